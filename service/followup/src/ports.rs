@@ -1,0 +1,234 @@
+//! The three things the use cases need from outside: a clock, a store, a transport.
+//!
+//! Each is a trait small enough to be implemented twice. Nothing here knows SQL, sockets or the system clock.
+//!
+//! # Consistency
+//! A write is decided on a snapshot and committed only if the snapshot still holds. What the decision rested on is
+//! named by *scopes*, text keys with a counter: `Patient/123` for everything about one patient, `Patient?identifier=s|v`
+//! for "no other resource has this identifier". [`Changeset::scopes`] carries the counters that were read; the store
+//! commits only if none has moved and then moves each by one. A refused commit is decided again on fresh facts.
+
+use async_trait::async_trait;
+use endplate_fhir::index::IndexRow;
+use endplate_fhir::search::Query;
+use jiff::Timestamp;
+use jiff::civil::Date;
+
+/// Tells the time. The only source of "now" for the use cases.
+pub trait Clock: Send + Sync {
+    /// The present instant.
+    fn now(&self) -> Timestamp;
+    /// The present civil date where the clinic is.
+    fn today(&self) -> Date;
+}
+
+/// One version of a resource as it was committed.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Stored {
+    /// Resource type, e.g. `Procedure`.
+    pub kind: String,
+    /// Logical id.
+    pub id: String,
+    /// 1 for the first version, then one more each time.
+    pub version: u64,
+    /// When it was committed.
+    pub at: Timestamp,
+    /// The resource as JSON text, with `meta.versionId` and `meta.lastUpdated`.
+    pub body: String,
+}
+
+/// Everything stored about one patient, as one consistent snapshot.
+#[derive(Clone, Debug, Default)]
+pub struct Compartment {
+    /// Counter of the patient's scope when the snapshot was taken; 0 if nothing was ever written.
+    pub generation: u64,
+    /// Current versions, ordered by type and id.
+    pub resources: Vec<Stored>,
+}
+
+/// A new version of a resource. The store refuses it unless the current version is `version - 1` (0: none).
+#[derive(Clone, Debug)]
+pub struct Put {
+    /// The version to be written.
+    pub stored: Stored,
+    /// The patient whose compartment holds it, if any.
+    pub patient: Option<String>,
+    /// What it can be found by. Replaces the rows of the version before.
+    pub rows: Vec<IndexRow>,
+}
+
+/// A counter that a decision rested on.
+#[derive(Clone, Debug, PartialEq, Eq, Hash, PartialOrd, Ord)]
+pub struct Scope {
+    /// Its key, e.g. `Patient/123`.
+    pub key: String,
+    /// Its counter when it was read.
+    pub generation: u64,
+}
+
+/// A resource version that a subscriber must be told of. The store numbers it within its subscription, from 1, without gaps.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Notice {
+    /// Id of the Subscription.
+    pub subscription: String,
+    /// Type of the resource.
+    pub kind: String,
+    /// Id of the resource.
+    pub id: String,
+    /// Version of the resource.
+    pub version: u64,
+}
+
+/// When a patient's episodes must be looked at again without any new resource.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Agenda {
+    /// The patient's id.
+    pub patient: String,
+    /// The first date on which the clock alone can change something; none: never.
+    pub due_on: Option<Date>,
+}
+
+/// All that one write changes. Committed whole or not at all.
+#[derive(Clone, Debug, Default)]
+pub struct Changeset {
+    /// Commit instant; also the time from which the notices may be sent.
+    pub at: Option<Timestamp>,
+    /// Counters that must not have moved. Each is moved by one.
+    pub scopes: Vec<Scope>,
+    /// New versions.
+    pub puts: Vec<Put>,
+    /// Outbox rows, in the order in which they must arrive.
+    pub notices: Vec<Notice>,
+    /// Changes of the agenda.
+    pub agenda: Vec<Agenda>,
+}
+
+/// A notice with its number, waiting to be sent.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Event {
+    /// What to send and to whom.
+    pub notice: Notice,
+    /// Number within the subscription, from 1. `(subscription, number)` identifies the event for ever.
+    pub number: u64,
+    /// Attempts made so far.
+    pub attempts: u32,
+    /// When it was committed.
+    pub raised_at: Timestamp,
+}
+
+/// What became of one attempt.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Settlement {
+    /// The receiver took it.
+    Delivered,
+    /// Try again, not before `next_at`.
+    Retry {
+        /// The earliest instant of the next attempt.
+        next_at: Timestamp,
+        /// Why this attempt failed, for people.
+        reason: String,
+    },
+    /// Give it up: the subscription is gone or off.
+    Dropped {
+        /// Why, for people.
+        reason: String,
+    },
+}
+
+/// One page of search results.
+#[derive(Clone, Debug, Default)]
+pub struct Page {
+    /// At most `Query::count` resources, in the query's order.
+    pub resources: Vec<Stored>,
+    /// Where the next page starts; none: this was the last.
+    pub next: Option<endplate_fhir::search::Cursor>,
+    /// How many match in all.
+    pub total: u64,
+}
+
+/// Why the store could not do what was asked.
+#[derive(Debug, thiserror::Error)]
+pub enum StoreError {
+    /// A scope or a version has moved since it was read. Decide again on fresh facts.
+    #[error("the facts changed while the write was decided")]
+    Moved,
+    /// The store cannot be reached, is full, or is damaged. Nothing was written.
+    #[error("the store failed: {context}")]
+    Failed {
+        /// What was being done.
+        context: &'static str,
+        /// The cause, for the log only.
+        #[source]
+        source: Box<dyn std::error::Error + Send + Sync>,
+    },
+}
+
+/// The durable side. Every function sees one consistent snapshot; `commit` and `settle` are durable when they return.
+#[async_trait]
+pub trait Store: Send + Sync {
+    /// The current version of a resource.
+    async fn read(&self, kind: &str, id: &str) -> Result<Option<Stored>, StoreError>;
+    /// A given version of a resource.
+    async fn version(&self, kind: &str, id: &str, version: u64) -> Result<Option<Stored>, StoreError>;
+    /// All versions of a resource, newest first.
+    async fn history(&self, kind: &str, id: &str) -> Result<Vec<Stored>, StoreError>;
+    /// Everything about one patient.
+    async fn compartment(&self, patient: &str) -> Result<Compartment, StoreError>;
+    /// The counter of a scope; 0 if it was never moved.
+    async fn generation(&self, scope: &str) -> Result<u64, StoreError>;
+    /// One page of current resources.
+    async fn search(&self, query: &Query) -> Result<Page, StoreError>;
+    /// Commits a changeset whole, or refuses it with [`StoreError::Moved`].
+    async fn commit(&self, change: Changeset) -> Result<(), StoreError>;
+    /// Patients whose agenda date is `on` or earlier, in order of id, after `after`, at most `limit`.
+    async fn due(&self, on: Date, after: Option<&str>, limit: usize) -> Result<Vec<String>, StoreError>;
+    /// For each subscription its first unsettled event, if it may be sent at `now`. At most `limit`.
+    async fn waiting(&self, now: Timestamp, limit: usize) -> Result<Vec<Event>, StoreError>;
+    /// The earliest instant at which [`Store::waiting`] will have something; none: the outbox is empty.
+    async fn next_waiting_at(&self) -> Result<Option<Timestamp>, StoreError>;
+    /// Records an attempt at `at` and what follows from it.
+    async fn settle(&self, event: &Event, at: Timestamp, settlement: Settlement) -> Result<(), StoreError>;
+    /// Says whether the store can be used now, for readiness probes.
+    async fn check(&self) -> Result<(), StoreError>;
+}
+
+/// A message ready to leave.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Message {
+    /// Where the subscriber listens, as the Subscription says.
+    pub endpoint: String,
+    /// Headers that the Subscription asks for, `Name: value`.
+    pub headers: Vec<String>,
+    /// Identifies the event for ever, so that a receiver can drop repeats: `{subscription}/{number}`.
+    pub event: String,
+    /// Resource type and id, `Task/123`.
+    pub about: String,
+    /// The resource, where the Subscription asks for a payload.
+    pub body: Option<String>,
+}
+
+/// What came back from a receiver.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Outcome {
+    /// A status in the two hundreds.
+    Accepted,
+    /// Another status.
+    Refused {
+        /// The status code.
+        status: u16,
+        /// `Retry-After` in seconds, where given.
+        retry_after_s: Option<u64>,
+    },
+    /// No answer: refused connection, time out, reset.
+    Unreachable {
+        /// What happened, for people, without payload.
+        reason: String,
+    },
+}
+
+/// Sends one message and says what came back. Never retries by itself: the outbox decides.
+#[async_trait]
+pub trait Transport: Send + Sync {
+    /// Sends `message` once.
+    async fn send(&self, message: &Message) -> Outcome;
+}
