@@ -1,1 +1,67 @@
-//! followup
+//! The use cases of Endplate, on ports: repairs and findings in, plans and alerts out.
+//!
+//! One direction: a write is checked ([`write`]), turned into plain facts ([`intake`]), put through the pure core
+//! (`endplate_recovery`), told as resources ([`plan`], [`notice`]), and committed with its outbox rows in one transaction. The
+//! sweep ([`sweep`]) is the same path with no new resource, only a later clock. Nothing here knows HTTP, SQL or the system
+//! clock; JSON stops here.
+
+pub mod code;
+pub mod derivation;
+pub mod document;
+pub mod dossier;
+pub mod element;
+pub mod identity;
+pub mod intake;
+pub mod notice;
+pub mod outbox;
+pub mod plan;
+pub mod ports;
+pub mod preview;
+pub mod protocol;
+pub mod read;
+pub mod refusal;
+pub mod sweep;
+pub mod write;
+
+pub use outbox::DeliveryReport;
+pub use plan::Party;
+pub use refusal::{Reason, Refusal};
+pub use sweep::SweepReport;
+pub use write::Written;
+
+use endplate_recovery::protocol::Protocol;
+use ports::{Clock, Store};
+use std::sync::Arc;
+
+/// What a clinic configures.
+#[derive(Clone, Debug)]
+pub struct Settings {
+    /// The address under which this service is reached, such as `http://127.0.0.1:8080/fhir`, without a slash at the end.
+    pub base: String,
+    /// The parameters of the forecast, the schedule and the alerts.
+    pub protocol: Protocol,
+    /// Who leads the clinic.
+    pub clinic_lead: Party,
+    /// Who books reviews.
+    pub scheduler: Party,
+}
+
+/// The use cases. Cheap to clone.
+#[derive(Clone)]
+pub struct Endplate {
+    store: Arc<dyn Store>,
+    clock: Arc<dyn Clock>,
+    settings: Arc<Settings>,
+}
+
+impl Endplate {
+    /// The use cases on a store, a clock and settings.
+    pub fn new(store: Arc<dyn Store>, clock: Arc<dyn Clock>, settings: Settings) -> Self {
+        Self { store, clock, settings: Arc::new(settings) }
+    }
+
+    /// What the clinic configured.
+    pub fn settings(&self) -> &Settings {
+        &self.settings
+    }
+}

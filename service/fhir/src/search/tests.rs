@@ -1,0 +1,163 @@
+use super::*;
+use proptest::prelude::*;
+
+const BASE: &str = "https://records.example/fhir";
+
+fn query(text: &str) -> Result<Query, Vec<Issue>> {
+    criteria(text, BASE)
+}
+
+fn only(text: &str) -> Match {
+    let mut query = query(text).unwrap();
+    assert_eq!(query.clauses.len(), 1);
+    query.clauses.remove(0).any.remove(0)
+}
+
+fn refusal(text: &str) -> String {
+    query(text).unwrap_err().remove(0).text
+}
+
+// FHIR R4 search page, token: [code], [system]|[code], |[code], [system]|; escaping of $ , | and \.
+#[test]
+fn tokens() {
+    let token = |system, code: Option<&str>| Match::Token { system, code: code.map(str::to_owned) };
+    assert_eq!(only("Task?status=requested"), token(TokenSystem::Any, Some("requested")));
+    assert_eq!(only("Task?code=http%3A%2F%2Fx%7Ca"), token(TokenSystem::Is("http://x".into()), Some("a")));
+    assert_eq!(only("Task?code=%7Ca"), token(TokenSystem::None, Some("a")));
+    assert_eq!(only("Task?code=http://x|"), token(TokenSystem::Is("http://x".into()), None));
+    assert_eq!(only(r"Task?identifier=a\,b\|c\\d\$e"), token(TokenSystem::Any, Some(r"a,b|c\d$e")));
+    assert!(refusal("Task?code=a|b|c").contains("system|code"));
+    assert!(refusal("Task?code=|").contains("system|code"));
+    assert!(refusal("Task?code=").contains("empty"));
+    assert!(refusal("Task?code=a,").contains("empty"));
+    assert_eq!(query("Task?status=requested,accepted").unwrap().clauses[0].any.len(), 2);
+    assert!(query("Task?status:not=cancelled").unwrap().clauses[0].negated);
+}
+
+#[test]
+fn references_ids_texts_and_urls() {
+    let reference =
+        |kind: Option<&str>, id: &str| Match::Reference { kind: kind.map(str::to_owned), id: id.into() };
+    assert_eq!(only("Task?patient=23"), reference(None, "23"));
+    assert_eq!(only("Task?patient=Patient/23"), reference(Some("Patient"), "23"));
+    assert_eq!(only("Task?patient:Patient=23"), reference(Some("Patient"), "23"));
+    assert_eq!(
+        only("Task?owner=https://records.example/fhir/Practitioner/7"),
+        reference(Some("Practitioner"), "7")
+    );
+    assert!(refusal("Task?owner=https://other.example/fhir/Practitioner/7").contains("of this service"));
+    assert!(refusal("Task?patient:Patient=Group/1").contains("Type/id"));
+    assert_eq!(only("Task?_id=a-1"), Match::Id("a-1".into()));
+    assert!(refusal("Task?_id=a_1").contains("64"));
+    assert_eq!(only("Patient?family=M%C3%9CLL"), Match::Text("müll".into()));
+    assert_eq!(
+        only("CarePlan?instantiates-canonical=https://x.example/P|1"),
+        Match::Token { system: TokenSystem::Any, code: Some("https://x.example/P|1".into()) }
+    );
+}
+
+#[test]
+fn what_is_refused_says_what_is_known() {
+    assert!(refusal("Task?statuss=requested").contains("status"));
+    assert!(refusal("Task?statuss=requested").contains("`statuss`"));
+    assert!(refusal("Medication?code=a").contains("CarePlan"));
+    assert!(refusal("Patient?family:exact=A").contains("modifier"));
+    assert!(refusal("Task?patient.identifier=A").contains("not known"));
+    assert!(refusal("Task?due=ap2024").contains("eb"));
+    assert!(refusal("Task?due=2024-02-30").contains("YYYY"));
+    assert_eq!(query("Task?a=1&b=2&_count=x&_sort=code").unwrap_err().len(), 4);
+}
+
+#[test]
+fn paging_and_order() {
+    let read = query("Task?_sort=-due&_count=9999&_after=-12~a-1").unwrap();
+    assert_eq!(read.sort, Some(Sort { param: "due".into(), descending: true }));
+    assert_eq!(read.count, COUNT_MAX);
+    assert_eq!(read.after, Some(Cursor { value_ms: -12, id: "a-1".into() }));
+    assert_eq!(query("Task").unwrap().count, COUNT_DEFAULT);
+    assert!(refusal("Task?_count=0").contains("1 to 500"));
+    assert!(refusal("Task?_after=x").contains("next"));
+    assert!(refusal("Task?_sort=status").contains("_lastUpdated"));
+}
+
+// FHIR R4 search page, the table of prefixes; and a birth year found by a search of day precision.
+#[test]
+fn dates_are_intervals() {
+    let born = |text: &str| {
+        let (start_ms, end_ms) = date::instant_ms(text).unwrap();
+        vec![IndexRow { param: "birthdate", value: IndexValue::Date { start_ms, end_ms } }]
+    };
+    let found = |asked: &str, born_on: &str| {
+        query(&format!("Patient?birthdate={asked}")).unwrap().matches("Patient", "1", &born(born_on))
+    };
+    assert!(
+        found("2013", "2013-05-01") && found("eq2013-01-14", "2013-01-14") && !found("2013-01-14", "2013")
+    );
+    assert!(found("ne2013-01-14", "2013-01-15") && !found("ne2013-01-14", "2013-01-14"));
+    assert!(found("lt2013-01-14", "2013-01-13") && !found("lt2013-01-14", "2013-01-14"));
+    assert!(found("gt2013-01-14", "2013-01-15") && !found("gt2013-01-14", "2013-01-14"));
+    assert!(found("ge2013-01-14", "2013-01-14") && found("le2013-01-14", "2013-01-14"));
+    assert!(found("sa2013-01-14", "2013-01-15") && !found("sa2013-01-14", "2013"));
+    assert!(found("eb2013-01-14", "2013-01-13") && !found("eb2013-01-14", "2013"));
+    assert!(found("gt2013-01-14", "2013"), "the year reaches beyond the day");
+    assert!(found("lt2013-01-14", "2013"), "the year begins before the day");
+}
+
+#[test]
+fn clauses_are_joined_by_and_values_by_or() {
+    let rows = [
+        IndexRow { param: "status", value: IndexValue::Token { system: None, code: "requested".into() } },
+        IndexRow {
+            param: "owner",
+            value: IndexValue::Reference { kind: "Practitioner".into(), id: "1".into() },
+        },
+        IndexRow {
+            param: "code",
+            value: IndexValue::Token { system: Some("http://x".into()), code: "a".into() },
+        },
+    ];
+    let matches = |text: &str| query(text).unwrap().matches("Task", "7", &rows);
+    assert!(matches("Task"));
+    assert!(!matches("CarePlan"));
+    assert!(matches("Task?status=accepted,requested&owner=Practitioner/1"));
+    assert!(!matches("Task?status=accepted&owner=Practitioner/1"));
+    assert!(!matches("Task?owner=Patient/1"));
+    assert!(matches("Task?_id=7") && !matches("Task?_id=8"));
+    assert!(matches("Task?status:not=cancelled,failed") && !matches("Task?status:not=requested"));
+    assert!(matches("Task?code=http://x|a") && matches("Task?code=http://x|") && !matches("Task?code=|a"));
+    assert!(matches("Task?business-status:not=missed"), "an absent value is not the value");
+}
+
+proptest! {
+    #[test]
+    fn never_panics(kind in "Task|Patient|\\PC{0,8}", name in "(_id|due|status|patient|\\PC{0,6}):?(not|\\PC{0,4})", value in "\\PC{0,24}") {
+        let _ = parse(&kind, &[(name, value.clone())], BASE);
+        let _ = criteria(&value, BASE);
+    }
+
+    // Criteria are the same query as the decoded parameters, whatever the values hold.
+    #[test]
+    fn criteria_read_as_the_parameters_do(values in proptest::collection::vec(("status|code|_tag|identifier", "\\PC{1,12}"), 0..4)) {
+        let pairs: Vec<(String, String)> = values;
+        let text = form_urlencoded::Serializer::new("Task?".to_owned()).extend_pairs(&pairs).finish();
+        let text = text.replacen("?&", "?", 1);
+        prop_assert_eq!(criteria(&text, BASE), parse("Task", &pairs, BASE));
+    }
+
+    // An escaped value is found again as it was.
+    #[test]
+    fn escaping_is_undone(code in "[a-z,|$\\\\ü]{1,12}") {
+        let escaped: String = code.chars().flat_map(|c| {
+            let escape = matches!(c, ',' | '|' | '$' | '\\').then_some('\\');
+            escape.into_iter().chain([c])
+        }).collect();
+        let query = parse("Task", &[("identifier".to_owned(), escaped)], BASE).unwrap();
+        prop_assert_eq!(&query.clauses[0].any, &[Match::Token { system: TokenSystem::Any, code: Some(code) }]);
+    }
+
+    #[test]
+    fn cursors_survive(value_ms in any::<i64>(), id in "[A-Za-z0-9.-]{1,64}") {
+        let cursor = Cursor { value_ms, id };
+        prop_assert_eq!(Cursor::parse(&cursor.to_string()), Some(cursor));
+    }
+}

@@ -1,0 +1,236 @@
+//! Whether a resource is R4: all problems at once, each with its FHIRPath and a sentence that says what to send.
+//!
+//! Contained resources, and the resources of Bundle entries and Parameters, are checked each at the root of its own
+//! type, so that every message names the element itself. No message repeats a value of the payload.
+
+use crate::issue::{Code, Issue};
+use crate::json::push_name;
+use crate::{Json, TYPES, rule, schema};
+use jsonschema::ValidationError;
+use jsonschema::error::ValidationErrorKind as Kind;
+use serde_json::Map;
+use std::fmt::Write as _;
+
+/// How many problems are told at most; a last issue then says that there are more.
+pub const ISSUES_MAX: usize = 200;
+
+/// All problems of a resource. Empty: it is valid against the R4 schema and the rules beside it; profiles and
+/// invariants are not checked here.
+///
+/// Types that are stored, and Bundle, Parameters, OperationOutcome and the published definitions, are known. Another
+/// type is an error, except inside `contained`, where it is only warned of.
+pub fn resource(value: &Json) -> Vec<Issue> {
+    let mut issues = Vec::new();
+    check(value, "", false, &mut issues);
+    if issues.len() > ISSUES_MAX {
+        issues.truncate(ISSUES_MAX);
+        let text = format!("There are more problems than these {ISSUES_MAX}. Correct these and send again.");
+        issues.push(Issue::error(Code::TooLong, "", text));
+    }
+    issues
+}
+
+/// Checks the resource at `at`, the FHIRPath of its place; empty for the whole.
+fn check(value: &Json, at: &str, is_contained: bool, issues: &mut Vec<Issue>) {
+    let Some(members) = value.as_object() else {
+        issues.push(Issue::error(Code::Structure, at, "Send a resource: a JSON object with resourceType."));
+        return;
+    };
+    let Some(kind) = members.get("resourceType").and_then(Json::as_str) else {
+        let place = if at.is_empty() { "resourceType".to_owned() } else { format!("{at}.resourceType") };
+        issues.push(Issue::error(Code::Required, place, "Name the type of the resource in resourceType."));
+        return;
+    };
+    let root = if at.is_empty() { shown_kind(kind) } else { at.to_owned() };
+    let Some(validator) = schema::validator(kind) else {
+        if is_contained {
+            let text = "Contained resources of this type are kept as they are and not checked.";
+            issues.push(Issue::warning(Code::NotSupported, root, text));
+        } else {
+            let text = format!("This type is not known here. Send one of: {}.", TYPES.join(", "));
+            issues.push(Issue::error(Code::NotSupported, root, text));
+        }
+        return;
+    };
+    for error in validator.iter_errors(value) {
+        explain(&error, kind, &root, issues);
+    }
+    rule::check(kind, members, &mut root.clone(), issues);
+    held(kind, members, &root, issues);
+}
+
+/// A type name is shown only when it looks like one.
+fn shown_kind(kind: &str) -> String {
+    let mut path = String::new();
+    push_name(&mut path, kind);
+    path
+}
+
+/// The resources that a resource holds.
+fn held(kind: &str, members: &Map<String, Json>, root: &str, issues: &mut Vec<Issue>) {
+    for (position, one) in items(members.get("contained")) {
+        let at = format!("{root}.contained[{position}]");
+        if one.get("contained").is_some() {
+            let text =
+                "Contain it in the outermost resource instead: contained resources hold none themselves.";
+            issues.push(Issue::error(Code::Structure, format!("{at}.contained"), text));
+        }
+        check(one, &at, true, issues);
+    }
+    match kind {
+        "Bundle" => {
+            for (position, entry) in items(members.get("entry")) {
+                if let Some(resource) = entry.get("resource") {
+                    check(resource, &format!("{root}.entry[{position}].resource"), false, issues);
+                }
+                if let Some(outcome) = entry.pointer("/response/outcome") {
+                    check(outcome, &format!("{root}.entry[{position}].response.outcome"), false, issues);
+                }
+            }
+        }
+        "Parameters" => parameters(members, root, issues),
+        _ => {}
+    }
+}
+
+fn parameters(members: &Map<String, Json>, root: &str, issues: &mut Vec<Issue>) {
+    for name in ["parameter", "part"] {
+        for (position, one) in items(members.get(name)) {
+            let at = format!("{root}.{name}[{position}]");
+            if let Some(resource) = one.get("resource") {
+                check(resource, &format!("{at}.resource"), false, issues);
+            }
+            if let Some(inner) = one.as_object() {
+                parameters(inner, &at, issues);
+            }
+        }
+    }
+}
+
+fn items(value: Option<&Json>) -> impl Iterator<Item = (usize, &Json)> {
+    value.and_then(Json::as_array).into_iter().flatten().enumerate()
+}
+
+/// Turns one breach of the schema into issues with our sentences.
+fn explain(error: &ValidationError<'_>, kind: &str, root: &str, issues: &mut Vec<Issue>) {
+    let place = Place::of(error.instance_path().as_str(), kind, root);
+    if place.kind == "ResourceList" {
+        // Each held resource is checked on its own.
+        return;
+    }
+    let path = || place.path.clone();
+    match error.kind() {
+        Kind::Required { property } => {
+            let mut at = path();
+            push_name(&mut at, property.as_str().unwrap_or_default());
+            let text = format!("Send {at}: it is mandatory.");
+            issues.push(Issue::error(Code::Required, at, text));
+        }
+        Kind::AdditionalProperties { unexpected } => {
+            for name in unexpected {
+                let mut at = path();
+                push_name(&mut at, name);
+                issues.push(Issue::error(Code::Structure, at, unknown(place.holder, name)));
+            }
+        }
+        Kind::Enum { options } => {
+            let options = options.as_array().map(Vec::as_slice).unwrap_or_default();
+            let text = format!("Send one of the codes {}.", rule::listed(options));
+            issues.push(Issue::error(Code::CodeInvalid, path(), text));
+        }
+        Kind::Pattern { .. } => issues.push(Issue::error(Code::Value, path(), form_of(place.kind))),
+        // Null in an array of primitives may stand beside its twin; the rules decide that.
+        Kind::Type { .. } if error.instance().is_null() => {}
+        Kind::Type { .. } => issues.push(Issue::error(Code::Structure, path(), place.json_type())),
+        // The schema of R4 has no other keywords; if one comes, its own words are masked.
+        _ => issues.push(Issue::error(
+            Code::Structure,
+            path(),
+            format!("The element does not fit the R4 schema: {}.", error.masked_with("this value")),
+        )),
+    }
+}
+
+fn unknown(definition: &str, name: &str) -> String {
+    match rule::choice_names(definition, name) {
+        Some(names) => format!("Name the type in the property: send one of {}.", rule::listed(names)),
+        None => {
+            "R4 has no such element here. Correct the spelling, send it as an extension, or leave it out."
+                .to_owned()
+        }
+    }
+}
+
+/// Where the schema was broken.
+struct Place {
+    /// FHIRPath.
+    path: String,
+    /// The definition that holds the element, or the element's own where the breach is about its members.
+    holder: &'static str,
+    /// The element's definition or primitive.
+    kind: &'static str,
+    /// Whether the element is an array and the breach is about the array itself.
+    is_array: bool,
+}
+
+impl Place {
+    fn of(pointer: &str, kind: &str, root: &str) -> Self {
+        let mut path = root.to_owned();
+        let kind = schema::known(kind).unwrap_or_default();
+        let mut place = Self { path: String::new(), holder: kind, kind, is_array: false };
+        for segment in pointer.split('/').skip(1) {
+            let name = segment.replace("~1", "/").replace("~0", "~");
+            if place.is_array
+                && let Ok(position) = name.parse::<usize>()
+            {
+                let _ = write!(path, "[{position}]");
+                place.is_array = false;
+                continue;
+            }
+            let element = schema::elements(place.kind).and_then(|elements| elements.get(name.as_str()));
+            rule::push_element(&mut path, place.kind, &name);
+            place.holder = place.kind;
+            place.kind = element.map_or("", |element| element.kind);
+            place.is_array = element.is_some_and(|element| element.many);
+        }
+        if schema::elements(place.kind).is_some() {
+            place.holder = place.kind;
+        }
+        place.path = path;
+        place
+    }
+
+    fn json_type(&self) -> &'static str {
+        if self.is_array {
+            return "Send a JSON array here.";
+        }
+        match self.kind {
+            "boolean" => "Send true or false, without quotes.",
+            "decimal" | "integer" | "positiveInt" | "unsignedInt" => "Send a JSON number, without quotes.",
+            kind if schema::elements(kind).is_some() => "Send a JSON object here.",
+            _ => "Send a JSON string here.",
+        }
+    }
+}
+
+/// What a primitive looks like.
+fn form_of(kind: &str) -> &'static str {
+    match kind {
+        "id" => "Send an id of 1 to 64 letters, digits, - and .",
+        "date" => "Send a date: YYYY, YYYY-MM or YYYY-MM-DD.",
+        "dateTime" => {
+            "Send a dateTime: YYYY, YYYY-MM, YYYY-MM-DD or YYYY-MM-DDThh:mm:ss with a zone such as Z or +02:00."
+        }
+        "instant" => "Send an instant: YYYY-MM-DDThh:mm:ss with a zone such as Z or +02:00.",
+        "time" => "Send a time: hh:mm:ss without a zone.",
+        "code" => "Send a code without spaces at either end and without double spaces.",
+        "uri" | "url" | "canonical" => "Send a URI without spaces.",
+        "oid" => "Send an OID: urn:oid: and numbers with points between them.",
+        "uuid" => "Send a UUID: urn:uuid: and the UUID in lower case.",
+        "base64Binary" => "Send base64: letters, digits, + and /, padded with = to a multiple of four.",
+        _ => "Send a text that is not blank.",
+    }
+}
+
+#[cfg(test)]
+mod tests;

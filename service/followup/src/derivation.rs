@@ -1,0 +1,330 @@
+//! Everything that follows from the records of one patient: a pure function of dossier, settings and time.
+//!
+//! It yields the whole of what the derived resources should now be; what does not differ from what is stored is left alone.
+
+use crate::code;
+use crate::dossier::{Dossier, Entry, local};
+use crate::element::{self, text};
+use crate::intake::{self, Injury, Intake, ours};
+use crate::notice::{self, Parties};
+use crate::plan::{self, Source};
+use crate::{document, identity};
+use endplate_fhir::Json;
+use endplate_recovery::alert::{Alert, Situation};
+use endplate_recovery::protocol::Protocol;
+use endplate_recovery::unit::Date;
+use jiff::Timestamp;
+use serde_json::json;
+use std::collections::{BTreeMap, BTreeSet};
+
+/// What it takes to derive.
+#[derive(Clone, Copy)]
+pub struct Context<'a> {
+    /// The parameters.
+    pub protocol: &'a Protocol,
+    /// Whom to tell.
+    pub parties: Parties<'a>,
+    /// The address of this service.
+    pub base: &'a str,
+    /// The instant.
+    pub now: Timestamp,
+    /// The clinic's date.
+    pub today: Date,
+}
+
+/// What follows from a dossier.
+#[derive(Clone, Debug)]
+pub struct Derivation {
+    /// What the records mean.
+    pub intake: Intake,
+    /// Derived resources that differ from what is stored, in the order in which they should be told.
+    pub changed: Vec<Json>,
+    /// The first date on which the clock alone can change something.
+    pub look_again_on: Option<Date>,
+}
+
+/// Derives everything about one patient.
+pub fn derive(dossier: &Dossier, patient: &str, context: &Context<'_>) -> Derivation {
+    let intake = intake::read(dossier, patient, context.today, context.base);
+    let mut look_again_on: Option<Date> = None;
+    let mut changed = Vec::new();
+    for injury in &intake.injuries {
+        let deriver = Deriver { dossier, intake: &intake, injury, context };
+        let (resources, next) = if intake.dead || injury.ended || injury.procedures.is_empty() {
+            (deriver.ended(), None)
+        } else {
+            deriver.followed()
+        };
+        look_again_on = match (look_again_on, next) {
+            (Some(a), Some(b)) => Some(a.min(b)),
+            (a, b) => a.or(b),
+        };
+        changed.extend(resources.into_iter().filter(|resource| deriver.differs(resource)));
+    }
+    Derivation { intake, changed, look_again_on }
+}
+
+struct Deriver<'a> {
+    dossier: &'a Dossier,
+    intake: &'a Intake,
+    injury: &'a Injury,
+    context: &'a Context<'a>,
+}
+
+impl Deriver<'_> {
+    fn stored(&self, kind: &str, id: &str) -> Option<&Json> {
+        self.dossier.get(kind, id).map(|entry| &entry.resource)
+    }
+
+    /// The plan of an injury that is being followed.
+    fn followed(&self) -> (Vec<Json>, Option<Date>) {
+        let Context { protocol, parties, now, today, .. } = *self.context;
+        let outlook = self.injury.episode.outlook(protocol);
+        let source = Source {
+            intake: self.intake,
+            injury: self.injury,
+            outlook: &outlook,
+            protocol,
+            scheduler: parties.scheduler,
+            today,
+        };
+        let mut resources: Vec<Json> =
+            plan::documents(&source).into_iter().map(|document| self.keep_what_people_wrote(document)).collect();
+        let situation = Situation {
+            episode: &self.injury.episode,
+            outlook: &outlook,
+            missed: &self.injury.missed,
+            previous: &self.injury.previous,
+            today,
+            protocol,
+        };
+        let alerts = situation.alerts();
+        let patient = &self.intake.patient;
+        for alert in &alerts {
+            let stored = self.stored("DetectedIssue", &notice::issue_id(self.injury, alert));
+            resources.push(notice::detected_issue(self.injury, patient, alert, stored, now));
+            resources.extend(notice::communications(self.injury, patient, alert, stored, parties, now));
+        }
+        let flag = self.stored("Flag", &identity::id("Flag", &[&self.injury.key]));
+        resources.extend(notice::flag(self.injury, patient, &alerts, flag, today));
+        let live: BTreeSet<String> = resources.iter().map(element::reference_of).collect();
+        resources.extend(self.withdrawn(&live, &alerts));
+        (resources, situation.next_look())
+    }
+
+    /// Owner and notes of a Task are the scheduler's, and what the scheduler said of it stays.
+    fn keep_what_people_wrote(&self, mut document: Json) -> Json {
+        let kept: &[&str] = match text(&document, &["resourceType"]) {
+            Some("Task") => &["owner", "note", "extension"],
+            _ => return document,
+        };
+        let id = text(&document, &["id"]).unwrap_or_default().to_owned();
+        if let (Some(stored), Some(members)) = (self.stored("Task", &id), document.as_object_mut()) {
+            for name in kept {
+                if let Some(value) = stored.get(*name) {
+                    members.insert((*name).to_owned(), value.clone());
+                }
+            }
+        }
+        document
+    }
+
+    /// Resources of this plan that are no longer part of it.
+    fn withdrawn(&self, live: &BTreeSet<String>, alerts: &[Alert]) -> Vec<Json> {
+        let attended = self.attended();
+        let standing: BTreeSet<String> = alerts.iter().map(|alert| notice::issue_id(self.injury, alert)).collect();
+        let mut all = Vec::new();
+        for ((kind, id), Entry { resource, stored, .. }) in self.dossier.entries() {
+            let gone = stored.is_some() && !live.contains(&format!("{kind}/{id}"));
+            if !gone || !self.is_ours(kind, resource) {
+                continue;
+            }
+            match kind.as_str() {
+                "Task" | "ServiceRequest" => {
+                    let key = self.review_key(kind, resource);
+                    all.push(closed_review(resource, key.and_then(|key| attended.get(&key)).copied()));
+                }
+                "Goal" => all.push(with(resource, &[("lifecycleStatus", json!("cancelled"))])),
+                "RiskAssessment" => all.push(with(resource, &[("status", json!("cancelled"))])),
+                "DetectedIssue" if !standing.contains(id) => all.push(notice::ended_issue(resource, self.context.now)),
+                _ => {}
+            }
+        }
+        all
+    }
+
+    /// A plan that has ended: no task, no alert, no message any more.
+    fn ended(&self) -> Vec<Json> {
+        let none = BTreeSet::new();
+        let mut all = self.withdrawn(&none, &[]);
+        let flag = self.stored("Flag", &identity::id("Flag", &[&self.injury.key]));
+        let flag = flag.filter(|flag| text(flag, &["status"]) == Some("active"));
+        all.extend(flag.map(|flag| notice::ended_flag(flag, self.context.today)));
+        if let Some(plan) = self.stored("CarePlan", &self.injury.plan).filter(|_| !self.injury.ended) {
+            let mut plan = with(plan, &[("status", json!("revoked"))]);
+            let tags = json!({ "tag": [
+                { "system": code::system("origin"), "code": "derived" },
+                { "system": code::system("origin"), "code": "ended-by-record" },
+            ] });
+            if let Some(members) = plan.as_object_mut() {
+                members.insert("meta".to_owned(), tags);
+            }
+            all.push(plan);
+        }
+        all
+    }
+
+    /// Whether a derived resource belongs to this plan.
+    fn is_ours(&self, kind: &str, resource: &Json) -> bool {
+        let name = match kind {
+            "Task" => "task",
+            "ServiceRequest" => "review",
+            "Goal" => "goal",
+            "RiskAssessment" => "assessment",
+            "DetectedIssue" => "alert",
+            _ => return false,
+        };
+        ours(resource, name).is_some_and(|value| value.starts_with(&format!("{}/", self.injury.plan)))
+    }
+
+    fn review_key(&self, kind: &str, resource: &Json) -> Option<String> {
+        let name = if kind == "Task" { "task" } else { "review" };
+        ours(resource, name)?.strip_prefix(&format!("{}/", self.injury.plan)).map(str::to_owned)
+    }
+
+    /// Which reviews were attended and when: those that somebody says were, and for every other visit the review whose window
+    /// it fell into, or else the last one that was due.
+    fn attended(&self) -> BTreeMap<String, Date> {
+        let mut attended = self.injury.attended.clone();
+        let mut windows: Vec<(Date, Date, String)> = Vec::new();
+        for request in self.dossier.all("ServiceRequest").filter(|request| self.is_ours("ServiceRequest", request)) {
+            let window = request.get("occurrencePeriod").and_then(element::period);
+            if let (Some(window), Some(key)) = (window, self.review_key("ServiceRequest", request)) {
+                windows.push((window.earliest, window.latest, key));
+            }
+        }
+        windows.sort();
+        for visit in &self.injury.episode.visits {
+            if attended.values().any(|on| on == visit) {
+                continue;
+            }
+            let free = |(opens, _, key): &&(Date, Date, String)| opens <= visit && !attended.contains_key(key);
+            let inside = windows.iter().filter(free).find(|(_, closes, _)| closes >= visit);
+            if let Some((_, _, key)) = inside.or_else(|| windows.iter().rfind(free)) {
+                attended.insert(key.clone(), *visit);
+            }
+        }
+        attended
+    }
+
+    /// Whether a derived resource differs from what is stored, versions and times apart.
+    fn differs(&self, resource: &Json) -> bool {
+        let (Some(kind), Some(id)) = (text(resource, &["resourceType"]), text(resource, &["id"])) else { return false };
+        match self.dossier.get(kind, id) {
+            Some(Entry { resource: stored, stored: Some(_), .. }) => bare(stored) != bare(resource),
+            _ => true,
+        }
+    }
+}
+
+/// A resource without version and time.
+pub fn bare(resource: &Json) -> Json {
+    let mut bare = resource.clone();
+    if let Some(meta) = bare.get_mut("meta").and_then(Json::as_object_mut) {
+        meta.shift_remove("versionId");
+        meta.shift_remove("lastUpdated");
+        if meta.is_empty()
+            && let Some(members) = bare.as_object_mut()
+        {
+            members.shift_remove("meta");
+        }
+    }
+    bare
+}
+
+/// A copy with some members set.
+fn with(resource: &Json, members: &[(&str, Json)]) -> Json {
+    let mut copy = resource.clone();
+    if let Some(all) = copy.as_object_mut() {
+        for (name, value) in members {
+            all.insert((*name).to_owned(), value.clone());
+        }
+    }
+    copy
+}
+
+/// A review that is no longer open: done if the patient was seen for it, else withdrawn.
+fn closed_review(resource: &Json, attended: Option<Date>) -> Json {
+    let task = text(resource, &["resourceType"]) == Some("Task");
+    let closed = matches!(text(resource, &["status"]), Some("completed" | "cancelled" | "revoked" | "entered-in-error"));
+    if closed && (attended.is_none() || text(resource, &["status"]) == Some("completed")) {
+        return resource.clone();
+    }
+    match (task, attended) {
+        (true, Some(on)) => with(
+            resource,
+            &[
+                ("status", json!("completed")),
+                ("businessStatus", document::concept("review-state", "attended", "attended")),
+                ("executionPeriod", document::days(on, on)),
+            ],
+        ),
+        (true, None) => with(
+            resource,
+            &[
+                ("status", json!("cancelled")),
+                ("businessStatus", document::concept("review-state", "withdrawn", "withdrawn")),
+                ("statusReason", json!({ "text": "The plan no longer asks for this review." })),
+            ],
+        ),
+        (false, Some(_)) => with(resource, &[("status", json!("completed"))]),
+        (false, None) => with(resource, &[("status", json!("revoked"))]),
+    }
+}
+
+/// The Provenance of what one write derived for one plan: computed from which records, by which service and protocol.
+pub fn provenance(injury: &Injury, targets: &[String], context: &Context<'_>) -> Json {
+    let recorded = notice::instant(context.now);
+    let mut parts = vec![injury.key.as_str(), recorded.as_str()];
+    parts.extend(targets.iter().map(String::as_str));
+    let mut entities: Vec<Json> = injury
+        .procedures
+        .iter()
+        .map(|procedure| match procedure.version {
+            0 => procedure.reference.clone(),
+            version => format!("{}/_history/{version}", procedure.reference),
+        })
+        .collect::<Vec<_>>()
+        .iter()
+        .map(|what| json!({ "role": "source", "what": document::reference(what) }))
+        .collect();
+    let findings = injury.episode.repairs.iter().flat_map(|followed| &followed.findings);
+    entities.extend(findings.map(|finding| json!({ "role": "source", "what": document::reference(&finding.id) })));
+    document::derived(
+        "Provenance",
+        &identity::id("Provenance", &parts),
+        json!({
+            "target": targets.iter().map(|target| document::reference(target)).collect::<Vec<_>>(),
+            "recorded": recorded,
+            "activity": { "text": format!("derived by protocol version {}", context.protocol.version) },
+            "agent": [{
+                "type": { "coding": [{
+                    "system": "http://terminology.hl7.org/CodeSystem/provenance-participant-type", "code": "assembler"
+                }] },
+                "who": document::author(),
+            }],
+            "entity": if entities.is_empty() { Json::Null } else { Json::Array(entities) },
+        }),
+    )
+}
+
+/// Every reference of a resource that names something this service should hold.
+pub fn local_references(resource: &Json, base: &str) -> Vec<(String, String)> {
+    let mut all = Vec::new();
+    endplate_fhir::reference::each(resource, &mut |path, to| {
+        if let Some(target) = local(&json!({ "reference": to }), base) {
+            all.push((path.to_owned(), target));
+        }
+    });
+    all
+}

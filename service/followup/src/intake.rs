@@ -1,0 +1,473 @@
+//! Resources -> repairs, findings, visits and bookings. The only reader of their meaning.
+
+pub mod finding;
+pub mod repair;
+
+use crate::dossier::{Dossier, local};
+use crate::element::{self, coded, items, name_of, period, text, timing};
+use crate::identity;
+use endplate_fhir::Json;
+use endplate_fhir::issue::{Code, Issue};
+use endplate_recovery::alert::{self, Previous, Severity};
+use endplate_recovery::assessment::Finding;
+use endplate_recovery::episode::{Booking, Episode, Followed};
+use endplate_recovery::repair::{Place, Repair, RepairedNerve};
+use endplate_recovery::unit::{Date, DateRange};
+use finding::NerveName;
+use std::collections::BTreeMap;
+
+/// Everything that the records of one patient mean.
+#[derive(Clone, Debug, Default)]
+pub struct Intake {
+    /// `Patient/…`.
+    pub patient: String,
+    /// Whether the patient has died.
+    pub dead: bool,
+    /// The injuries with repairs, in order of their key.
+    pub injuries: Vec<Injury>,
+    /// Findings that could be assigned to no repair or to more than one, `Observation/…`.
+    pub unassigned: Vec<String>,
+    /// What is wrong, each with the resource it concerns, `Type/id`.
+    pub problems: Vec<(String, Issue)>,
+}
+
+/// One injury: its episode as the model sees it, and the resources behind it.
+#[derive(Clone, Debug)]
+pub struct Injury {
+    /// What identifies it for ever.
+    pub key: String,
+    /// Id of its CarePlan.
+    pub plan: String,
+    /// `Condition/…`, if there is one.
+    pub condition: Option<String>,
+    /// The facts for the model. Empty of repairs if all of them were withdrawn.
+    pub episode: Episode,
+    /// The Procedure behind each repair, in the same order.
+    pub procedures: Vec<ProcedureRecord>,
+    /// What had to be assumed, for people.
+    pub assumptions: Vec<String>,
+    /// Booked reviews: key of the review, and the Appointment if there is one.
+    pub appointments: BTreeMap<String, String>,
+    /// Reviews to which the patient did not come and that are not booked again.
+    pub missed: Vec<(String, Date)>,
+    /// Reviews that were attended, as far as somebody says so: key of the review and the day.
+    pub attended: BTreeMap<String, Date>,
+    /// Alerts as they were.
+    pub previous: Vec<Previous>,
+    /// Whether a clinician has ended the plan.
+    pub ended: bool,
+}
+
+/// The Procedure behind a repair.
+#[derive(Clone, Debug)]
+pub struct ProcedureRecord {
+    /// `Procedure/…`.
+    pub reference: String,
+    /// What identifies it for ever.
+    pub name: String,
+    /// Its version when the plan was made; 0 while it is being written.
+    pub version: u64,
+    /// Who did it: references as recorded.
+    pub performers: Vec<Json>,
+}
+
+/// A repair with where it belongs.
+struct Placed {
+    injury: String,
+    condition: Option<String>,
+    injured: DateRange,
+    assumed: bool,
+    repair: Repair,
+    record: ProcedureRecord,
+}
+
+/// Reads everything recorded of one patient. `today` is the clinic's date, `base` the address of this service.
+pub fn read(dossier: &Dossier, patient: &str, today: Date, base: &str) -> Intake {
+    let mut reader = Reader { dossier, today, base, birth: None, problems: Vec::new(), unassigned: Vec::new() };
+    let reference = format!("Patient/{patient}");
+    let record = dossier.resolve(&reference);
+    reader.birth = record.and_then(|patient| text(patient, &["birthDate"])).and_then(element::range);
+    let mut injuries = reader.injuries(patient);
+    reader.findings(&mut injuries);
+    for injury in &mut injuries {
+        reader.workflow(injury);
+    }
+    Intake {
+        dead: record.is_some_and(is_dead),
+        patient: reference,
+        injuries,
+        unassigned: reader.unassigned,
+        problems: reader.problems,
+    }
+}
+
+fn is_dead(patient: &Json) -> bool {
+    patient.get("deceasedBoolean").and_then(Json::as_bool) == Some(true) || patient.get("deceasedDateTime").is_some()
+}
+
+struct Reader<'a> {
+    dossier: &'a Dossier,
+    today: Date,
+    base: &'a str,
+    birth: Option<DateRange>,
+    problems: Vec<(String, Issue)>,
+    unassigned: Vec<String>,
+}
+
+impl Reader<'_> {
+    fn wrong(&mut self, resource: &Json, code: Code, expression: &str, text: &str) {
+        self.problems.push((element::reference_of(resource), Issue::error(code, expression, text)));
+    }
+
+    /// A date must not lie in the future nor before birth; says so and returns false if it does.
+    fn is_lived(&mut self, resource: &Json, on: DateRange, expression: &str) -> bool {
+        if on.earliest > self.today {
+            self.wrong(resource, Code::Value, expression, "This date is in the future; send the date on which it was done.");
+            return false;
+        }
+        if self.birth.is_some_and(|birth| on.latest < birth.earliest) {
+            let text = "This date is before the patient's birth; correct it or Patient.birthDate.";
+            self.wrong(resource, Code::Value, expression, text);
+            return false;
+        }
+        true
+    }
+
+    fn injuries(&mut self, patient: &str) -> Vec<Injury> {
+        let dossier = self.dossier;
+        let mut placed: Vec<Placed> = Vec::new();
+        let mut withdrawn: Vec<(String, Option<String>)> = Vec::new();
+        for procedure in dossier.all("Procedure") {
+            let Some(technique) = repair::technique(procedure) else { continue };
+            if !repair::is_done(procedure) {
+                withdrawn.push(self.injury_key(procedure, patient));
+                continue;
+            }
+            match repair::read(procedure, technique, self.birth) {
+                Ok(repair) => placed.extend(self.place(procedure, repair, patient)),
+                Err(issues) => {
+                    let reference = element::reference_of(procedure);
+                    self.problems.extend(issues.into_iter().map(|issue| (reference.clone(), issue)));
+                }
+            }
+        }
+        let mut groups: BTreeMap<String, (Option<String>, Vec<Placed>)> = BTreeMap::new();
+        for (key, condition) in withdrawn {
+            groups.entry(key).or_insert((condition, Vec::new()));
+        }
+        for one in placed {
+            let group = groups.entry(one.injury.clone()).or_insert((one.condition.clone(), Vec::new()));
+            group.1.push(one);
+        }
+        let injury = |(key, (condition, placed))| self.injury(key, condition, placed);
+        // An injury whose repairs were all withdrawn matters only if it ever had a plan.
+        groups.into_iter().map(injury).filter(|i| !i.procedures.is_empty() || self.stored_plan(i).is_some()).collect()
+    }
+
+    /// What holds repairs of one injury together: the Condition, else the operation, else patient and date.
+    fn injury_key(&self, procedure: &Json, patient: &str) -> (String, Option<String>) {
+        let first = |name: &str| items(procedure, name).find_map(|reference| local(reference, self.base));
+        if let Some(condition) = first("reasonReference").filter(|to| to.starts_with("Condition/")) {
+            let name = self.dossier.resolve(&condition).map_or_else(|| condition.clone(), name_of);
+            return (format!("injury {name}"), Some(condition));
+        }
+        if let Some(operation) = first("partOf") {
+            let name = self.dossier.resolve(&operation).map_or_else(|| operation.clone(), name_of);
+            return (format!("operation {name}"), None);
+        }
+        let patient = self.dossier.get("Patient", patient).map_or_else(|| patient.to_owned(), |p| name_of(&p.resource));
+        let on = timing(procedure, "performed").map_or_else(String::new, |on| on.latest.to_string());
+        (format!("patient {patient} on {on}"), None)
+    }
+
+    fn place(&mut self, procedure: &Json, repair: Repair, patient: &str) -> Option<Placed> {
+        if !self.is_lived(procedure, repair.operated, "Procedure.performed") {
+            return None;
+        }
+        let (injury, condition) = self.injury_key(procedure, patient);
+        let record = condition.as_deref().and_then(|condition| self.dossier.resolve(condition));
+        let injured = record.and_then(|condition| timing(condition, "onset"));
+        if let (Some(condition), Some(injured)) = (record, injured) {
+            if !self.is_lived(condition, injured, "Condition.onset") {
+                return None;
+            }
+            if injured.earliest > repair.operated.latest {
+                let text = "The injury (Condition.onset) is dated after its repair (Procedure.performed); correct one of them.";
+                self.wrong(condition, Code::BusinessRule, "Condition.onset", text);
+                self.wrong(procedure, Code::BusinessRule, "Procedure.reasonReference", text);
+                return None;
+            }
+        }
+        let reference = element::reference_of(procedure);
+        let version = text(procedure, &["id"]).and_then(|id| self.dossier.get("Procedure", id)).map_or(0, |e| e.version);
+        let performers = items(procedure, "performer").filter_map(|performer| performer.get("actor")).cloned().collect();
+        Some(Placed {
+            injury,
+            condition,
+            injured: injured.unwrap_or(repair.operated),
+            assumed: injured.is_none(),
+            record: ProcedureRecord { reference, name: name_of(procedure), version, performers },
+            repair,
+        })
+    }
+
+    fn injury(&self, key: String, condition: Option<String>, mut placed: Vec<Placed>) -> Injury {
+        placed.sort_by(|a, b| (a.repair.operated.latest, &a.record.name).cmp(&(b.repair.operated.latest, &b.record.name)));
+        let injured = placed.iter().map(|one| one.injured).min_by_key(|injured| injured.earliest);
+        let plan = identity::id("CarePlan", &[&key]);
+        let stored = self.dossier.get("CarePlan", &plan).map(|entry| &entry.resource);
+        let created = stored.and_then(|plan| text(plan, &["created"])).and_then(element::range);
+        let mut assumptions = Vec::new();
+        if placed.iter().any(|one| one.assumed) {
+            assumptions.push("No date of injury is recorded; the date of the first operation counts as the injury.".to_owned());
+        }
+        for one in &placed {
+            assumptions.extend(assumptions_of(&one.repair));
+        }
+        if let Some(injured) = injured.filter(|injured| !injured.is_exact()) {
+            assumptions.push(format!(
+                "The date of injury is known only to lie between {} and {}; the denervation clock starts on the earlier.",
+                injured.earliest, injured.latest
+            ));
+        }
+        let (repairs, procedures) = placed
+            .into_iter()
+            .map(|one| (Followed { repair: one.repair, findings: Vec::new() }, one.record))
+            .unzip();
+        Injury {
+            plan,
+            key,
+            condition,
+            episode: Episode {
+                injured: injured.unwrap_or(DateRange::exact(self.today)),
+                repairs,
+                visits: Vec::new(),
+                bookings: Vec::new(),
+                known_since: created.map_or(self.today, |created| created.earliest),
+            },
+            procedures,
+            assumptions,
+            appointments: BTreeMap::new(),
+            missed: Vec::new(),
+            attended: BTreeMap::new(),
+            previous: Vec::new(),
+            ended: stored.is_some_and(ended_by_clinician),
+        }
+    }
+
+    fn stored_plan(&self, injury: &Injury) -> Option<&Json> {
+        self.dossier.get("CarePlan", &injury.plan).map(|entry| &entry.resource)
+    }
+
+    /// Assigns each finding to its repair.
+    fn findings(&mut self, injuries: &mut [Injury]) {
+        let dossier = self.dossier;
+        for observation in dossier.all("Observation") {
+            let Some(kind) = finding::kind(observation).filter(|_| finding::counts(observation)) else { continue };
+            let read = match finding::read(observation, kind) {
+                Ok(read) => read,
+                Err(issues) => {
+                    let reference = element::reference_of(observation);
+                    self.problems.extend(issues.into_iter().map(|issue| (reference.clone(), issue)));
+                    continue;
+                }
+            };
+            if self.is_lived(observation, read.on, "Observation.effective") {
+                self.assign(observation, read, injuries);
+            }
+        }
+    }
+
+    fn assign(&mut self, observation: &Json, read: finding::Read, injuries: &mut [Injury]) {
+        let focus = read.focus.as_ref().and_then(|focus| endplate_fhir::reference::parse(focus, self.base));
+        let focus = focus.map(|target| format!("{}/{}", target.kind, target.id));
+        let mut fits: Vec<(usize, usize)> = Vec::new();
+        for (i, injury) in injuries.iter().enumerate() {
+            for (k, record) in injury.procedures.iter().enumerate() {
+                let chosen = match &focus {
+                    Some(focus) => *focus == record.reference,
+                    None => suits(&injury.episode, k, &read),
+                };
+                if chosen {
+                    fits.push((i, k));
+                }
+            }
+        }
+        let [(i, k)] = fits[..] else {
+            self.unassigned.push(read.reference);
+            return;
+        };
+        let Some(followed) = injuries.get_mut(i).and_then(|injury| injury.episode.repairs.get_mut(k)) else { return };
+        if read.on.latest < followed.repair.operated.earliest {
+            let text = "This finding is dated before the operation it is about (Procedure.performed); correct the date, or leave focus out for an examination before the operation.";
+            self.wrong(observation, Code::BusinessRule, "Observation.effective", text);
+            return;
+        }
+        followed.findings.push(Finding { id: read.reference, on: read.on.latest, sign: read.sign });
+    }
+
+    /// Visits, bookings, what the scheduler says, alerts as they were.
+    fn workflow(&self, injury: &mut Injury) {
+        let reviews = self.review_keys(&injury.plan);
+        let mut visits: Vec<Date> =
+            injury.episode.repairs.iter().flat_map(|followed| &followed.findings).map(|finding| finding.on).collect();
+        let mut booked: BTreeMap<String, (Date, Option<String>)> = BTreeMap::new();
+        let mut missed: BTreeMap<String, Date> = BTreeMap::new();
+        self.scheduler(&reviews, injury, &mut booked);
+        for appointment in self.dossier.all("Appointment") {
+            let Some(key) = self.review_of(appointment, &reviews) else { continue };
+            let Some(on) = text(appointment, &["start"]).and_then(element::range).map(|on| on.earliest) else { continue };
+            match text(appointment, &["status"]) {
+                Some("booked" | "arrived" | "checked-in") => {
+                    let reference = element::reference_of(appointment);
+                    let later = booked.get(&key).is_none_or(|(other, _)| *other <= on);
+                    if later {
+                        booked.insert(key, (on, Some(reference)));
+                    }
+                }
+                Some("noshow") => {
+                    let last = missed.get(&key).copied().map_or(on, |other| other.max(on));
+                    missed.insert(key, last);
+                }
+                Some("fulfilled") => {
+                    injury.attended.insert(key, on);
+                }
+                _ => {}
+            }
+        }
+        for encounter in self.dossier.all("Encounter") {
+            let Some(key) = self.review_of(encounter, &reviews) else { continue };
+            let on = encounter.get("period").and_then(period).map(|on| on.latest);
+            if let (Some("finished"), Some(on)) = (text(encounter, &["status"]), on) {
+                injury.attended.insert(key, on);
+            }
+        }
+        visits.extend(injury.attended.values());
+        visits.retain(|on| *on <= self.today);
+        visits.sort_unstable();
+        visits.dedup();
+        booked.retain(|key, (on, _)| !injury.attended.contains_key(key) && missed.get(key).is_none_or(|missed| on > missed));
+        missed.retain(|key, _| !injury.attended.contains_key(key) && !booked.contains_key(key));
+        injury.episode.visits = visits;
+        injury.episode.bookings =
+            booked.iter().map(|(review, (on, _))| Booking { review: review.clone(), on: *on }).collect();
+        injury.appointments = booked.into_iter().filter_map(|(key, (_, by))| by.map(|by| (key, by))).collect();
+        injury.missed = missed.into_iter().collect();
+        injury.previous = self.dossier.all("DetectedIssue").filter_map(|issue| previous(issue, &injury.plan)).collect();
+    }
+
+    /// What the scheduler says on the Task itself, where no Appointment or Encounter does.
+    fn scheduler(
+        &self,
+        reviews: &BTreeMap<String, String>,
+        injury: &mut Injury,
+        booked: &mut BTreeMap<String, (Date, Option<String>)>,
+    ) {
+        for task in self.dossier.all("Task") {
+            let focus = task.get("focus").and_then(|focus| local(focus, self.base));
+            let Some(key) = focus.and_then(|focus| reviews.get(&focus).cloned()) else { continue };
+            let Some(said) = element::extensions(task, "scheduler-said").next() else { continue };
+            let part = |name: &str| element::parts(said, name).next().and_then(element::value).and_then(Json::as_str);
+            let on = part("date").and_then(element::range).map(|on| on.latest);
+            match (part("state"), on) {
+                (Some("booked"), Some(on)) => {
+                    booked.insert(key, (on, None));
+                }
+                (Some("attended"), Some(on)) => {
+                    injury.attended.insert(key, on);
+                }
+                _ => {}
+            }
+        }
+    }
+
+    /// The reviews of a plan that were ever asked for: `ServiceRequest/…` to key.
+    fn review_keys(&self, plan: &str) -> BTreeMap<String, String> {
+        let key = |request: &Json| {
+            let value = ours(request, "review")?;
+            let key = value.strip_prefix(plan)?.strip_prefix('/')?;
+            Some((element::reference_of(request), key.to_owned()))
+        };
+        self.dossier.all("ServiceRequest").filter_map(key).collect()
+    }
+
+    fn review_of(&self, resource: &Json, reviews: &BTreeMap<String, String>) -> Option<String> {
+        items(resource, "basedOn").find_map(|reference| reviews.get(&local(reference, self.base)?).cloned())
+    }
+}
+
+/// The value of our own identifier of this name.
+pub fn ours(resource: &Json, name: &str) -> Option<String> {
+    let system = crate::code::identifier(name);
+    let identifier = items(resource, "identifier").find(|one| text(one, &["system"]) == Some(&system))?;
+    text(identifier, &["value"]).map(str::to_owned)
+}
+
+/// Whether repair `index` is what a finding without focus is about: its nerve or one of its targets, done by then, and not
+/// taken over by a later operation done by then.
+fn suits(episode: &Episode, index: usize, read: &finding::Read) -> bool {
+    let Some(Followed { repair, .. }) = episode.repairs.get(index) else { return false };
+    let nerve = |name: &NerveName| match (name, &repair.nerve) {
+        (NerveName::Known(a), RepairedNerve::Known(b)) => a == b,
+        (NerveName::Named(a), RepairedNerve::Named(b)) => a == b,
+        _ => false,
+    };
+    let place = read.sign.place();
+    let about = match place {
+        Some(place) => repair.targets.iter().any(|target| target.place == *place),
+        None => read.nerve.as_ref().is_some_and(nerve),
+    };
+    let done = |k: usize| episode.repairs.get(k).is_some_and(|f| f.repair.operated.earliest <= read.on.latest);
+    let first = repair.targets.first().map(|target| &target.place);
+    let over = |place: &Place| episode.taken_over_by(index, place).is_some_and(done);
+    about && repair.technique.regenerates() && done(index) && !place.or(first).is_some_and(over)
+}
+
+/// An alert of this plan as it was.
+fn previous(issue: &Json, plan: &str) -> Option<Previous> {
+    let value = ours(issue, "alert")?;
+    let (kind, subject) = value.strip_prefix(plan)?.strip_prefix('/')?.split_once('/')?;
+    let started = text(issue, &["identifiedPeriod", "start"]).and_then(element::range)?;
+    let answers: Vec<&Json> = items(issue, "mitigation").collect();
+    let declined = |answer: &&Json| answer.get("action").and_then(|a| coded(a, "alert-answer")) == Some("declined");
+    Some(Previous {
+        kind: alert::Kind::from_code(kind)?,
+        subject: subject.to_owned(),
+        severity: text(issue, &["severity"]).and_then(Severity::from_code).unwrap_or(Severity::Moderate),
+        stands: text(issue, &["identifiedPeriod", "end"]).is_none(),
+        raised_on: started.earliest,
+        answered: !answers.is_empty(),
+        declined: answers.iter().any(declined),
+    })
+}
+
+/// Whether a stored plan was ended by a clinician rather than by what happened to its records.
+fn ended_by_clinician(plan: &Json) -> bool {
+    let ended = matches!(text(plan, &["status"]), Some("completed" | "revoked"));
+    let by_record = plan
+        .get("meta")
+        .is_some_and(|meta| items(meta, "tag").any(|tag| text(tag, &["code"]) == Some("ended-by-record")));
+    ended && !by_record
+}
+
+/// What had to be assumed of one repair.
+fn assumptions_of(repair: &Repair) -> Vec<String> {
+    let mut all = Vec::new();
+    let nerve = repair.nerve.display();
+    if !repair.operated.is_exact() {
+        all.push(format!(
+            "The operation on the {nerve} is known only to lie between {} and {}; the growth clock starts on the later.",
+            repair.operated.earliest, repair.operated.latest
+        ));
+    }
+    if repair.age_years.is_none() {
+        all.push("No date of birth is recorded; growth is reckoned as at 20 to 39 years.".to_owned());
+    }
+    for target in &repair.targets {
+        if let Place::Named { text, .. } = &target.place {
+            all.push(format!("\"{text}\" is not in the anatomy table; it is taken as a muscle."));
+        }
+    }
+    all
+}
+

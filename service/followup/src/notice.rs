@@ -1,0 +1,232 @@
+//! Alerts -> DetectedIssue, Communication, Flag.
+
+use crate::document::{
+    CAUTION, author, concept, derived, extension_of, identifier, length, percent, reference,
+};
+use crate::element::{items, text};
+use crate::identity;
+use crate::intake::Injury;
+use crate::plan::{Party, review_id};
+use endplate_fhir::Json;
+use endplate_fhir::narrative::Narrative;
+use endplate_recovery::alert::{Alert, Audience, Fact, Severity, Value};
+use endplate_recovery::unit::{Date, Probability};
+use jiff::Timestamp;
+use serde_json::json;
+
+/// Whom the configuration names for messages.
+#[derive(Clone, Copy)]
+pub struct Parties<'a> {
+    /// Leads the clinic; gets the surgeon's alerts where no surgeon is recorded.
+    pub clinic_lead: &'a Party,
+    /// Books reviews.
+    pub scheduler: &'a Party,
+}
+
+/// Id of the DetectedIssue of an alert.
+pub fn issue_id(injury: &Injury, alert: &Alert) -> String {
+    identity::id("DetectedIssue", &[&injury.key, alert.kind.code(), &alert.subject])
+}
+
+/// The DetectedIssue of a standing alert. `stored` is what it was before; what people added to it stays.
+pub fn detected_issue(injury: &Injury, patient: &str, alert: &Alert, stored: Option<&Json>, now: Timestamp) -> Json {
+    let stands = stored.filter(|issue| text(issue, &["identifiedPeriod", "end"]).is_none());
+    let raised = stands.and_then(|issue| text(issue, &["identifiedPeriod", "start"])).map(str::to_owned);
+    let raised = raised.unwrap_or_else(|| instant(now));
+    // An answer belongs to the time the alert stood; raised anew, it asks anew.
+    let mitigation = stands.and_then(|issue| issue.get("mitigation")).cloned().unwrap_or(Json::Null);
+    let mut implicated = vec![reference(&format!("CarePlan/{}", injury.plan))];
+    if let Some(procedure) = alert.repair.and_then(|index| injury.procedures.get(index)) {
+        implicated.push(reference(&procedure.reference));
+    }
+    if let Some(key) = &alert.review {
+        implicated.push(reference(&format!("Task/{}", review_id("Task", injury, key))));
+    }
+    let details: Vec<Json> = alert.findings.iter().map(|finding| reference(finding)).collect();
+    let facts: Vec<Json> = alert.facts.iter().map(fact).collect();
+    let lines: Vec<String> = alert.facts.iter().map(fact_line).collect();
+    derived(
+        "DetectedIssue",
+        &issue_id(injury, alert),
+        json!({
+            "text": Narrative::titled(alert.kind.display()).paragraph(&alert.sentence).list(&lines).paragraph(CAUTION).build(),
+            "extension": if facts.is_empty() { Json::Null } else { Json::Array(facts) },
+            "identifier": identifier("alert", &format!("{}/{}/{}", injury.plan, alert.kind.code(), alert.subject)),
+            "status": "final",
+            "code": concept("alert-kind", alert.kind.code(), alert.kind.display()),
+            "severity": alert.severity.code(),
+            "patient": reference(patient),
+            "identifiedPeriod": { "start": raised },
+            "author": author(),
+            "implicated": implicated,
+            "evidence": if details.is_empty() { Json::Null } else { json!([{ "detail": details }]) },
+            "detail": format!("{} {CAUTION}", alert.sentence),
+            "mitigation": mitigation,
+        }),
+    )
+}
+
+/// An instant as FHIR writes it, in whole seconds and UTC.
+pub fn instant(at: Timestamp) -> String {
+    at.strftime("%Y-%m-%dT%H:%M:%SZ").to_string()
+}
+
+/// A number an alert rests on, as data.
+fn fact(fact: &Fact) -> Json {
+    let (kind, value) = match &fact.value {
+        Value::On(date) => ("Date", json!(date.to_string())),
+        Value::Chance(chance) => ("Decimal", percent(Probability(*chance))),
+        Value::Length(mm) => ("Quantity", length(*mm)),
+        Value::Text(text) => ("String", json!(text)),
+    };
+    extension_of("alert-fact", vec![("name", "String", json!(fact.name)), ("value", kind, value)])
+}
+
+/// The same for people.
+fn fact_line(fact: &Fact) -> String {
+    let value = match &fact.value {
+        Value::On(date) => date.to_string(),
+        Value::Chance(chance) => Probability(*chance).percent(),
+        Value::Length(mm) => format!("{:.0} mm", mm.0),
+        Value::Text(text) => text.clone(),
+    };
+    format!("{}: {value}", fact.name)
+}
+
+/// The messages of an alert: one to each recipient, when it is raised or becomes graver.
+pub fn communications(
+    injury: &Injury,
+    patient: &str,
+    alert: &Alert,
+    stored: Option<&Json>,
+    parties: Parties<'_>,
+    now: Timestamp,
+) -> Vec<Json> {
+    let stood = stored.filter(|issue| text(issue, &["identifiedPeriod", "end"]).is_none());
+    let before = stood.and_then(|issue| text(issue, &["severity"])).and_then(Severity::from_code);
+    if before.is_some_and(|before| before >= alert.severity) {
+        return Vec::new();
+    }
+    let mut all = Vec::new();
+    for audience in alert.kind.audience() {
+        for recipient in recipients(injury, alert, *audience, parties) {
+            all.push(communication(injury, patient, alert, &recipient, now));
+        }
+    }
+    all
+}
+
+/// Who is meant: the surgeons of the repair concerned (of all repairs where none is), the scheduler, the lead.
+fn recipients(injury: &Injury, alert: &Alert, audience: Audience, parties: Parties<'_>) -> Vec<Json> {
+    match audience {
+        Audience::Scheduler => vec![parties.scheduler.reference()],
+        Audience::ClinicLead => vec![parties.clinic_lead.reference()],
+        Audience::Surgeon => {
+            let concerned = injury.procedures.iter().enumerate().filter(|(i, _)| alert.repair.is_none_or(|of| of == *i));
+            let mut surgeons: Vec<Json> = Vec::new();
+            for performer in concerned.flat_map(|(_, procedure)| &procedure.performers) {
+                if !surgeons.contains(performer) {
+                    surgeons.push(performer.clone());
+                }
+            }
+            if surgeons.is_empty() {
+                surgeons.push(parties.clinic_lead.reference());
+            }
+            surgeons
+        }
+    }
+}
+
+fn communication(injury: &Injury, patient: &str, alert: &Alert, recipient: &Json, now: Timestamp) -> Json {
+    let to = text(recipient, &["reference"]).or(text(recipient, &["display"])).unwrap_or_default();
+    let sent = instant(now);
+    let parts = [injury.key.as_str(), alert.kind.code(), &alert.subject, alert.severity.code(), &sent, to];
+    let issue = reference(&format!("DetectedIssue/{}", issue_id(injury, alert)));
+    let mut about = vec![issue, reference(&format!("CarePlan/{}", injury.plan))];
+    if let Some(key) = &alert.review {
+        about.push(reference(&format!("Task/{}", review_id("Task", injury, key))));
+    }
+    let priority = match alert.severity {
+        Severity::High => "urgent",
+        Severity::Moderate | Severity::Low => "routine",
+    };
+    derived(
+        "Communication",
+        &identity::id("Communication", &parts),
+        json!({
+            "status": "completed",
+            "category": [concept("alert-kind", alert.kind.code(), alert.kind.display())],
+            "priority": priority,
+            "subject": reference(patient),
+            "about": about,
+            "sent": sent,
+            "recipient": [recipient],
+            "sender": author(),
+            "payload": [{ "contentString": format!("{} {CAUTION}", alert.sentence) }],
+        }),
+    )
+}
+
+/// The banner on the chart: active while an alert of high severity stands. None if there never was one.
+pub fn flag(injury: &Injury, patient: &str, alerts: &[Alert], stored: Option<&Json>, today: Date) -> Option<Json> {
+    let grave: Vec<&Alert> = alerts.iter().filter(|alert| alert.severity == Severity::High).collect();
+    let active = stored.filter(|flag| text(flag, &["status"]) == Some("active"));
+    if grave.is_empty() {
+        return active.map(|flag| ended_flag(flag, today));
+    }
+    let start = active.and_then(|flag| text(flag, &["period", "start"])).map_or(today.to_string(), str::to_owned);
+    let names: Vec<&str> = grave.iter().map(|alert| alert.kind.display()).collect();
+    let mut extensions: Vec<Json> = grave
+        .iter()
+        .map(|alert| {
+            json!({
+                "url": "http://hl7.org/fhir/StructureDefinition/flag-detail",
+                "valueReference": reference(&format!("DetectedIssue/{}", issue_id(injury, alert))),
+            })
+        })
+        .collect();
+    extensions.push(json!({
+        "url": "http://hl7.org/fhir/StructureDefinition/flag-priority",
+        "valueCodeableConcept": { "coding": [{ "system": "http://hl7.org/fhir/flag-priority-code", "code": "PH", "display": "High priority" }] },
+    }));
+    Some(derived(
+        "Flag",
+        &identity::id("Flag", &[&injury.key]),
+        json!({
+            "extension": extensions,
+            "identifier": identifier("flag", &injury.plan),
+            "status": "active",
+            "category": [{ "coding": [{ "system": "http://terminology.hl7.org/CodeSystem/flag-category", "code": "clinical", "display": "Clinical" }] }],
+            "code": { "text": format!("Nerve repair: {}", names.join(", ")) },
+            "subject": reference(patient),
+            "period": { "start": start },
+            "author": author(),
+        }),
+    ))
+}
+
+/// A flag that no longer stands.
+pub fn ended_flag(flag: &Json, today: Date) -> Json {
+    let mut flag = flag.clone();
+    let start = text(&flag, &["period", "start"]).map_or(today.to_string(), str::to_owned);
+    if let Some(members) = flag.as_object_mut() {
+        members.insert("status".to_owned(), json!("inactive"));
+        members.insert("period".to_owned(), json!({ "start": start, "end": today.to_string() }));
+    }
+    flag
+}
+
+/// An alert that no longer stands.
+pub fn ended_issue(issue: &Json, now: Timestamp) -> Json {
+    let mut issue = issue.clone();
+    if let Some(period) = issue.get_mut("identifiedPeriod").and_then(Json::as_object_mut) {
+        period.entry("end").or_insert_with(|| json!(instant(now)));
+    }
+    issue
+}
+
+/// Whether somebody has received a message about this DetectedIssue.
+pub fn was_received(communication: &Json, issue: &str) -> bool {
+    communication.get("received").is_some()
+        && items(communication, "about").any(|about| text(about, &["reference"]) == Some(issue))
+}

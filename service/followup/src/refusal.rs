@@ -1,0 +1,75 @@
+//! Why a request was refused.
+
+use crate::ports::StoreError;
+use endplate_fhir::issue::{Code, Issue};
+
+/// A request that was refused. Nothing of it was stored.
+#[derive(Clone, Debug, PartialEq, thiserror::Error)]
+#[error("{reason:?}: {}", .issues.iter().map(|issue| issue.text.as_str()).collect::<Vec<_>>().join(" "))]
+pub struct Refusal {
+    /// The kind of refusal, from which the outer ring makes a status code.
+    pub reason: Reason,
+    /// What is wrong and what to send instead; never empty.
+    pub issues: Vec<Issue>,
+}
+
+/// The kind of a refusal.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Reason {
+    /// Cannot be read: no JSON, no resource, a query of the wrong form.
+    Malformed,
+    /// Can be read but breaks a rule.
+    Unprocessable,
+    /// A type that is not stored here.
+    UnknownType,
+    /// No such resource.
+    NotFound,
+    /// A condition of the request does not hold.
+    PreconditionFailed,
+    /// Others changed the same facts again and again while this was decided.
+    Conflict,
+    /// More than is taken at once.
+    TooLarge,
+    /// The store cannot be used now.
+    Unavailable,
+    /// The service itself is at fault.
+    Fault,
+}
+
+impl Refusal {
+    /// A refusal with one issue.
+    pub fn new(reason: Reason, issue: Issue) -> Self {
+        Self { reason, issues: vec![issue] }
+    }
+
+    /// A type that is not stored here.
+    pub fn unknown_type() -> Self {
+        let text = format!("This type is not stored here. Use one of: {}.", endplate_fhir::TYPES.join(", "));
+        Self::new(Reason::UnknownType, Issue::error(Code::NotSupported, "", text))
+    }
+
+    /// No such resource.
+    pub fn not_found() -> Self {
+        Self::new(Reason::NotFound, Issue::error(Code::NotFound, "", "There is no resource of this type with this id here."))
+    }
+}
+
+impl From<StoreError> for Refusal {
+    fn from(error: StoreError) -> Self {
+        match error {
+            StoreError::Moved => Self::new(
+                Reason::Conflict,
+                Issue::error(
+                    Code::Conflict,
+                    "",
+                    "Others changed the same records while this was decided. Nothing was stored; send it again.",
+                ),
+            ),
+            StoreError::Failed { context, source } => {
+                tracing::error!(context, error = %source, "the store failed");
+                let text = "The store cannot be used now. Nothing was stored; send it again later.";
+                Self::new(Reason::Unavailable, Issue::error(Code::Transient, "", text))
+            }
+        }
+    }
+}

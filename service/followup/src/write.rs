@@ -1,0 +1,659 @@
+//! The one way in: what was sent is checked, laid over what is known, everything that follows is derived, and all of it is
+//! committed together or not at all.
+
+use crate::derivation::{Context, Derivation, bare, derive, local_references, provenance};
+use crate::document;
+use crate::dossier::Dossier;
+use crate::element::{self, coded, name_of, text};
+use crate::identity;
+use crate::notice::Parties;
+use crate::outbox::{self, Listener};
+use crate::ports::{Agenda, Changeset, Notice, Put, Scope, Stored, StoreError};
+use crate::refusal::{Reason, Refusal};
+use crate::{Endplate, intake};
+use endplate_fhir::bundle::{self, Entry, Method, Response};
+use endplate_fhir::issue::{Code, Issue};
+use endplate_fhir::{Json, TYPES, index, reference, search, validate};
+use endplate_recovery::unit::Date;
+use jiff::Timestamp;
+use serde_json::json;
+use std::collections::{BTreeMap, BTreeSet};
+
+/// How often a write is decided again because the facts moved under it.
+const ATTEMPTS_MAX: u32 = 50;
+
+/// Most entries of one transaction.
+pub const ENTRIES_MAX: usize = 500;
+
+/// What became of one write.
+#[derive(Clone, Debug)]
+pub struct Written {
+    /// Resource type.
+    pub kind: String,
+    /// Logical id.
+    pub id: String,
+    /// The version now current.
+    pub version: u64,
+    /// When that was committed.
+    pub at: Timestamp,
+    /// Whether the resource is new.
+    pub created: bool,
+    /// The resource as stored.
+    pub body: String,
+    /// What the sender should know though nothing was refused.
+    pub remarks: Vec<Issue>,
+}
+
+impl Endplate {
+    /// Creates a resource. With `if_none_exist` (a search, without type and `?`) only if nothing matches it.
+    ///
+    /// The id is made of the resource's first business identifier, or of its content: never at random.
+    pub async fn create(&self, kind: &str, resource: Json, if_none_exist: Option<&str>) -> Result<Written, Refusal> {
+        let entry = Entry {
+            index: 0,
+            full_url: None,
+            method: Method::Post,
+            kind: kind.to_owned(),
+            id: None,
+            if_none_exist: if_none_exist.map(str::to_owned),
+            if_match: None,
+            resource,
+        };
+        self.one(entry).await
+    }
+
+    /// Updates a resource, or creates it with this id. With `if_match` only if that version is current.
+    ///
+    /// Content that is already stored makes no new version.
+    pub async fn update(
+        &self,
+        kind: &str,
+        id: &str,
+        resource: Json,
+        if_match: Option<&str>,
+    ) -> Result<Written, Refusal> {
+        let entry = Entry {
+            index: 0,
+            full_url: None,
+            method: Method::Put,
+            kind: kind.to_owned(),
+            id: Some(id.to_owned()),
+            if_none_exist: None,
+            if_match: if_match.map(str::to_owned),
+            resource,
+        };
+        self.one(entry).await
+    }
+
+    async fn one(&self, entry: Entry) -> Result<Written, Refusal> {
+        if !TYPES.contains(&entry.kind.as_str()) {
+            return Err(Refusal::unknown_type());
+        }
+        let issues = check_single(&entry);
+        if !issues.is_empty() {
+            return Err(Refusal { reason: Reason::Malformed, issues });
+        }
+        let mut written = self.commit(vec![entry], false).await?;
+        written.pop().ok_or_else(Refusal::not_found)
+    }
+
+    /// Carries out a transaction Bundle: all entries or none. Answers with a transaction-response Bundle.
+    pub async fn transaction(&self, bundle: Json) -> Result<Json, Refusal> {
+        let entries =
+            bundle::transaction(&bundle).map_err(|issues| Refusal { reason: Reason::Malformed, issues })?;
+        if entries.len() > ENTRIES_MAX {
+            let text = format!("A transaction holds at most {ENTRIES_MAX} entries; split it.");
+            return Err(Refusal::new(Reason::TooLarge, Issue::error(Code::TooLong, "Bundle.entry", text)));
+        }
+        let written = self.commit(entries, true).await?;
+        let response = |written: Written| Response {
+            status: if written.created { "201 Created".to_owned() } else { "200 OK".to_owned() },
+            location: Some(format!("{}/{}/_history/{}", written.kind, written.id, written.version)),
+            etag: Some(format!("W/\"{}\"", written.version)),
+            last_modified: Some(instant_ms(written.at)),
+            resource: None,
+            outcome: (!written.remarks.is_empty()).then(|| endplate_fhir::issue::outcome(&written.remarks)),
+        };
+        Ok(bundle::transaction_response(written.into_iter().map(response).collect()))
+    }
+
+    /// Looks at one patient again with a later clock. True if anything changed.
+    pub(crate) async fn revisit(&self, patient: &str) -> Result<bool, Refusal> {
+        for _ in 0..ATTEMPTS_MAX {
+            let mut attempt = Attempt::new(self, false);
+            attempt.patients.insert(patient.to_owned());
+            attempt.derive().await?;
+            let changed = !attempt.change.puts.is_empty();
+            match self.store.commit(attempt.change).await {
+                Ok(()) => return Ok(changed),
+                Err(StoreError::Moved) => {}
+                Err(error) => return Err(error.into()),
+            }
+        }
+        Err(StoreError::Moved.into())
+    }
+
+    async fn commit(&self, entries: Vec<Entry>, bundled: bool) -> Result<Vec<Written>, Refusal> {
+        let issues: Vec<Issue> = entries.iter().flat_map(|entry| check_resource(entry, bundled)).collect();
+        if issues.iter().any(Issue::is_error) {
+            return Err(Refusal { reason: Reason::Unprocessable, issues });
+        }
+        for _ in 0..ATTEMPTS_MAX {
+            let mut attempt = Attempt::new(self, bundled);
+            attempt.decide(entries.clone()).await?;
+            let written = attempt.written();
+            match self.store.commit(attempt.change).await {
+                Ok(()) => return Ok(written),
+                Err(StoreError::Moved) => {}
+                Err(error) => return Err(error.into()),
+            }
+        }
+        Err(StoreError::Moved.into())
+    }
+}
+
+/// Type and id of the body must be those of the address.
+fn check_single(entry: &Entry) -> Vec<Issue> {
+    let mut issues = Vec::new();
+    if text(&entry.resource, &["resourceType"]) != Some(&entry.kind) {
+        let text = format!("The body must be a {} as the address says; send its resourceType so.", entry.kind);
+        issues.push(Issue::error(Code::Invalid, "resourceType", text));
+    } else if let Some(id) = &entry.id {
+        if !endplate_fhir::is_id(id) {
+            let text = "An id is 1 to 64 letters, digits, hyphens or dots.";
+            issues.push(Issue::error(Code::Value, format!("{}.id", entry.kind), text));
+        } else if text(&entry.resource, &["id"]) != Some(id) {
+            let text = "The id in the body must be the id in the address; send it there.";
+            issues.push(Issue::error(Code::Invalid, format!("{}.id", entry.kind), text));
+        }
+    }
+    issues
+}
+
+/// R4 and the rules for types that people may not write.
+fn check_resource(entry: &Entry, bundled: bool) -> Vec<Issue> {
+    let mut issues = if TYPES.contains(&entry.kind.as_str()) {
+        validate::resource(&entry.resource)
+    } else {
+        Refusal::unknown_type().issues
+    };
+    if entry.kind == "AuditEvent" {
+        let text = "AuditEvents are written by the service alone; leave this entry out.";
+        issues.push(Issue::error(Code::NotSupported, "AuditEvent", text));
+    }
+    if issues.is_empty() && entry.kind == "Subscription" {
+        issues.extend(outbox::check_subscription(&entry.resource));
+    }
+    if bundled {
+        for issue in &mut issues {
+            issue.expression = in_bundle(&issue.expression, &entry.kind, entry.index);
+        }
+    }
+    issues
+}
+
+/// `Procedure.performed` of entry 3 is `Bundle.entry[3].resource.performed`.
+fn in_bundle(expression: &str, kind: &str, index: usize) -> String {
+    let rest = expression.strip_prefix(kind).unwrap_or_default();
+    format!("Bundle.entry[{index}].resource{rest}")
+}
+
+/// An instant with milliseconds, UTC, as `meta.lastUpdated` holds it.
+pub(crate) fn instant_ms(at: Timestamp) -> String {
+    at.strftime("%Y-%m-%dT%H:%M:%S%.3fZ").to_string()
+}
+
+/// One write on its way in.
+struct Incoming {
+    index: usize,
+    kind: String,
+    id: String,
+    resource: Json,
+    /// What is stored now.
+    current: Option<Stored>,
+    /// Whether it is written at all; a conditional create that matched and content already stored are not.
+    writes: bool,
+}
+
+/// One try at deciding a write on a snapshot of the facts.
+struct Attempt<'a> {
+    endplate: &'a Endplate,
+    bundled: bool,
+    now: Timestamp,
+    today: Date,
+    incoming: Vec<Incoming>,
+    patients: BTreeSet<String>,
+    change: Changeset,
+    listeners: Vec<Listener>,
+    remarks: BTreeMap<String, Vec<Issue>>,
+}
+
+impl<'a> Attempt<'a> {
+    fn new(endplate: &'a Endplate, bundled: bool) -> Self {
+        let now = endplate.clock.now();
+        Self {
+            endplate,
+            bundled,
+            now,
+            today: element::day(endplate.clock.today()),
+            incoming: Vec::new(),
+            patients: BTreeSet::new(),
+            change: Changeset { at: Some(now), ..Changeset::default() },
+            listeners: Vec::new(),
+            remarks: BTreeMap::new(),
+        }
+    }
+
+    /// Everything, from what was sent to the changeset.
+    async fn decide(&mut self, entries: Vec<Entry>) -> Result<(), Refusal> {
+        let mut addresses: BTreeMap<String, String> = BTreeMap::new();
+        for entry in entries {
+            let full_url = entry.full_url.clone();
+            let incoming = match entry.method {
+                Method::Post => self.post(entry).await?,
+                Method::Put => self.put(entry).await?,
+            };
+            if let Some(url) = full_url {
+                addresses.insert(url, format!("{}/{}", incoming.kind, incoming.id));
+            }
+            self.incoming.push(incoming);
+        }
+        self.link(&addresses).await?;
+        self.compare();
+        self.check_references().await?;
+        self.find_patients();
+        self.derive().await
+    }
+
+    fn refuse(&self, reason: Reason, at: (&str, usize), code: Code, expression: &str, text: &str) -> Refusal {
+        let expression =
+            if self.bundled { in_bundle(expression, at.0, at.1) } else { expression.to_owned() };
+        Refusal::new(reason, Issue::error(code, expression, text))
+    }
+
+    async fn post(&mut self, entry: Entry) -> Result<Incoming, Refusal> {
+        let Entry { index, kind, if_none_exist, resource, .. } = entry;
+        if let Some(condition) = if_none_exist
+            && let Some(existing) = self.matching(&kind, &condition, index).await?
+        {
+            let resource = serde_json::from_str(&existing.body).unwrap_or(Json::Null);
+            let id = existing.id.clone();
+            return Ok(Incoming { index, kind, id, resource, current: Some(existing), writes: false });
+        }
+        let id = self.new_id(&kind, &resource).await?;
+        Ok(Incoming { index, kind, id, resource, current: None, writes: true })
+    }
+
+    /// The one resource that a condition matches, if any. The condition becomes part of what the write rests on.
+    async fn matching(&mut self, kind: &str, condition: &str, index: usize) -> Result<Option<Stored>, Refusal> {
+        let query = search::criteria(&format!("{kind}?{condition}"), &self.endplate.settings.base)
+            .map_err(|issues| Refusal { reason: Reason::Malformed, issues })?;
+        if query.clauses.is_empty() {
+            let text = "A condition needs at least one search parameter, for example identifier=system|value.";
+            return Err(self.refuse(Reason::Malformed, (kind, index), Code::Invalid, kind, text));
+        }
+        let key = format!("{kind}?{condition}");
+        let generation = self.endplate.store.generation(&key).await?;
+        let mut found = self.endplate.store.search(&query).await?.resources;
+        match found.len() {
+            0 => {
+                self.rest_on(Scope { key, generation });
+                Ok(None)
+            }
+            1 => Ok(found.pop()),
+            _ => {
+                let text = "More than one resource matches this condition; make it narrower.";
+                Err(self.refuse(Reason::PreconditionFailed, (kind, index), Code::MultipleMatches, kind, text))
+            }
+        }
+    }
+
+    fn rest_on(&mut self, scope: Scope) {
+        if !self.change.scopes.contains(&scope) {
+            self.change.scopes.push(scope);
+        }
+    }
+
+    /// A name-based id that is free: of the first business identifier, else of the content.
+    async fn new_id(&self, kind: &str, resource: &Json) -> Result<String, Refusal> {
+        let mut nameless = resource.clone();
+        if let Some(members) = nameless.as_object_mut() {
+            members.shift_remove("id");
+        }
+        let name = name_of(&nameless);
+        let name = if name.is_empty() { nameless.to_string() } else { name };
+        for n in 0_u32.. {
+            let id = identity::id(kind, &[&name, &n.to_string()]);
+            let taken = self.incoming.iter().any(|other| other.kind == kind && other.id == id);
+            if !taken && self.endplate.store.read(kind, &id).await?.is_none() {
+                return Ok(id);
+            }
+        }
+        Err(Refusal::not_found())
+    }
+
+    async fn put(&mut self, entry: Entry) -> Result<Incoming, Refusal> {
+        let Entry { index, kind, id, if_match, resource, .. } = entry;
+        let id = id.unwrap_or_default();
+        let current = self.endplate.store.read(&kind, &id).await?;
+        if let Some(wanted) = if_match {
+            let number = wanted.trim().trim_start_matches("W/").trim_matches('"').parse::<u64>().ok();
+            let version = current.as_ref().map_or(0, |current| current.version);
+            if number != Some(version) {
+                let text = match version {
+                    0 => "If-Match was sent, but the resource does not exist; leave If-Match out to create it.".to_owned(),
+                    _ => format!("The current version is {version}; read it, merge, and send If-Match: W/\"{version}\"."),
+                };
+                return Err(self.refuse(Reason::PreconditionFailed, (&kind, index), Code::Conflict, &kind, &text));
+            }
+        }
+        Ok(Incoming { index, kind, id, resource, current, writes: true })
+    }
+
+    /// Gives every new resource its id, and every reference to another entry or to a condition its address.
+    async fn link(&mut self, addresses: &BTreeMap<String, String>) -> Result<(), Refusal> {
+        let mut found: BTreeMap<String, String> = addresses.clone();
+        let mut conditional: BTreeSet<(usize, String, String)> = BTreeSet::new();
+        for incoming in self.incoming.iter().filter(|incoming| incoming.writes) {
+            reference::each(&incoming.resource, &mut |path, to| {
+                if to.contains('?') && !found.contains_key(to) {
+                    conditional.insert((incoming.index, path.to_owned(), to.to_owned()));
+                }
+            });
+        }
+        for (index, path, to) in conditional {
+            let target = self.conditional_reference(index, &path, &to).await?;
+            found.insert(to, target);
+        }
+        for incoming in self.incoming.iter_mut().filter(|incoming| incoming.writes) {
+            reference::rewrite(&mut incoming.resource, &|to| found.get(to).cloned());
+            if let Some(members) = incoming.resource.as_object_mut() {
+                members.insert("id".to_owned(), json!(incoming.id));
+            }
+            outbox::activate(&incoming.kind, &mut incoming.resource);
+        }
+        Ok(())
+    }
+
+    /// `Patient?identifier=system|value` -> `Patient/…`.
+    async fn conditional_reference(&self, index: usize, path: &str, to: &str) -> Result<String, Refusal> {
+        let kind = self.kind_of(index).to_owned();
+        let wrong = |text: &str| self.refuse(Reason::Unprocessable, (&kind, index), Code::NotFound, path, text);
+        let query = search::criteria(to, &self.endplate.settings.base)
+            .map_err(|_| wrong("This conditional reference cannot be read; write it as Type?identifier=system|value."))?;
+        let page = self.endplate.store.search(&query).await?;
+        match page.resources.as_slice() {
+            [one] => Ok(format!("{}/{}", one.kind, one.id)),
+            [] => Err(wrong("This conditional reference matches nothing; send the resource first or in the same transaction.")),
+            _ => Err(wrong("This conditional reference matches more than one resource; make it narrower.")),
+        }
+    }
+
+    fn kind_of(&self, index: usize) -> &str {
+        self.incoming.iter().find(|incoming| incoming.index == index).map_or("", |incoming| incoming.kind.as_str())
+    }
+
+    /// Content that is already stored is not written again. What a scheduler says on a Task is noted on it.
+    fn compare(&mut self) {
+        for incoming in self.incoming.iter_mut().filter(|incoming| incoming.writes) {
+            let Some(current) = &incoming.current else { continue };
+            let stored: Json = serde_json::from_str(&current.body).unwrap_or(Json::Null);
+            if incoming.kind == "Task" {
+                note_scheduler(&mut incoming.resource, &stored, self.today);
+            }
+            incoming.writes = bare(&stored) != bare(&incoming.resource);
+        }
+    }
+
+    /// Every reference to something that this service should hold must lead somewhere.
+    async fn check_references(&self) -> Result<(), Refusal> {
+        let base = &self.endplate.settings.base;
+        let mut issues = Vec::new();
+        let mut known: BTreeSet<String> =
+            self.incoming.iter().map(|incoming| format!("{}/{}", incoming.kind, incoming.id)).collect();
+        for incoming in self.incoming.iter().filter(|incoming| incoming.writes) {
+            let mut lost: Vec<(String, &str)> = Vec::new();
+            reference::each(&incoming.resource, &mut |path, to| {
+                if to.starts_with("urn:uuid:") || to.starts_with("urn:oid:") {
+                    lost.push((path.to_owned(), "This reference names no entry of the Bundle; add the entry or correct its fullUrl."));
+                }
+            });
+            for (path, to) in local_references(&incoming.resource, base) {
+                let Some((kind, id)) = to.split_once('/') else { continue };
+                if known.contains(&to) || !TYPES.contains(&kind) {
+                    continue;
+                }
+                if self.endplate.store.read(kind, id).await?.is_some() {
+                    known.insert(to);
+                } else {
+                    lost.push((path, "This reference leads to nothing here; send the resource first or in the same transaction."));
+                }
+            }
+            for (path, text) in lost {
+                let expression = if self.bundled { in_bundle(&path, &incoming.kind, incoming.index) } else { path };
+                issues.push(Issue::error(Code::NotFound, expression, text));
+            }
+        }
+        if issues.is_empty() { Ok(()) } else { Err(Refusal { reason: Reason::Unprocessable, issues }) }
+    }
+
+    /// Whose plans this write may change: of the patient it is about, and of the one it was about before.
+    fn find_patients(&mut self) {
+        let base = &self.endplate.settings.base;
+        for incoming in self.incoming.iter().filter(|incoming| incoming.writes) {
+            self.patients.extend(reference::patient_of(&incoming.resource, base));
+            let before = incoming.current.as_ref().and_then(|current| serde_json::from_str(&current.body).ok());
+            self.patients.extend(before.and_then(|before: Json| reference::patient_of(&before, base)));
+        }
+    }
+
+    /// Derives everything that follows and fills the changeset.
+    async fn derive(&mut self) -> Result<(), Refusal> {
+        self.listeners = outbox::listeners(self.endplate).await?;
+        let mut resources: Vec<(Json, u64)> = Vec::new();
+        for patient in self.patients.clone() {
+            let compartment = self.endplate.store.compartment(&patient).await?;
+            self.rest_on(Scope { key: format!("Patient/{patient}"), generation: compartment.generation });
+            let mut dossier = Dossier::of(compartment);
+            for incoming in self.incoming.iter().filter(|incoming| incoming.writes) {
+                dossier.lay(&incoming.kind, &incoming.id, incoming.resource.clone());
+            }
+            let derivation = derive(&dossier, &patient, &self.context());
+            self.accept(&derivation)?;
+            self.change.agenda.push(Agenda { patient, due_on: derivation.look_again_on.map(Date::civil) });
+            for changed in derivation.changed {
+                let key = (text(&changed, &["resourceType"]).unwrap_or_default(), text(&changed, &["id"]).unwrap_or_default());
+                let version = dossier.get(key.0, key.1).map_or(0, |entry| entry.version) + 1;
+                resources.push((changed, version));
+            }
+            self.add_provenance(&derivation.intake, &mut resources);
+        }
+        self.add_device(&mut resources).await?;
+        self.put_all(resources)
+    }
+
+    fn context(&self) -> Context<'a> {
+        let settings = &self.endplate.settings;
+        Context {
+            protocol: &settings.protocol,
+            parties: Parties { clinic_lead: &settings.clinic_lead, scheduler: &settings.scheduler },
+            base: &settings.base,
+            now: self.now,
+            today: self.today,
+        }
+    }
+
+    /// Refuses the write if what it brings cannot be; remarks on findings that belong nowhere.
+    fn accept(&mut self, derivation: &Derivation) -> Result<(), Refusal> {
+        let mut issues = Vec::new();
+        for incoming in self.incoming.iter().filter(|incoming| incoming.writes) {
+            let reference = format!("{}/{}", incoming.kind, incoming.id);
+            for (_, issue) in derivation.intake.problems.iter().filter(|(of, _)| *of == reference) {
+                let mut issue = issue.clone();
+                if self.bundled {
+                    issue.expression = in_bundle(&issue.expression, &incoming.kind, incoming.index);
+                }
+                issues.push(issue);
+            }
+            if derivation.intake.unassigned.contains(&reference) {
+                let text = "Stored, but assigned to no repair: name the Procedure in focus, or a bodySite that leaves one repair.";
+                let remark = Issue::warning(Code::BusinessRule, format!("{}.focus", incoming.kind), text);
+                self.remarks.entry(reference).or_default().push(remark);
+            }
+        }
+        if issues.is_empty() { Ok(()) } else { Err(Refusal { reason: Reason::Unprocessable, issues }) }
+    }
+
+    /// One Provenance for each plan of which something changed.
+    fn add_provenance(&self, intake: &intake::Intake, resources: &mut Vec<(Json, u64)>) {
+        let mut all = Vec::new();
+        for injury in &intake.injuries {
+            let about = |resource: &Json| {
+                text(resource, &["id"]) == Some(&injury.plan)
+                    || element::items(resource, "identifier")
+                        .any(|one| text(one, &["value"]).is_some_and(|value| value.starts_with(&injury.plan)))
+            };
+            let targets: Vec<String> = resources
+                .iter()
+                .filter(|(resource, _)| about(resource))
+                .map(|(resource, version)| format!("{}/_history/{version}", element::reference_of(resource)))
+                .collect();
+            if !targets.is_empty() {
+                all.push((provenance(injury, &targets, &self.context()), 1));
+            }
+        }
+        resources.extend(all);
+    }
+
+    /// The Device that stands for this service exists before anything refers to it.
+    async fn add_device(&self, resources: &mut Vec<(Json, u64)>) -> Result<(), Refusal> {
+        if !resources.is_empty() && self.endplate.store.read("Device", document::DEVICE_ID).await?.is_none() {
+            resources.push((document::device(), 1));
+        }
+        Ok(())
+    }
+
+    /// Incoming resources first, then what was derived. A derived resource that was also sent is written once, as derived.
+    fn put_all(&mut self, derived: Vec<(Json, u64)>) -> Result<(), Refusal> {
+        let mut all: Vec<(Json, u64, bool)> = Vec::new();
+        let is_derived = |kind: &str, id: &str| {
+            derived.iter().any(|(one, _)| text(one, &["resourceType"]) == Some(kind) && text(one, &["id"]) == Some(id))
+        };
+        for incoming in self.incoming.iter().filter(|incoming| incoming.writes) {
+            if !is_derived(&incoming.kind, &incoming.id) {
+                let version = incoming.current.as_ref().map_or(0, |current| current.version) + 1;
+                all.push((incoming.resource.clone(), version, false));
+            }
+        }
+        all.extend(derived.into_iter().map(|(resource, version)| (resource, version, true)));
+        for (resource, version, derived) in all {
+            if derived {
+                check_own(&resource)?;
+            }
+            self.put_one(resource, version);
+        }
+        Ok(())
+    }
+
+    fn put_one(&mut self, resource: Json, version: u64) {
+        let base = &self.endplate.settings.base;
+        let resource = stamped(resource, version, self.now);
+        let kind = text(&resource, &["resourceType"]).unwrap_or_default().to_owned();
+        let id = text(&resource, &["id"]).unwrap_or_default().to_owned();
+        let rows = index::rows(&resource, base);
+        for listener in self.listeners.iter().filter(|listener| listener.query.matches(&kind, &id, &rows)) {
+            self.change.notices.push(Notice {
+                subscription: listener.subscription.clone(),
+                kind: kind.clone(),
+                id: id.clone(),
+                version,
+            });
+        }
+        let patient = reference::patient_of(&resource, base);
+        let stored = Stored { kind, id, version, at: self.now, body: resource.to_string() };
+        self.change.puts.push(Put { stored, patient, rows });
+    }
+
+    /// What to answer for each entry, once committed.
+    fn written(&self) -> Vec<Written> {
+        let one = |incoming: &Incoming| {
+            let put = self
+                .change
+                .puts
+                .iter()
+                .map(|put| &put.stored)
+                .find(|stored| stored.kind == incoming.kind && stored.id == incoming.id);
+            let stored = put.or(incoming.current.as_ref())?;
+            let reference = format!("{}/{}", incoming.kind, incoming.id);
+            Some(Written {
+                kind: incoming.kind.clone(),
+                id: incoming.id.clone(),
+                version: stored.version,
+                at: stored.at,
+                created: incoming.current.is_none(),
+                body: stored.body.clone(),
+                remarks: self.remarks.get(&reference).cloned().unwrap_or_default(),
+            })
+        };
+        self.incoming.iter().filter_map(one).collect()
+    }
+}
+
+/// Nothing leaves this service that R4 does not allow.
+fn check_own(resource: &Json) -> Result<(), Refusal> {
+    let wrong: Vec<Issue> = validate::resource(resource).into_iter().filter(Issue::is_error).collect();
+    if wrong.is_empty() {
+        return Ok(());
+    }
+    let kind = text(resource, &["resourceType"]).unwrap_or_default();
+    for issue in &wrong {
+        tracing::error!(kind, expression = issue.expression, text = issue.text, "a derived resource breaks R4");
+    }
+    let text = "The service derived something that R4 does not allow; nothing was stored. Please report this.";
+    Err(Refusal::new(Reason::Fault, Issue::error(Code::Exception, "", text)))
+}
+
+/// Type, id and meta first, with version and time.
+fn stamped(resource: Json, version: u64, now: Timestamp) -> Json {
+    let Json::Object(mut members) = resource else { return resource };
+    let mut meta = members.shift_remove("meta").unwrap_or_else(|| json!({}));
+    if let Some(meta) = meta.as_object_mut() {
+        meta.insert("versionId".to_owned(), json!(version.to_string()));
+        meta.insert("lastUpdated".to_owned(), json!(instant_ms(now)));
+    }
+    let mut all = serde_json::Map::new();
+    for name in ["resourceType", "id"] {
+        if let Some(value) = members.shift_remove(name) {
+            all.insert(name.to_owned(), value);
+        }
+    }
+    all.insert("meta".to_owned(), meta);
+    all.extend(members);
+    Json::Object(all)
+}
+
+/// A scheduler who sets the state of a Task says something of the world; that is kept apart from what is derived.
+fn note_scheduler(task: &mut Json, stored: &Json, today: Date) {
+    let state = |task: &Json| task.get("businessStatus").and_then(|s| coded(s, "review-state")).map(str::to_owned);
+    let done = text(task, &["status"]) == Some("completed") && text(stored, &["status"]) != Some("completed");
+    let said = if done { Some("attended".to_owned()) } else { state(task) };
+    let Some(said) = said.filter(|said| done || Some(said) != state(stored).as_ref()) else { return };
+    if !matches!(said.as_str(), "booked" | "attended" | "to-book") {
+        return;
+    }
+    let preferred = element::items(task, "input").find_map(|input| text(input, &["valueDate"])).map(str::to_owned);
+    let executed = text(task, &["executionPeriod", "end"]).or(text(task, &["executionPeriod", "start"])).map(str::to_owned);
+    let on = match said.as_str() {
+        "attended" => executed.unwrap_or_else(|| today.to_string()),
+        _ => preferred.unwrap_or_else(|| today.to_string()),
+    };
+    let on: String = on.chars().take(10).collect();
+    let note = document::extension_of("scheduler-said", vec![("state", "Code", json!(said)), ("date", "Date", json!(on))]);
+    let url = crate::code::structure("scheduler-said");
+    if let Some(members) = task.as_object_mut() {
+        let others = members.get("extension").and_then(Json::as_array).cloned().unwrap_or_default();
+        let mut all: Vec<Json> = others.into_iter().filter(|one| text(one, &["url"]) != Some(&url)).collect();
+        all.push(note);
+        members.insert("extension".to_owned(), Json::Array(all));
+    }
+}

@@ -1,0 +1,214 @@
+//! Everything but success: the only place that knows which status an answer has.
+//!
+//! Whatever the cause, the body is an OperationOutcome. A fault of the service itself never shows its cause.
+
+use crate::media;
+use axum::http::header::{ALLOW, CONTENT_TYPE, RETRY_AFTER};
+use axum::http::{HeaderValue, StatusCode};
+use axum::response::{IntoResponse, Response};
+use endplate_fhir::issue::{self, Code, Issue};
+use endplate_followup::{Reason, Refusal};
+
+/// When a client may try again after 503.
+const RETRY_AFTER_S: u16 = 5;
+
+/// Why a request was not done.
+#[derive(Debug)]
+pub enum Failure {
+    /// The use case refused it.
+    Refused(Refusal),
+    /// 400: the request line or a header cannot be used.
+    BadRequest(Issue),
+    /// 404: a type that is not stored.
+    UnknownType,
+    /// 404: no such address.
+    UnknownRoute,
+    /// 404: an address that FHIR knows and this service does not offer. What it would be, e.g. `History`.
+    NotOffered(&'static str),
+    /// 405: the address is there, the method is not.
+    MethodNotAllowed {
+        /// The methods that are, as in the header `Allow`.
+        allow: &'static str,
+    },
+    /// 406: the client takes nothing that the service can give.
+    NotAcceptable,
+    /// 408: the body did not arrive in time.
+    SlowBody,
+    /// 413: the body is larger than the limit, in bytes.
+    TooLarge(usize),
+    /// 415: the body is not FHIR JSON. What to change.
+    UnsupportedMedia(&'static str),
+    /// 503: the answer was not ready in time.
+    Overtime,
+    /// 503: the service is stopping or cannot use its store.
+    Unready(&'static str),
+    /// 500: a fault of the service.
+    Broken,
+}
+
+impl Failure {
+    /// A header or the address cannot be used; `text` says what to change.
+    pub fn bad_request(text: impl Into<String>) -> Self {
+        Self::BadRequest(Issue::error(Code::Invalid, "", text))
+    }
+
+    /// The status.
+    pub fn status(&self) -> StatusCode {
+        match self {
+            Self::Refused(refusal) => match refusal.reason {
+                Reason::Malformed => StatusCode::BAD_REQUEST,
+                Reason::Unprocessable => StatusCode::UNPROCESSABLE_ENTITY,
+                Reason::UnknownType | Reason::NotFound => StatusCode::NOT_FOUND,
+                Reason::PreconditionFailed => StatusCode::PRECONDITION_FAILED,
+                Reason::Conflict => StatusCode::CONFLICT,
+                Reason::TooLarge => StatusCode::PAYLOAD_TOO_LARGE,
+                Reason::Unavailable => StatusCode::SERVICE_UNAVAILABLE,
+            },
+            Self::BadRequest(_) => StatusCode::BAD_REQUEST,
+            Self::UnknownType | Self::UnknownRoute | Self::NotOffered(_) => StatusCode::NOT_FOUND,
+            Self::MethodNotAllowed { .. } => StatusCode::METHOD_NOT_ALLOWED,
+            Self::NotAcceptable => StatusCode::NOT_ACCEPTABLE,
+            Self::SlowBody => StatusCode::REQUEST_TIMEOUT,
+            Self::TooLarge(_) => StatusCode::PAYLOAD_TOO_LARGE,
+            Self::UnsupportedMedia(_) => StatusCode::UNSUPPORTED_MEDIA_TYPE,
+            Self::Overtime | Self::Unready(_) => StatusCode::SERVICE_UNAVAILABLE,
+            Self::Broken => StatusCode::INTERNAL_SERVER_ERROR,
+        }
+    }
+
+    fn issues(self) -> Vec<Issue> {
+        let (code, text) = match self {
+            Self::Refused(refusal) => return refusal.issues,
+            Self::BadRequest(issue) => return vec![issue],
+            Self::UnknownType => {
+                let known = endplate_fhir::TYPES.join(", ");
+                (Code::NotSupported, format!("This type is not stored here. Known are {known}."))
+            }
+            Self::UnknownRoute => {
+                (Code::NotFound, "There is nothing at this address. GET /fhir/metadata says what is.".to_owned())
+            }
+            Self::NotOffered(what) => {
+                (Code::NotSupported, format!("{what} not offered. GET /fhir/metadata says what is."))
+            }
+            Self::MethodNotAllowed { allow } => (
+                Code::NotSupported,
+                format!(
+                    "This method is not offered at this address; send {allow}. Resources are neither deleted nor \
+                     patched here: send an update with the status that ends them."
+                ),
+            ),
+            Self::NotAcceptable => (
+                Code::NotSupported,
+                "Answers are FHIR R4 JSON only. Send Accept: application/fhir+json, or none.".to_owned(),
+            ),
+            Self::SlowBody => {
+                (Code::Transient, "The body did not arrive in time. Nothing was stored; send it again.".to_owned())
+            }
+            Self::TooLarge(limit) => (
+                Code::TooLong,
+                format!("The body is larger than {limit} bytes. Nothing was stored; send it in smaller parts."),
+            ),
+            Self::UnsupportedMedia(change) => (Code::NotSupported, change.to_owned()),
+            Self::Overtime => (
+                Code::Transient,
+                "The answer was not ready in time. A write that was begun is finished all the same: send it again with \
+                 If-None-Exist or If-Match, so that it happens once."
+                    .to_owned(),
+            ),
+            Self::Unready(why) => (Code::Transient, why.to_owned()),
+            Self::Broken => (
+                Code::Exception,
+                "The service failed. Give the X-Request-Id of this answer to whoever runs it; the log names the cause."
+                    .to_owned(),
+            ),
+        };
+        vec![Issue::error(code, "", text)]
+    }
+}
+
+impl From<Refusal> for Failure {
+    fn from(refusal: Refusal) -> Self {
+        Self::Refused(refusal)
+    }
+}
+
+impl IntoResponse for Failure {
+    fn into_response(self) -> Response {
+        let status = self.status();
+        let allow = match &self {
+            Self::MethodNotAllowed { allow } => Some(*allow),
+            _ => None,
+        };
+        let body = issue::outcome(&self.issues()).to_string();
+        let mut response = (status, [(CONTENT_TYPE, media::FHIR_JSON)], body).into_response();
+        if let Some(allow) = allow {
+            response.headers_mut().insert(ALLOW, HeaderValue::from_static(allow));
+        }
+        if status == StatusCode::SERVICE_UNAVAILABLE {
+            response.headers_mut().insert(RETRY_AFTER, HeaderValue::from(RETRY_AFTER_S));
+        }
+        response
+    }
+}
+
+/// What a caught panic is answered with. Its message may hold anything, so it goes nowhere.
+#[allow(clippy::needless_pass_by_value, reason = "the signature that the layer wants")]
+pub(crate) fn panicked(_message: Box<dyn std::any::Any + Send>) -> Response {
+    Failure::Broken.into_response()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn refusal(reason: Reason) -> Failure {
+        Failure::Refused(Refusal { reason, issues: vec![Issue::error(Code::Invalid, "", "Change it.")] })
+    }
+
+    // FHIR R4 http.html, status codes of create, update and read.
+    #[test]
+    fn each_reason_has_its_status() {
+        let table = [
+            (Reason::Malformed, 400),
+            (Reason::Unprocessable, 422),
+            (Reason::UnknownType, 404),
+            (Reason::NotFound, 404),
+            (Reason::PreconditionFailed, 412),
+            (Reason::Conflict, 409),
+            (Reason::TooLarge, 413),
+            (Reason::Unavailable, 503),
+        ];
+        for (reason, status) in table {
+            assert_eq!(refusal(reason).status(), status);
+        }
+    }
+
+    #[test]
+    fn whoever_may_try_again_is_told_when() {
+        assert!(refusal(Reason::Unavailable).into_response().headers().contains_key(RETRY_AFTER));
+        assert!(Failure::Overtime.into_response().headers().contains_key(RETRY_AFTER));
+        assert!(!Failure::Broken.into_response().headers().contains_key(RETRY_AFTER));
+    }
+
+    #[test]
+    fn every_failure_is_a_valid_outcome() {
+        let failures = [
+            Failure::bad_request("Change it."),
+            Failure::UnknownType,
+            Failure::UnknownRoute,
+            Failure::NotOffered("History is"),
+            Failure::MethodNotAllowed { allow: "GET,HEAD" },
+            Failure::NotAcceptable,
+            Failure::SlowBody,
+            Failure::TooLarge(1),
+            Failure::UnsupportedMedia("Send JSON."),
+            Failure::Overtime,
+            Failure::Unready("Stopping."),
+            Failure::Broken,
+        ];
+        for failure in failures {
+            assert!(failure.status().is_client_error() || failure.status().is_server_error());
+            assert_eq!(endplate_fhir::validate::resource(&issue::outcome(&failure.issues())), []);
+        }
+    }
+}

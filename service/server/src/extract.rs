@@ -1,0 +1,232 @@
+//! What handlers are given: parts of a request, read and checked, each refusing what it cannot use.
+
+use crate::error::Failure;
+use crate::http::App;
+use crate::media;
+use axum::body::Body;
+use axum::extract::{FromRequest, FromRequestParts, Path, Request};
+use axum::http::header::CONTENT_LENGTH;
+use axum::http::request::Parts;
+use axum::http::{HeaderMap, HeaderName, Uri};
+use endplate_fhir::Json;
+use endplate_followup::{Reason, Refusal};
+use http_body_util::{BodyExt, LengthLimitError, Limited};
+use std::convert::Infallible;
+use std::time::Duration;
+
+/// A type that is stored, from `/fhir/{kind}`.
+pub struct Type(pub String);
+
+impl<S: Send + Sync> FromRequestParts<S> for Type {
+    type Rejection = Failure;
+
+    async fn from_request_parts(parts: &mut Parts, state: &S) -> Result<Self, Failure> {
+        let Ok(Path(kind)) = Path::<String>::from_request_parts(parts, state).await else {
+            return Err(Failure::UnknownRoute);
+        };
+        known(kind).map(Self)
+    }
+}
+
+/// A resource, from `/fhir/{kind}/{id}`.
+pub struct Instance {
+    /// Its type, one that is stored.
+    pub kind: String,
+    /// Its id, well-formed.
+    pub id: String,
+}
+
+impl<S: Send + Sync> FromRequestParts<S> for Instance {
+    type Rejection = Failure;
+
+    async fn from_request_parts(parts: &mut Parts, state: &S) -> Result<Self, Failure> {
+        let Ok(Path((kind, id))) = Path::<(String, String)>::from_request_parts(parts, state).await else {
+            return Err(Failure::UnknownRoute);
+        };
+        let kind = known(kind)?;
+        if let Some(what) = not_offered(&id) {
+            return Err(what);
+        }
+        if !endplate_fhir::is_id(&id) {
+            return Err(Failure::bad_request("An id is 1 to 64 letters, digits, hyphens and dots."));
+        }
+        Ok(Self { kind, id })
+    }
+}
+
+fn known(kind: String) -> Result<String, Failure> {
+    if let Some(what) = not_offered(&kind) {
+        return Err(what);
+    }
+    if endplate_fhir::TYPES.contains(&kind.as_str()) { Ok(kind) } else { Err(Failure::UnknownType) }
+}
+
+/// Whether a segment of an address is something that FHIR knows and this service does not offer.
+pub fn not_offered(segment: &str) -> Option<Failure> {
+    match segment {
+        "_history" => Some(Failure::NotOffered("History is")),
+        "_search" => Some(Failure::NotOffered("Search by POST is")),
+        _ if segment.starts_with('$') => Some(Failure::NotOffered("Operations are")),
+        _ if segment.starts_with('_') => Some(Failure::UnknownRoute),
+        _ => None,
+    }
+}
+
+/// The query without `_format` and `_pretty`, which are about the answer's form and were looked at before.
+pub struct Query(pub Vec<(String, String)>);
+
+impl<S: Sync> FromRequestParts<S> for Query {
+    type Rejection = Infallible;
+
+    async fn from_request_parts(parts: &mut Parts, _: &S) -> Result<Self, Infallible> {
+        Ok(Self(pairs(&parts.uri).filter(|(name, _)| !matches!(name.as_str(), "_format" | "_pretty")).collect()))
+    }
+}
+
+/// All pairs of a query, decoded.
+pub fn pairs(uri: &Uri) -> impl Iterator<Item = (String, String)> {
+    form_urlencoded::parse(uri.query().unwrap_or_default().as_bytes()).into_owned()
+}
+
+/// Refuses a query where none is looked at: what is not heeded must not look heeded.
+pub struct NoQuery;
+
+impl<S: Sync> FromRequestParts<S> for NoQuery {
+    type Rejection = Failure;
+
+    async fn from_request_parts(parts: &mut Parts, state: &S) -> Result<Self, Failure> {
+        let Ok(Query(pairs)) = Query::from_request_parts(parts, state).await;
+        if pairs.is_empty() {
+            Ok(Self)
+        } else {
+            Err(Failure::bad_request("Only the parameters _format and _pretty are offered here; leave the others out."))
+        }
+    }
+}
+
+/// What an answer to a write should carry (R4 http.html#ops).
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Prefer {
+    /// Nothing was said: the resource.
+    Unsaid,
+    /// `return=minimal`: headers only.
+    Minimal,
+    /// `return=representation`: the resource.
+    Representation,
+    /// `return=OperationOutcome`: remarks about the write.
+    Outcome,
+}
+
+impl Prefer {
+    fn of(headers: &HeaderMap) -> Self {
+        let said = headers.get_all("prefer").iter().filter_map(|value| value.to_str().ok());
+        let mut preferences = said.flat_map(|value| value.split([',', ';'])).map(str::trim);
+        // The first one counts (RFC 7240, section 2); one that is not known is passed over.
+        preferences
+            .find_map(|preference| match preference {
+                "return=minimal" => Some(Self::Minimal),
+                "return=representation" => Some(Self::Representation),
+                "return=OperationOutcome" => Some(Self::Outcome),
+                _ => None,
+            })
+            .unwrap_or(Self::Unsaid)
+    }
+
+    /// What the header `Preference-Applied` says.
+    pub fn applied(self) -> Option<&'static str> {
+        match self {
+            Self::Unsaid => None,
+            Self::Minimal => Some("return=minimal"),
+            Self::Representation => Some("return=representation"),
+            Self::Outcome => Some("return=OperationOutcome"),
+        }
+    }
+}
+
+impl<S: Sync> FromRequestParts<S> for Prefer {
+    type Rejection = Infallible;
+
+    async fn from_request_parts(parts: &mut Parts, _: &S) -> Result<Self, Infallible> {
+        Ok(Self::of(&parts.headers))
+    }
+}
+
+/// The text of a header, if it was sent.
+///
+/// # Errors
+/// It is not ASCII, or was sent more than once.
+pub fn header(headers: &HeaderMap, name: &HeaderName) -> Result<Option<String>, Failure> {
+    let mut values = headers.get_all(name).iter();
+    match (values.next(), values.next()) {
+        (None, _) => Ok(None),
+        (Some(value), None) if value.to_str().is_ok() => Ok(value.to_str().ok().map(str::to_owned)),
+        _ => Err(Failure::bad_request(format!("Send the header {name} once, in ASCII."))),
+    }
+}
+
+/// A body that is one FHIR resource, read strictly.
+pub struct Resource(pub Json);
+
+impl FromRequest<App> for Resource {
+    type Rejection = Failure;
+
+    async fn from_request(request: Request, app: &App) -> Result<Self, Failure> {
+        let (parts, body) = request.into_parts();
+        media::check_body(&parts.headers).map_err(Failure::UnsupportedMedia)?;
+        let limit = app.limits.body_bytes;
+        let announced = parts.headers.get(CONTENT_LENGTH).and_then(|value| value.to_str().ok()?.parse::<u64>().ok());
+        if announced.is_some_and(|length| usize::try_from(length).is_ok_and(|length| length > limit)) {
+            return Err(Failure::TooLarge(limit));
+        }
+        let bytes = collect(body, limit, app.limits.time).await?;
+        let value = endplate_fhir::json::parse(&bytes)
+            .map_err(|issue| Failure::Refused(Refusal { reason: Reason::Malformed, issues: vec![issue] }))?;
+        Ok(Self(value))
+    }
+}
+
+async fn collect(body: Body, limit: usize, time: Duration) -> Result<Vec<u8>, Failure> {
+    match tokio::time::timeout(time, Limited::new(body, limit).collect()).await {
+        Err(_) => Err(Failure::SlowBody),
+        Ok(Ok(collected)) => Ok(collected.to_bytes().into()),
+        Ok(Err(error)) if error.is::<LengthLimitError>() => Err(Failure::TooLarge(limit)),
+        Ok(Err(_)) => Err(Failure::bad_request("The body broke off. Send it again.")),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use axum::http::HeaderValue;
+
+    fn prefer(text: &'static str) -> Prefer {
+        Prefer::of(&HeaderMap::from_iter([(HeaderName::from_static("prefer"), HeaderValue::from_static(text))]))
+    }
+
+    // RFC 7240 sections 2 and 4.2; FHIR R4 http.html#ops for OperationOutcome.
+    #[test]
+    fn preferences_are_read_in_any_company() {
+        assert_eq!(prefer("return=minimal"), Prefer::Minimal);
+        assert_eq!(prefer("respond-async, return=representation; x=y"), Prefer::Representation);
+        assert_eq!(prefer("return=OperationOutcome"), Prefer::Outcome);
+        assert_eq!(prefer("return=everything"), Prefer::Unsaid);
+        assert_eq!(Prefer::of(&HeaderMap::new()), Prefer::Unsaid);
+    }
+
+    #[test]
+    fn pairs_are_decoded() {
+        let uri: Uri = "/fhir/Task?patient=a%2Fb&status=x+y".parse().expect("a URI");
+        let pairs: Vec<_> = pairs(&uri).collect();
+        assert_eq!(pairs, [("patient".into(), "a/b".into()), ("status".into(), "x y".into())]);
+    }
+
+    #[test]
+    fn a_header_sent_twice_is_refused() {
+        let name = HeaderName::from_static("if-match");
+        let mut headers = HeaderMap::new();
+        headers.append(&name, HeaderValue::from_static("W/\"1\""));
+        assert!(matches!(header(&headers, &name), Ok(Some(text)) if text == "W/\"1\""));
+        headers.append(&name, HeaderValue::from_static("W/\"2\""));
+        assert!(header(&headers, &name).is_err());
+    }
+}

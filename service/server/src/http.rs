@@ -1,0 +1,99 @@
+//! The handlers, and what they share.
+
+mod answer;
+pub(crate) mod metadata;
+pub(crate) mod probe;
+pub(crate) mod resource;
+
+use crate::error::Failure;
+use endplate_followup::{Endplate, Refusal};
+use std::future::Future;
+use std::sync::Arc;
+use std::time::Duration;
+use tokio::sync::{Notify, Semaphore, watch};
+use tracing::Instrument;
+
+/// How many writes are decided at once; the others wait their turn.
+pub(crate) const WRITES_MAX: u32 = 64;
+
+/// Types that the service writes and others only read.
+pub const READ_ONLY: &[&str] = &["AuditEvent"];
+
+/// How far the service has come on its way to the end.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Phase {
+    /// It takes requests.
+    Running,
+    /// It finishes what it has.
+    Draining,
+    /// Requests are done; the workers stop too.
+    Stopping,
+}
+
+/// Bounds of one request.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Limits {
+    /// Largest body.
+    pub body_bytes: usize,
+    /// Longest time for the body to arrive, and again for the answer to be made.
+    pub time: Duration,
+}
+
+/// What every handler has at hand.
+#[derive(Clone)]
+pub struct App {
+    pub(crate) endplate: Endplate,
+    /// The service's own URL, `http://127.0.0.1:8080/fhir`.
+    pub(crate) base: Arc<str>,
+    /// The CapabilityStatement, ready to send.
+    pub(crate) metadata: Arc<str>,
+    pub(crate) limits: Limits,
+    /// Wakes the delivery worker.
+    pub(crate) outbox: Arc<Notify>,
+    /// Bounds the writes in progress; whoever holds all of its permits knows that none is.
+    pub(crate) writes: Arc<Semaphore>,
+    pub(crate) phase: watch::Receiver<Phase>,
+    /// Begins every request id that is made here; another one after each start.
+    pub(crate) request_prefix: Arc<str>,
+}
+
+impl App {
+    /// Runs a use case that stores something. It is finished even if the client hangs up or the time is over.
+    pub(crate) async fn write<T, F, W>(&self, act: W) -> Result<T, Failure>
+    where
+        T: Send + 'static,
+        F: Future<Output = Result<T, Refusal>> + Send + 'static,
+        W: FnOnce(Endplate) -> F,
+    {
+        let decided = async {
+            let Ok(permit) = Arc::clone(&self.writes).acquire_owned().await else {
+                return Err(Failure::Unready("The service is stopping. Send it again in a moment."));
+            };
+            let use_case = act(self.endplate.clone());
+            let outbox = Arc::clone(&self.outbox);
+            let task = async move {
+                let result = use_case.await;
+                if result.is_ok() {
+                    outbox.notify_one();
+                }
+                drop(permit);
+                result
+            };
+            match tokio::spawn(task.in_current_span()).await {
+                Ok(result) => result.map_err(Failure::from),
+                // It panicked: the hook has logged where.
+                Err(_) => Err(Failure::Broken),
+            }
+        };
+        self.in_time(decided).await
+    }
+
+    /// Runs a use case that only reads.
+    pub(crate) async fn read<T>(&self, act: impl Future<Output = Result<T, Refusal>>) -> Result<T, Failure> {
+        self.in_time(async { act.await.map_err(Failure::from) }).await
+    }
+
+    async fn in_time<T>(&self, act: impl Future<Output = Result<T, Failure>>) -> Result<T, Failure> {
+        tokio::time::timeout(self.limits.time, act).await.unwrap_or(Err(Failure::Overtime))
+    }
+}

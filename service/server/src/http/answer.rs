@@ -1,0 +1,73 @@
+//! Answers that are a success.
+
+use super::App;
+use crate::extract::Prefer;
+use crate::media;
+use axum::http::header::{CONTENT_TYPE, ETAG, LAST_MODIFIED, LOCATION};
+use axum::http::{HeaderMap, HeaderName, HeaderValue, StatusCode};
+use axum::response::{IntoResponse, Response};
+use endplate_fhir::Json;
+use endplate_fhir::issue;
+use endplate_followup::Written;
+use endplate_followup::ports::Stored;
+use jiff::Timestamp;
+use jiff::fmt::rfc2822::DateTimePrinter;
+
+const PREFERENCE_APPLIED: HeaderName = HeaderName::from_static("preference-applied");
+
+/// A FHIR document that has no version of its own.
+pub(super) fn document(body: String) -> Response {
+    ([(CONTENT_TYPE, media::FHIR_JSON)], body).into_response()
+}
+
+/// A stored resource, as it is.
+pub(super) fn stored(stored: Stored) -> Response {
+    let mut response = document(stored.body);
+    versioned(response.headers_mut(), stored.version, stored.at);
+    response
+}
+
+/// What became of a write. `with_location`: the address of the version is told, as after every create.
+pub(super) fn written(app: &App, written: Written, prefer: Prefer, with_location: bool) -> Response {
+    let status = if written.created { StatusCode::CREATED } else { StatusCode::OK };
+    let Written { kind, id, version, at, body, remarks, .. } = written;
+    let mut response = match prefer {
+        Prefer::Minimal => status.into_response(),
+        Prefer::Unsaid | Prefer::Representation => (status, document(body)).into_response(),
+        Prefer::Outcome => (status, document(issue::outcome(&remarks).to_string())).into_response(),
+    };
+    let headers = response.headers_mut();
+    versioned(headers, version, at);
+    if with_location {
+        let location = format!("{}/{kind}/{id}/_history/{version}", app.base);
+        headers.extend(HeaderValue::from_str(&location).ok().map(|value| (LOCATION, value)));
+    }
+    apply(headers, prefer);
+    response
+}
+
+/// The answer to a transaction. Under `return=minimal` the entries keep their `response` and lose their `resource`.
+pub(super) fn transaction(mut bundle: Json, prefer: Prefer) -> Response {
+    if prefer == Prefer::Minimal
+        && let Some(entries) = bundle.get_mut("entry").and_then(Json::as_array_mut)
+    {
+        for entry in entries.iter_mut().filter_map(Json::as_object_mut) {
+            entry.shift_remove("resource");
+        }
+    }
+    let mut response = document(bundle.to_string());
+    if prefer != Prefer::Outcome {
+        apply(response.headers_mut(), prefer);
+    }
+    response
+}
+
+fn versioned(headers: &mut HeaderMap, version: u64, at: Timestamp) {
+    headers.extend(HeaderValue::from_str(&format!("W/\"{version}\"")).ok().map(|value| (ETAG, value)));
+    let modified = DateTimePrinter::new().timestamp_to_rfc9110_string(&at).ok();
+    headers.extend(modified.and_then(|text| HeaderValue::from_str(&text).ok()).map(|value| (LAST_MODIFIED, value)));
+}
+
+fn apply(headers: &mut HeaderMap, prefer: Prefer) {
+    headers.extend(prefer.applied().map(|applied| (PREFERENCE_APPLIED, HeaderValue::from_static(applied))));
+}

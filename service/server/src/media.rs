@@ -1,0 +1,142 @@
+//! Media types: what the service speaks, and whether it and a client understand each other.
+
+use axum::http::HeaderMap;
+use axum::http::header::{ACCEPT, CONTENT_ENCODING, CONTENT_TYPE};
+
+/// The type of every FHIR answer.
+pub const FHIR_JSON: &str = "application/fhir+json;charset=utf-8";
+/// The type of every FHIR notification.
+pub const FHIR_JSON_BARE: &str = "application/fhir+json";
+
+/// One type with its parameters, names in lower case.
+struct Media<'a> {
+    essence: String,
+    params: Vec<(String, &'a str)>,
+}
+
+impl<'a> Media<'a> {
+    fn parse(text: &'a str) -> Self {
+        let mut parts = text.split(';').map(str::trim);
+        let essence = parts.next().unwrap_or_default().to_ascii_lowercase();
+        let params = parts
+            .filter_map(|part| part.split_once('='))
+            .map(|(name, value)| (name.trim().to_ascii_lowercase(), value.trim().trim_matches('"')))
+            .collect();
+        Self { essence, params }
+    }
+
+    fn param(&self, wanted: &str) -> Option<&'a str> {
+        self.params.iter().find(|(name, _)| name == wanted).map(|(_, value)| *value)
+    }
+
+    fn is_json(&self) -> bool {
+        matches!(self.essence.as_str(), "application/fhir+json" | "application/json")
+    }
+
+    /// R4 http.html, FHIR version parameter: `4.0` names this release; absent means whatever the server speaks.
+    fn is_r4(&self) -> bool {
+        self.param("fhirversion").is_none_or(|version| version == "4.0" || version.starts_with("4.0."))
+    }
+
+    fn is_utf8(&self) -> bool {
+        self.param("charset").is_none_or(|charset| charset.eq_ignore_ascii_case("utf-8"))
+    }
+
+    fn is_wanted(&self) -> bool {
+        self.param("q").and_then(|q| q.parse::<f32>().ok()).is_none_or(|q| q > 0.0)
+    }
+}
+
+/// Whether a client takes FHIR R4 JSON. `format` is the query parameter `_format`, which R4 puts before the header.
+pub fn is_accepted(headers: &HeaderMap, format: Option<&str>) -> bool {
+    if let Some(format) = format {
+        // A plus sign in a query is a space; R4 asks to forgive that in media types.
+        let media = format.replace(' ', "+");
+        let media = Media::parse(&media);
+        return media.essence == "json" || (media.is_json() && media.is_r4());
+    }
+    let mut ranges = headers.get_all(ACCEPT).iter().peekable();
+    ranges.peek().is_none()
+        || ranges.filter_map(|value| value.to_str().ok()).flat_map(|value| value.split(',')).any(|range| {
+            let media = Media::parse(range);
+            let takes_json = media.is_json() || matches!(media.essence.as_str(), "*/*" | "application/*");
+            takes_json && media.is_r4() && media.is_wanted()
+        })
+}
+
+/// Whether a body is FHIR R4 JSON as it says.
+///
+/// # Errors
+/// It is not; what to change.
+pub fn check_body(headers: &HeaderMap) -> Result<(), &'static str> {
+    if headers.get(CONTENT_ENCODING).is_some_and(|value| !value.as_bytes().eq_ignore_ascii_case(b"identity")) {
+        return Err("Send the body without Content-Encoding.");
+    }
+    let text = headers.get(CONTENT_TYPE).and_then(|value| value.to_str().ok()).unwrap_or_default();
+    let media = Media::parse(text);
+    if !media.is_json() {
+        return Err("Send Content-Type: application/fhir+json or application/json.");
+    }
+    if !media.is_r4() {
+        return Err("This service speaks FHIR R4: send fhirVersion=4.0, or none.");
+    }
+    if !media.is_utf8() {
+        return Err("Send the body in UTF-8.");
+    }
+    Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use axum::http::HeaderValue;
+
+    fn accepts(accept: &'static str) -> bool {
+        is_accepted(&HeaderMap::from_iter([(ACCEPT, HeaderValue::from_static(accept))]), None)
+    }
+
+    fn body(content_type: &'static str) -> bool {
+        check_body(&HeaderMap::from_iter([(CONTENT_TYPE, HeaderValue::from_static(content_type))])).is_ok()
+    }
+
+    // FHIR R4 http.html#mime-type and #version-parameter.
+    #[test]
+    fn json_of_this_release_is_accepted() {
+        for accept in [
+            "application/fhir+json",
+            "application/json",
+            "*/*",
+            "text/html, application/*;q=0.5",
+            "application/fhir+json; fhirVersion=4.0",
+            "application/fhir+xml, application/FHIR+JSON;q=0.2",
+        ] {
+            assert!(accepts(accept), "{accept}");
+        }
+        for accept in
+            ["application/fhir+xml", "text/html", "application/json;q=0", "application/fhir+json;fhirVersion=5.0"]
+        {
+            assert!(!accepts(accept), "{accept}");
+        }
+        assert!(is_accepted(&HeaderMap::new(), None));
+    }
+
+    #[test]
+    fn format_goes_before_the_header() {
+        let xml = HeaderMap::from_iter([(ACCEPT, HeaderValue::from_static("application/fhir+xml"))]);
+        assert!(is_accepted(&xml, Some("json")) && is_accepted(&xml, Some("application/fhir json")));
+        assert!(!is_accepted(&HeaderMap::new(), Some("xml")));
+    }
+
+    #[test]
+    fn bodies_are_json_in_utf8() {
+        for content_type in ["application/fhir+json", "application/json; charset=UTF-8", "application/fhir+json;fhirVersion=4.0"] {
+            assert!(body(content_type), "{content_type}");
+        }
+        for content_type in
+            ["", "text/plain", "application/fhir+xml", "application/json;charset=latin1", "application/fhir+json;fhirVersion=5.0"]
+        {
+            assert!(!body(content_type), "{content_type}");
+        }
+        assert!(check_body(&HeaderMap::new()).is_err());
+    }
+}
