@@ -346,7 +346,7 @@ impl Reader<'_> {
         visits.retain(|on| *on <= self.today);
         visits.sort_unstable();
         visits.dedup();
-        booked.retain(|key, (on, _)| !injury.attended.contains_key(key) && missed.get(key).is_none_or(|missed| on > missed));
+        booked.retain(|key, (on, _)| !injury.attended.contains_key(key) && missed.get(key).is_none_or(|missed| *on > *missed));
         missed.retain(|key, _| !injury.attended.contains_key(key) && !booked.contains_key(key));
         injury.episode.visits = visits;
         injury.episode.bookings =
