@@ -243,6 +243,7 @@ impl Reader<'_> {
                 repairs,
                 visits: Vec::new(),
                 bookings: Vec::new(),
+                closed: Vec::new(),
                 known_since: created.map_or(self.today, |created| created.earliest),
             },
             procedures,
@@ -342,18 +343,32 @@ impl Reader<'_> {
                 injury.attended.insert(key, on);
             }
         }
+        self.implied(&reviews, injury, &visits);
         visits.extend(injury.attended.values());
         visits.retain(|on| *on <= self.today);
         visits.sort_unstable();
         visits.dedup();
         booked.retain(|key, (on, _)| !injury.attended.contains_key(key) && missed.get(key).is_none_or(|missed| *on > *missed));
         missed.retain(|key, _| !injury.attended.contains_key(key) && !booked.contains_key(key));
+        injury.episode.closed = injury.attended.keys().cloned().collect();
         injury.episode.visits = visits;
         injury.episode.bookings =
             booked.iter().map(|(review, (on, _))| Booking { review: review.clone(), on: *on }).collect();
         injury.appointments = booked.into_iter().filter_map(|(key, (_, by))| by.map(|by| (key, by))).collect();
         injury.missed = missed.into_iter().collect();
         injury.previous = self.dossier.all("DetectedIssue").filter_map(|issue| previous(issue, &injury.plan)).collect();
+    }
+
+    /// Reviews that were closed by an examination nobody booked, for as long as that examination is on record.
+    fn implied(&self, reviews: &BTreeMap<String, String>, injury: &mut Injury, examined: &[Date]) {
+        for task in self.dossier.all("Task") {
+            let focus = task.get("focus").and_then(|focus| local(focus, self.base));
+            let Some(key) = focus.and_then(|focus| reviews.get(&focus)) else { continue };
+            let on = task.get("executionPeriod").and_then(period).map(|on| on.latest);
+            if let (Some("completed"), Some(on)) = (text(task, &["status"]), on.filter(|on| examined.contains(on))) {
+                injury.attended.entry(key.clone()).or_insert(on);
+            }
+        }
     }
 
     /// What the scheduler says on the Task itself, where no Appointment or Encounter does.

@@ -18,6 +18,8 @@ pub struct Episode {
     pub visits: Vec<Date>,
     /// Reviews that are booked, or were and the patient has not come.
     pub bookings: Vec<Booking>,
+    /// Keys of reviews that are over; a new review never takes one of them.
+    pub closed: Vec<String>,
     /// The day on which the first of its repairs became known here. What was due before then is not held against anyone.
     pub known_since: Date,
 }
@@ -141,7 +143,7 @@ impl Episode {
     /// still needed, keeping as many of the former where they were. So the plan depends on facts only, not on the order in
     /// which they arrived, and yet moves as little as it can.
     fn reviews(&self, protocol: &Protocol, assessments: &[Option<Assessment>]) -> Vec<Review> {
-        let unseen = Self { visits: Vec::new(), bookings: Vec::new(), ..self.clone() };
+        let unseen = Self { visits: Vec::new(), bookings: Vec::new(), closed: Vec::new(), ..self.clone() };
         let eventless = self.visits.is_empty()
             && self.bookings.is_empty()
             && self.repairs.iter().all(|followed| followed.findings.is_empty());
@@ -172,7 +174,7 @@ impl Episode {
             open: &open,
         });
         let mut reviews: Vec<Review> = days.iter().map(|day| self.review(day, &requirements, planned)).collect();
-        tell_apart(&mut reviews);
+        tell_apart(&mut reviews, &self.closed);
         for review in &mut reviews {
             review.examine = self.examinations(review, assessments);
         }
@@ -321,14 +323,15 @@ fn sign_requirements(assessment: &Assessment, label: &str, protocol: &Protocol, 
     }
 }
 
-/// Two reviews of one name become `name` and `name-b`.
-fn tell_apart(reviews: &mut [Review]) {
-    for i in 1..reviews.len() {
+/// Two reviews of one name become `name` and `name-b`; so does one whose name belonged to a review that is over.
+fn tell_apart(reviews: &mut [Review], closed: &[String]) {
+    for i in 0..reviews.len() {
         let (before, rest) = reviews.split_at_mut(i);
         if let Some(this) = rest.first_mut() {
             let mut suffix = b'b';
             let base = this.key.clone();
-            while before.iter().any(|review| review.key == this.key) && suffix <= b'z' {
+            let taken = |key: &String| closed.contains(key) || before.iter().any(|review| review.key == *key);
+            while taken(&this.key) && suffix <= b'z' {
                 this.key = format!("{base}-{}", char::from(suffix));
                 suffix += 1;
             }

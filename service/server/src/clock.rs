@@ -61,7 +61,7 @@ impl FixedClock {
             return Err(wrong());
         }
         let today: Date = text.parse().map_err(|_| wrong())?;
-        let start = today.to_zoned(zone.clone()).map_err(|_| wrong())?;
+        let start = today.to_zoned_datetime(zone.clone()).map_err(|_| wrong())?;
         Ok(Self { now: start.timestamp(), today })
     }
 }

@@ -63,6 +63,7 @@ impl Failure {
                 Reason::Conflict => StatusCode::CONFLICT,
                 Reason::TooLarge => StatusCode::PAYLOAD_TOO_LARGE,
                 Reason::Unavailable => StatusCode::SERVICE_UNAVAILABLE,
+                Reason::Fault => StatusCode::INTERNAL_SERVER_ERROR,
             },
             Self::BadRequest(_) => StatusCode::BAD_REQUEST,
             Self::UnknownType | Self::UnknownRoute | Self::NotOffered(_) => StatusCode::NOT_FOUND,
@@ -128,6 +129,10 @@ impl Failure {
 
 impl From<Refusal> for Failure {
     fn from(refusal: Refusal) -> Self {
+        if refusal.reason == Reason::Fault {
+            tracing::error!(%refusal, "the service is at fault");
+            return Self::Broken;
+        }
         Self::Refused(refusal)
     }
 }
@@ -177,10 +182,18 @@ mod tests {
             (Reason::Conflict, 409),
             (Reason::TooLarge, 413),
             (Reason::Unavailable, 503),
+            (Reason::Fault, 500),
         ];
         for (reason, status) in table {
             assert_eq!(refusal(reason).status(), status);
         }
+    }
+
+    #[test]
+    fn a_fault_shows_no_cause() {
+        let fault = Refusal { reason: Reason::Fault, issues: vec![Issue::error(Code::Exception, "", "table resource")] };
+        let shown = issue::outcome(&Failure::from(fault).issues()).to_string();
+        assert!(shown.contains("X-Request-Id") && !shown.contains("table"));
     }
 
     #[test]

@@ -1,1 +1,25 @@
-//! server
+//! The outer ring of Endplate: HTTP, delivery, configuration and the command line.
+//!
+//! Only here are status codes, sockets and the system's clock. `boot` is the one place that builds concrete things; the
+//! binary `endplate` is a command line around it, and tests start the same service in their own process.
+
+pub mod boot;
+pub mod check;
+pub mod clock;
+pub mod config;
+mod error;
+mod extract;
+pub mod fault;
+mod http;
+pub mod input;
+mod media;
+pub mod plan;
+mod router;
+pub mod serve;
+pub mod sweep;
+pub mod telemetry;
+pub mod webhook;
+mod worker;
+
+pub use http::READ_ONLY;
+pub use http::metadata::statement;

@@ -1,1 +1,142 @@
-fn main(){}
+//! The command line. Exit codes: 0 done, 1 the input was at fault, 2 usage, 3 the environment was at fault.
+
+use clap::error::ErrorKind;
+use clap::{Args, Parser, Subcommand};
+use endplate_server::config::{Config, ConfigError, Layers, Sources};
+use endplate_server::fault::Fault;
+use endplate_server::{check, input, plan, serve, sweep};
+use std::process::ExitCode;
+
+/// Follows up peripheral nerve repairs: a headless service that speaks FHIR R4.
+#[derive(Parser)]
+#[command(name = "endplate", version, after_help = "Every setting, with its variable and its default: endplate config")]
+struct Cli {
+    #[command(subcommand)]
+    command: Command,
+    /// Configuration file (TOML) [variable: ENDPLATE_CONFIG]
+    #[arg(long, global = true, value_name = "FILE")]
+    config: Option<String>,
+}
+
+#[derive(Subcommand)]
+enum Command {
+    /// Serve FHIR, deliver notifications and look after due dates
+    Serve(Overrides),
+    /// Print the plan that follows from repair records and findings; stores nothing
+    Plan {
+        /// Resources or Bundles; - is standard input
+        #[arg(required = true, value_name = "FILE")]
+        files: Vec<String>,
+        /// Plan as on this day [default: today]
+        #[arg(long, value_name = "DATE")]
+        as_of: Option<String>,
+    },
+    /// Check resources against R4 and against what the service understands; one line a finding
+    Check {
+        /// Resources or Bundles; - is standard input
+        #[arg(required = true, value_name = "FILE")]
+        files: Vec<String>,
+    },
+    /// Look once at everything that is due, and deliver what that raises
+    Sweep {
+        /// Look as of this moment [default: now]
+        #[arg(long, value_name = "INSTANT")]
+        as_of: Option<String>,
+        /// Where resources are kept [variable: ENDPLATE_STORE]
+        #[arg(long, value_name = "URL")]
+        store: Option<String>,
+    },
+    /// Print every setting in force and where it came from; secrets masked
+    Config(Overrides),
+}
+
+/// Settings that have an option.
+#[derive(Args, Default)]
+struct Overrides {
+    /// Address and port to listen on [variable: ENDPLATE_LISTEN]
+    #[arg(long, value_name = "ADDRESS")]
+    listen: Option<String>,
+    /// Where resources are kept: sqlite:PATH or sqlite::memory: [variable: ENDPLATE_STORE]
+    #[arg(long, value_name = "URL")]
+    store: Option<String>,
+    /// Allow listening beyond this machine without access control [variable: ENDPLATE_UNPROTECTED]
+    #[arg(long)]
+    unprotected: bool,
+}
+
+impl Overrides {
+    fn options(self) -> Vec<(&'static str, String)> {
+        let unprotected = self.unprotected.then(|| "true".to_owned());
+        [("listen", self.listen), ("store", self.store), ("unprotected", unprotected)]
+            .into_iter()
+            .filter_map(|(key, value)| Some((key, value?)))
+            .collect()
+    }
+}
+
+#[tokio::main]
+async fn main() -> ExitCode {
+    let done = match Cli::try_parse() {
+        Ok(cli) => run(cli).await,
+        Err(error) if matches!(error.kind(), ErrorKind::DisplayHelp | ErrorKind::DisplayVersion) => {
+            input::print(&error.to_string());
+            Ok(())
+        }
+        Err(error) => Err(usage(&error)),
+    };
+    match done {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(fault) => {
+            eprintln!("endplate: {fault}");
+            ExitCode::from(&fault)
+        }
+    }
+}
+
+async fn run(cli: Cli) -> Result<(), Fault> {
+    let file = cli.config;
+    match cli.command {
+        Command::Serve(overrides) => serve::run(&config(overrides, file)?).await,
+        Command::Plan { files, as_of } => {
+            let config = config(Overrides::default(), file)?;
+            input::print(&plan::run(&config, &files, as_of.as_deref()).await?);
+            Ok(())
+        }
+        Command::Check { files } => {
+            let findings = check::run(&config(Overrides::default(), file)?, &files).await?;
+            input::print(&findings.lines);
+            match findings.errors {
+                0 => Ok(()),
+                1 => Err(Fault::Input("1 error: change what the line above says".to_owned())),
+                many => Err(Fault::Input(format!("{many} errors: change what the lines above say"))),
+            }
+        }
+        Command::Sweep { as_of, store } => {
+            let config = config(Overrides { store, ..Overrides::default() }, file)?;
+            input::print(&sweep::run(&config, as_of.as_deref()).await?);
+            Ok(())
+        }
+        Command::Config(overrides) => {
+            let layers = layers(overrides, file)?;
+            input::print(&layers.listing());
+            Config::new(&layers)?;
+            Ok(())
+        }
+    }
+}
+
+fn layers(overrides: Overrides, file: Option<String>) -> Result<Layers, ConfigError> {
+    Layers::read(&Sources::of_process(overrides.options(), file)?)
+}
+
+fn config(overrides: Overrides, file: Option<String>) -> Result<Config, ConfigError> {
+    Config::new(&layers(overrides, file)?)
+}
+
+/// The first paragraph of what the parser says, as one line.
+fn usage(error: &clap::Error) -> Fault {
+    let text = error.to_string();
+    let lines: Vec<&str> = text.lines().take_while(|line| !line.is_empty()).map(str::trim).collect();
+    let line = lines.join(" ");
+    Fault::Usage(format!("{}; see endplate --help", line.trim_start_matches("error: ")))
+}

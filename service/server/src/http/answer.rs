@@ -46,17 +46,10 @@ pub(super) fn written(app: &App, written: Written, prefer: Prefer, with_location
     response
 }
 
-/// The answer to a transaction. Under `return=minimal` the entries keep their `response` and lose their `resource`.
-pub(super) fn transaction(mut bundle: Json, prefer: Prefer) -> Response {
-    if prefer == Prefer::Minimal
-        && let Some(entries) = bundle.get_mut("entry").and_then(Json::as_array_mut)
-    {
-        for entry in entries.iter_mut().filter_map(Json::as_object_mut) {
-            entry.shift_remove("resource");
-        }
-    }
+/// The answer to a transaction: one response for each entry, without the resources.
+pub(super) fn transaction(bundle: &Json, prefer: Prefer) -> Response {
     let mut response = document(bundle.to_string());
-    if prefer != Prefer::Outcome {
+    if prefer == Prefer::Minimal {
         apply(response.headers_mut(), prefer);
     }
     response

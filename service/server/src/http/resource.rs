@@ -18,7 +18,7 @@ pub(crate) async fn transact(
     Resource(bundle): Resource,
 ) -> Result<Response, Failure> {
     let done = app.write(|endplate| async move { endplate.transaction(bundle).await }).await?;
-    Ok(answer::transaction(done, prefer))
+    Ok(answer::transaction(&done, prefer))
 }
 
 /// `GET /fhir/{type}`: a search.

@@ -1,0 +1,189 @@
+//! The one place that builds concrete things: the store, the sender, the use cases, the running service.
+
+use crate::config::{Config, StoreUrl};
+use crate::http::{App, Limits, Phase, WRITES_MAX, metadata};
+use crate::router::router;
+use crate::webhook::{Webhook, WebhookError};
+use crate::worker::{self, Post};
+use axum::serve::ListenerExt;
+use endplate_followup::ports::{Clock, Store, Transport};
+use endplate_followup::{Endplate, Settings};
+use std::net::SocketAddr;
+use std::sync::Arc;
+use std::time::Duration;
+use tokio::net::TcpListener;
+use tokio::sync::{Notify, Semaphore, watch};
+use tokio::task::{JoinHandle, JoinSet};
+use tracing::{info, warn};
+
+/// What the environment did not give.
+#[derive(Debug, thiserror::Error)]
+pub enum BootError {
+    /// The port is taken, or the address is not this machine's.
+    #[error("cannot listen on {listen} ({reason}): free the port or give another one with --listen")]
+    Listen {
+        /// The address as configured.
+        listen: SocketAddr,
+        /// What the system said.
+        reason: std::io::ErrorKind,
+    },
+    /// The store cannot be opened.
+    #[error("the store {name} cannot be opened ({source}): check that its folder exists and can be written, or give another one with --store")]
+    Store {
+        /// The store as configured.
+        name: String,
+        /// The cause.
+        #[source]
+        source: Box<dyn std::error::Error + Send + Sync>,
+    },
+    /// No notification could be sent.
+    #[error(transparent)]
+    Webhook(#[from] WebhookError),
+}
+
+/// Opens a store, and makes it if it is not there.
+///
+/// # Errors
+/// It cannot be opened.
+pub async fn open_store(url: &StoreUrl) -> Result<Arc<dyn Store>, BootError> {
+    let (name, opened) = match url {
+        StoreUrl::Memory => ("sqlite::memory:".to_owned(), endplate_store::Sqlite::in_memory().await),
+        StoreUrl::Sqlite(path) => (format!("sqlite:{}", path.display()), endplate_store::Sqlite::open(path).await),
+    };
+    match opened {
+        Ok(store) => Ok(Arc::new(store)),
+        Err(error) => Err(BootError::Store { name, source: error.into() }),
+    }
+}
+
+/// The use cases of a service at `base`.
+pub fn endplate(config: &Config, base: &str, store: Arc<dyn Store>, clock: Arc<dyn Clock>) -> Endplate {
+    let settings = Settings {
+        base: base.to_owned(),
+        protocol: config.protocol.clone(),
+        clinic_lead: config.clinic_lead.clone(),
+        scheduler: config.clinic_scheduler.clone(),
+    };
+    Endplate::new(store, clock, settings)
+}
+
+/// The base URL of a service that is reached at `address`.
+pub fn base_url(config: &Config, address: SocketAddr) -> String {
+    config.base_url.clone().unwrap_or_else(|| format!("http://{address}/fhir"))
+}
+
+/// What a service runs on. A value: tests and rehearsals exchange its parts.
+pub struct Parts {
+    /// The durable side.
+    pub store: Arc<dyn Store>,
+    /// The only "now".
+    pub clock: Arc<dyn Clock>,
+    /// The way out for notifications.
+    pub transport: Arc<dyn Transport>,
+    /// Whether it delivers and sweeps on its own. Without, whoever holds the [`Server`] does.
+    pub workers: bool,
+}
+
+impl Parts {
+    /// The parts that `config` names, with `clock`.
+    ///
+    /// # Errors
+    /// The store cannot be opened, or TLS cannot be set up.
+    pub async fn of(config: &Config, clock: Arc<dyn Clock>) -> Result<Self, BootError> {
+        let transport = Arc::new(Webhook::new(config.webhook_connect_timeout, config.webhook_timeout)?);
+        Ok(Self { store: open_store(&config.store).await?, clock, transport, workers: true })
+    }
+}
+
+/// A running service.
+pub struct Server {
+    address: SocketAddr,
+    endplate: Endplate,
+    phase: watch::Sender<Phase>,
+    http: JoinHandle<()>,
+    workers: JoinSet<()>,
+    writes: Arc<Semaphore>,
+    outbox: Arc<Notify>,
+    drain_timeout: Duration,
+}
+
+/// Starts a service. When this returns, it takes requests.
+///
+/// # Errors
+/// The address cannot be listened on.
+pub async fn start(config: &Config, parts: Parts) -> Result<Server, BootError> {
+    let refused = |error: std::io::Error| BootError::Listen { listen: config.listen, reason: error.kind() };
+    let listener = TcpListener::bind(config.listen).await.map_err(refused)?;
+    let address = listener.local_addr().map_err(refused)?;
+    let base = base_url(config, address);
+    let endplate = endplate(config, &base, parts.store, Arc::clone(&parts.clock));
+    let (phase, phases) = watch::channel(Phase::Running);
+    let writes = Arc::new(Semaphore::new(WRITES_MAX as usize));
+    let outbox = Arc::new(Notify::new());
+
+    let app = App {
+        endplate: endplate.clone(),
+        metadata: metadata::statement(&base, config.body_limit_bytes).to_string().into(),
+        base: base.as_str().into(),
+        limits: Limits { body_bytes: config.body_limit_bytes, time: config.request_timeout },
+        outbox: Arc::clone(&outbox),
+        writes: Arc::clone(&writes),
+        phase: phases.clone(),
+        request_prefix: format!("{:x}", parts.clock.now().as_nanosecond()).into(),
+    };
+    let mut draining = phases.clone();
+    let served = axum::serve(listener.tap_io(|stream| _ = stream.set_nodelay(true)), router(app))
+        .with_graceful_shutdown(async move { _ = draining.wait_for(|phase| *phase != Phase::Running).await });
+    // It accepts again after every failure, so there is no result to wait for.
+    let http = tokio::spawn(async move { _ = served.await });
+
+    let mut workers = JoinSet::new();
+    if parts.workers {
+        let post = Post { endplate: endplate.clone(), clock: parts.clock, outbox: Arc::clone(&outbox), phase: phases };
+        workers.spawn(worker::deliver(post.clone(), parts.transport));
+        workers.spawn(worker::sweep(post, config.sweep_every, config.time_zone.clone()));
+    }
+    info!(%address, base, version = env!("CARGO_PKG_VERSION"), "listening");
+    let drain_timeout = config.drain_timeout;
+    Ok(Server { address, endplate, phase, http, workers, writes, outbox, drain_timeout })
+}
+
+impl Server {
+    /// Where it listens; the port is the one in use.
+    pub fn local_addr(&self) -> SocketAddr {
+        self.address
+    }
+
+    /// Its use cases, for whoever delivers and sweeps without the workers.
+    pub fn endplate(&self) -> &Endplate {
+        &self.endplate
+    }
+
+    /// Has the delivery worker look at the outbox now, as after a change of the clock.
+    pub fn wake(&self) {
+        self.outbox.notify_one();
+    }
+
+    /// Stops: takes no more connections, finishes requests, writes and the delivery in progress, then ends. What is not
+    /// finished in time is cut off; the store holds what was committed, and the outbox what was not delivered. True if all
+    /// was finished.
+    pub async fn shutdown(mut self) -> bool {
+        self.phase.send_replace(Phase::Draining);
+        let finished = async {
+            _ = (&mut self.http).await;
+            // Whoever holds all permits knows that no write is in progress; none begins after that.
+            _ = self.writes.acquire_many(WRITES_MAX).await;
+            self.writes.close();
+            self.phase.send_replace(Phase::Stopping);
+            while self.workers.join_next().await.is_some() {}
+        };
+        let in_time = tokio::time::timeout(self.drain_timeout, finished).await.is_ok();
+        if !in_time {
+            warn!("stopped before all requests and deliveries were finished");
+            self.phase.send_replace(Phase::Stopping);
+            self.http.abort();
+            self.workers.abort_all();
+        }
+        in_time
+    }
+}

@@ -1,0 +1,35 @@
+//! `endplate serve`.
+
+use crate::boot::{self, Parts};
+use crate::clock::SystemClock;
+use crate::config::Config;
+use crate::fault::Fault;
+use crate::telemetry;
+use std::sync::Arc;
+use tokio::signal::unix::{SignalKind, signal};
+use tracing::info;
+
+/// Serves until a signal asks it to stop; a second one ends it at once.
+///
+/// # Errors
+/// The environment is at fault.
+pub async fn run(config: &Config) -> Result<(), Fault> {
+    telemetry::start(&config.log, config.log_format);
+    let signals = |kind| signal(kind).map_err(|_| Fault::Environment("signals cannot be caught here".to_owned()));
+    let (mut interrupt, mut terminate) = (signals(SignalKind::interrupt())?, signals(SignalKind::terminate())?);
+    let mut asked_to_stop = async || {
+        tokio::select! {
+            _ = interrupt.recv() => {}
+            _ = terminate.recv() => {}
+        }
+    };
+    let clock = Arc::new(SystemClock::new(config.time_zone.clone()));
+    let server = boot::start(config, Parts::of(config, clock).await?).await?;
+    asked_to_stop().await;
+    info!("stopping");
+    tokio::select! {
+        _ = server.shutdown() => {}
+        () = asked_to_stop() => {}
+    }
+    Ok(())
+}

@@ -1,0 +1,178 @@
+//! What `serve` does on its own: deliver notifications, and look again at what the clock has made due.
+
+use crate::http::Phase;
+use endplate_followup::Endplate;
+use endplate_followup::ports::{Clock, Transport};
+use jiff::civil::Date;
+use jiff::tz::TimeZone;
+use jiff::{SignedDuration, Timestamp};
+use std::sync::Arc;
+use std::time::Duration;
+use tokio::sync::{Notify, watch};
+use tracing::{error, info};
+
+/// No pause is longer: a wall clock that was set, or a machine that slept, is noticed within this time.
+const PAUSE_MAX: Duration = Duration::from_secs(60);
+/// No pause is shorter.
+const PAUSE_MIN: Duration = Duration::from_millis(250);
+/// The pause after a failure of the store.
+const PAUSE_AFTER_FAILURE: Duration = Duration::from_secs(5);
+
+/// What both workers are given.
+#[derive(Clone)]
+pub(crate) struct Post {
+    pub endplate: Endplate,
+    pub clock: Arc<dyn Clock>,
+    /// Told after each write.
+    pub outbox: Arc<Notify>,
+    pub phase: watch::Receiver<Phase>,
+}
+
+impl Post {
+    /// Waits until the workers are to stop. A service that was dropped has stopped.
+    async fn stopping(&self) {
+        let mut phase = self.phase.clone();
+        let _ = phase.wait_for(|phase| *phase == Phase::Stopping).await;
+    }
+
+    fn is_stopping(&self) -> bool {
+        *self.phase.borrow() == Phase::Stopping || self.phase.has_changed().is_err()
+    }
+
+    /// Waits for `pause`, for `wake`, or for the end; true if it is the end.
+    async fn pause(&self, pause: Duration, wake: impl Future<Output = ()>) -> bool {
+        tokio::select! {
+            () = self.stopping() => true,
+            () = wake => self.is_stopping(),
+            () = tokio::time::sleep(pause) => self.is_stopping(),
+        }
+    }
+}
+
+/// Sends what is due, until the end. A delivery in progress is finished.
+pub(crate) async fn deliver(post: Post, transport: Arc<dyn Transport>) {
+    loop {
+        // Registered before the store is asked: a write in between wakes it at once.
+        let woken = post.outbox.notified();
+        tokio::pin!(woken);
+        woken.as_mut().enable();
+        let pause = match delivered(&post, transport.as_ref()).await {
+            Some(next_at) => until(post.clock.now(), next_at).clamp(PAUSE_MIN, PAUSE_MAX),
+            None => PAUSE_AFTER_FAILURE,
+        };
+        if post.pause(pause, woken).await {
+            return;
+        }
+    }
+}
+
+/// Delivers once. The instant of the next delivery, or nothing if the store failed; that was logged where it happened.
+async fn delivered(post: &Post, transport: &dyn Transport) -> Option<Timestamp> {
+    let report = post.endplate.deliver(transport).await.ok()?;
+    if report.delivered + report.deferred + report.dropped > 0 {
+        info!(
+            delivered.count = report.delivered,
+            deferred.count = report.deferred,
+            dropped.count = report.dropped,
+            "notifications sent"
+        );
+    }
+    let next_at = post.endplate.next_delivery_at().await.ok()?;
+    Some(next_at.unwrap_or(Timestamp::MAX))
+}
+
+/// Looks at what is due: at the start, every `every`, and when a day begins in `zone`.
+pub(crate) async fn sweep(post: Post, every: Duration, zone: TimeZone) {
+    let mut last: Option<Swept> = None;
+    loop {
+        let (now, today) = (post.clock.now(), post.clock.today());
+        let mut pause = pause(last, now, today, every, &zone);
+        if pause.is_zero() {
+            pause = if swept(&post).await {
+                last = Some(Swept { at: now, on: today });
+                PAUSE_MIN
+            } else {
+                PAUSE_AFTER_FAILURE
+            };
+        }
+        if post.pause(pause, std::future::pending()).await {
+            return;
+        }
+    }
+}
+
+async fn swept(post: &Post) -> bool {
+    match post.endplate.sweep(&|_| {}).await {
+        Ok(report) => {
+            info!(patient.count = report.patients, changed.count = report.changed, "swept");
+            if report.changed > 0 {
+                post.outbox.notify_one();
+            }
+            true
+        }
+        Err(refusal) => {
+            error!(reason = ?refusal.reason, "the sweep failed and will be tried again");
+            false
+        }
+    }
+}
+
+/// When the last sweep was.
+#[derive(Clone, Copy)]
+struct Swept {
+    at: Timestamp,
+    on: Date,
+}
+
+/// How long to wait before the next look; zero: sweep now. A clock that was set back is as good a reason as a new day.
+fn pause(last: Option<Swept>, now: Timestamp, today: Date, every: Duration, zone: &TimeZone) -> Duration {
+    let Some(last) = last else { return Duration::ZERO };
+    if today != last.on || now < last.at {
+        return Duration::ZERO;
+    }
+    let regular = SignedDuration::try_from(every).ok().and_then(|every| last.at.checked_add(every).ok());
+    let regular = until(now, regular.unwrap_or(Timestamp::MAX));
+    let midnight = today.tomorrow().ok().and_then(|next| next.to_zoned_datetime(zone.clone()).ok());
+    let midnight = midnight.map_or(PAUSE_MAX, |midnight| until(now, midnight.timestamp()).max(PAUSE_MIN));
+    regular.min(midnight).min(PAUSE_MAX)
+}
+
+fn until(now: Timestamp, then: Timestamp) -> Duration {
+    Duration::try_from(then.duration_since(now)).unwrap_or(Duration::ZERO)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const EVERY: Duration = Duration::from_secs(900);
+
+    fn at(text: &str) -> Timestamp {
+        text.parse().expect("an instant")
+    }
+
+    fn pause_s(last: &str, now: &str, zone: &TimeZone) -> f64 {
+        let day = |text| zone.to_datetime(at(text)).date();
+        let last = Swept { at: at(last), on: day(last) };
+        pause(Some(last), at(now), day(now), EVERY, zone).as_secs_f64()
+    }
+
+    #[test]
+    fn a_sweep_is_due_at_the_start_after_the_interval_on_a_new_day_and_when_the_clock_was_set_back() {
+        let utc = TimeZone::UTC;
+        assert_eq!(pause(None, at("2026-01-05T10:00:00Z"), Date::constant(2026, 1, 5), EVERY, &utc), Duration::ZERO);
+        assert!(pause_s("2026-01-05T10:00:00Z", "2026-01-05T10:15:00Z", &utc) == 0.0);
+        assert!(pause_s("2026-01-05T23:59:00Z", "2026-01-06T00:00:00Z", &utc) == 0.0);
+        assert!(pause_s("2026-01-05T10:00:00Z", "2026-01-05T09:59:59Z", &utc) == 0.0);
+        assert!(pause_s("2026-01-05T10:00:00Z", "2026-01-05T10:14:30Z", &utc) == 30.0);
+        assert!(pause_s("2026-01-05T10:00:00Z", "2026-01-05T10:01:00Z", &utc) == 60.0);
+    }
+
+    // IANA tzdb: America/Sao_Paulo skipped midnight on 4 November 2018, so that day began at 01:00 = 03:00 UTC.
+    #[test]
+    fn a_day_begins_where_the_clinic_is() {
+        let zone = TimeZone::get("America/Sao_Paulo").expect("bundled");
+        assert!(pause_s("2018-11-04T02:59:00Z", "2018-11-04T02:59:50Z", &zone) == 10.0);
+        assert!(pause_s("2018-11-04T02:59:00Z", "2018-11-04T03:00:00Z", &zone) == 0.0);
+    }
+}

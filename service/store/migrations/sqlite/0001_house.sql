@@ -1,0 +1,99 @@
+-- Every version of every resource, as it was committed.
+create table resource_version (
+    key integer primary key,
+    kind text not null,
+    id text not null,
+    version integer not null,
+    at_ms integer not null,
+    body text not null,
+    constraint resource_version_once unique (kind, id, version)
+) strict;
+
+-- The current version of each resource.
+create table resource (
+    key integer primary key,
+    kind text not null,
+    id text not null,
+    version integer not null,
+    at_ms integer not null,
+    patient text,
+    body_key integer not null references resource_version (key),
+    constraint resource_once unique (kind, id)
+) strict;
+create index resource_by_patient on resource (patient, kind, id) where patient is not null;
+create index resource_by_time on resource (kind, at_ms, id);
+
+-- What a resource can be found by. `param` is type and parameter, such as Task.status; no system is the empty text.
+create table token_row (
+    param text not null,
+    code text not null,
+    system text not null,
+    resource integer not null references resource (key),
+    primary key (param, code, system, resource)
+) strict, without rowid;
+create index token_by_resource on token_row (resource);
+
+create table reference_row (
+    param text not null,
+    id text not null,
+    kind text not null,
+    resource integer not null references resource (key),
+    primary key (param, id, kind, resource)
+) strict, without rowid;
+create index reference_by_resource on reference_row (resource);
+
+create table date_row (
+    param text not null,
+    start_ms integer not null,
+    end_ms integer not null,
+    resource integer not null references resource (key),
+    primary key (param, start_ms, end_ms, resource)
+) strict, without rowid;
+create index date_by_resource on date_row (resource, param, start_ms);
+
+create table text_row (
+    param text not null,
+    value text not null,
+    resource integer not null references resource (key),
+    primary key (param, value, resource)
+) strict, without rowid;
+create index text_by_resource on text_row (resource);
+
+-- Counters that decisions rest on.
+create table scope (
+    key text primary key,
+    generation integer not null
+) strict, without rowid;
+
+-- When a patient must be looked at again; days since 1970-01-01.
+create table agenda (
+    patient text primary key,
+    due_day integer not null
+) strict, without rowid;
+create index agenda_by_day on agenda (due_day, patient);
+
+-- The outbox. settled: 0 waiting, 1 delivered, 2 dropped.
+create table event (
+    subscription text not null,
+    number integer not null,
+    kind text not null,
+    id text not null,
+    version integer not null,
+    raised_at_ms integer not null,
+    attempts integer not null default 0,
+    next_at_ms integer not null,
+    settled integer not null default 0,
+    primary key (subscription, number)
+) strict, without rowid;
+create index event_waiting on event (subscription, number) where settled = 0;
+
+-- Attempts are appended, never changed.
+create table attempt (
+    subscription text not null,
+    number integer not null,
+    attempt integer not null,
+    at_ms integer not null,
+    outcome text not null,
+    reason text,
+    primary key (subscription, number, attempt)
+) strict, without rowid;

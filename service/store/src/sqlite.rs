@@ -1,0 +1,245 @@
+//! SQLite: one file, one writer that commits waiting writes together, readers that never wait for it.
+
+mod outbox;
+mod search;
+mod write;
+
+use async_trait::async_trait;
+use endplate_fhir::search::Query;
+use endplate_followup::ports::{Changeset, Compartment, Event, Page, Settlement, Store, StoreError, Stored};
+use jiff::Timestamp;
+use jiff::civil::Date;
+use sqlx::migrate::{Migration, MigrationType, Migrator};
+use sqlx::sqlite::{
+    SqliteConnectOptions, SqliteConnection, SqliteJournalMode, SqlitePool, SqlitePoolOptions, SqliteRow, SqliteSynchronous,
+};
+use sqlx::{Connection, Row, SqlSafeStr};
+use std::borrow::Cow;
+use std::path::{Path, PathBuf};
+use std::time::Duration;
+use write::Writer;
+
+/// Readers at once.
+const READERS: u32 = 8;
+
+/// Why a store cannot be opened. The text says what to change.
+#[derive(Debug, thiserror::Error)]
+pub enum OpenError {
+    /// Not an address of an SQLite store.
+    #[error("this is no SQLite store: write sqlite:PATH or sqlite::memory:")]
+    Address,
+    /// The file cannot be opened, made or brought up to date.
+    #[error("the store {} cannot be opened; check that the folder exists and can be written, and that no other program holds it", .path.display())]
+    File {
+        /// Where.
+        path: PathBuf,
+        /// The cause.
+        #[source]
+        source: Box<dyn std::error::Error + Send + Sync>,
+    },
+}
+
+/// A store in one SQLite file.
+#[derive(Debug)]
+pub struct SqliteStore {
+    readers: SqlitePool,
+    writer: Writer,
+    /// The folder of a store that is thrown away with this value.
+    _temporary: Option<tempfile::TempDir>,
+}
+
+impl SqliteStore {
+    /// Opens, and if need be makes, the store at `sqlite:PATH`. `sqlite::memory:` is a store in a temporary folder that goes
+    /// away with this value; it alone does not wait for the disk.
+    pub async fn open(address: &str) -> Result<Self, OpenError> {
+        let path = address.strip_prefix("sqlite:").ok_or(OpenError::Address)?;
+        if path == ":memory:" {
+            let wrong = |source: std::io::Error| OpenError::File { path: std::env::temp_dir(), source: source.into() };
+            let folder = tempfile::tempdir().map_err(wrong)?;
+            let path = folder.path().join("endplate.db");
+            return Self::at(&path, SqliteSynchronous::Off, Some(folder)).await;
+        }
+        let path = path.trim_start_matches("//");
+        if path.is_empty() {
+            return Err(OpenError::Address);
+        }
+        Self::at(Path::new(path), SqliteSynchronous::Full, None).await
+    }
+
+    async fn at(
+        path: &Path,
+        synchronous: SqliteSynchronous,
+        temporary: Option<tempfile::TempDir>,
+    ) -> Result<Self, OpenError> {
+        let wrong = |source: Box<dyn std::error::Error + Send + Sync>| OpenError::File { path: path.to_owned(), source };
+        let options = SqliteConnectOptions::new()
+            .filename(path)
+            .create_if_missing(true)
+            .journal_mode(SqliteJournalMode::Wal)
+            .synchronous(synchronous)
+            .foreign_keys(true)
+            .busy_timeout(Duration::from_secs(10))
+            .statement_cache_capacity(200)
+            .pragma("wal_autocheckpoint", "4000")
+            .pragma("temp_store", "memory");
+        let mut connection = SqliteConnection::connect_with(&options).await.map_err(|error| wrong(error.into()))?;
+        migrator().run(&mut connection).await.map_err(|error| wrong(error.into()))?;
+        let reading = options.read_only(true).create_if_missing(false);
+        let readers = SqlitePoolOptions::new()
+            .max_connections(READERS)
+            .acquire_timeout(Duration::from_secs(10))
+            .connect_with(reading)
+            .await
+            .map_err(|error| wrong(error.into()))?;
+        Ok(Self { readers, writer: Writer::start(connection), _temporary: temporary })
+    }
+}
+
+/// The migrations, embedded. A released one is never edited; see `migrations/README.md`.
+fn migrator() -> Migrator {
+    let migration = |number: i64, name: &'static str, sql: &'static str| {
+        Migration::new(number, Cow::Borrowed(name), MigrationType::Simple, sql.into_sql_str(), false)
+    };
+    Migrator::with_migrations(vec![migration(1, "house", include_str!("../migrations/sqlite/0001_house.sql"))])
+}
+
+/// A failure of the database, with what was being done.
+fn failed(context: &'static str) -> impl Fn(sqlx::Error) -> StoreError {
+    move |source| StoreError::Failed { context, source: Box::new(source) }
+}
+
+/// A stored version from the columns kind, id, version, at_ms, body.
+fn stored(row: &SqliteRow) -> Result<Stored, sqlx::Error> {
+    Ok(Stored {
+        kind: row.try_get(0)?,
+        id: row.try_get(1)?,
+        version: row.try_get::<i64, _>(2)?.unsigned_abs(),
+        at: instant(row.try_get(3)?),
+        body: row.try_get(4)?,
+    })
+}
+
+fn instant(ms: i64) -> Timestamp {
+    Timestamp::from_millisecond(ms).unwrap_or(Timestamp::UNIX_EPOCH)
+}
+
+fn number(value: u64) -> i64 {
+    i64::try_from(value).unwrap_or(i64::MAX)
+}
+
+/// Days since 1970-01-01.
+fn day(date: Date) -> i64 {
+    date.duration_since(Date::constant(1970, 1, 1)).as_hours().div_euclid(24)
+}
+
+#[async_trait]
+impl Store for SqliteStore {
+    async fn read(&self, kind: &str, id: &str) -> Result<Option<Stored>, StoreError> {
+        let row = sqlx::query(
+            "select v.kind, v.id, v.version, v.at_ms, v.body from resource r \
+             join resource_version v on v.key = r.body_key where r.kind = ? and r.id = ?",
+        )
+        .bind(kind)
+        .bind(id)
+        .fetch_optional(&self.readers)
+        .await
+        .map_err(failed("reading a resource"))?;
+        row.as_ref().map(stored).transpose().map_err(failed("reading a resource"))
+    }
+
+    async fn version(&self, kind: &str, id: &str, version: u64) -> Result<Option<Stored>, StoreError> {
+        let row = sqlx::query(
+            "select kind, id, version, at_ms, body from resource_version where kind = ? and id = ? and version = ?",
+        )
+        .bind(kind)
+        .bind(id)
+        .bind(number(version))
+        .fetch_optional(&self.readers)
+        .await
+        .map_err(failed("reading a version"))?;
+        row.as_ref().map(stored).transpose().map_err(failed("reading a version"))
+    }
+
+    async fn history(&self, kind: &str, id: &str) -> Result<Vec<Stored>, StoreError> {
+        let rows = sqlx::query(
+            "select kind, id, version, at_ms, body from resource_version where kind = ? and id = ? order by version desc",
+        )
+        .bind(kind)
+        .bind(id)
+        .fetch_all(&self.readers)
+        .await
+        .map_err(failed("reading a history"))?;
+        rows.iter().map(stored).collect::<Result<_, _>>().map_err(failed("reading a history"))
+    }
+
+    async fn compartment(&self, patient: &str) -> Result<Compartment, StoreError> {
+        const CONTEXT: &str = "reading a compartment";
+        // One statement, so that counter and resources are of one snapshot.
+        let rows = sqlx::query(
+            "select r.kind, r.id, r.version, r.at_ms, v.body, (select generation from scope where key = 'Patient/' || ?1) \
+             from resource r join resource_version v on v.key = r.body_key where r.patient = ?1 \
+             union all \
+             select '', '', 0, 0, '', (select generation from scope where key = 'Patient/' || ?1) \
+             order by 1, 2",
+        )
+        .bind(patient)
+        .fetch_all(&self.readers)
+        .await
+        .map_err(failed(CONTEXT))?;
+        let mut compartment = Compartment::default();
+        for row in &rows {
+            let generation: Option<i64> = row.try_get(5).map_err(failed(CONTEXT))?;
+            compartment.generation = generation.unwrap_or(0).unsigned_abs();
+            let stored = stored(row).map_err(failed(CONTEXT))?;
+            if !stored.kind.is_empty() {
+                compartment.resources.push(stored);
+            }
+        }
+        Ok(compartment)
+    }
+
+    async fn generation(&self, scope: &str) -> Result<u64, StoreError> {
+        let generation: Option<i64> = sqlx::query_scalar("select generation from scope where key = ?")
+            .bind(scope)
+            .fetch_optional(&self.readers)
+            .await
+            .map_err(failed("reading a counter"))?;
+        Ok(generation.unwrap_or(0).unsigned_abs())
+    }
+
+    async fn search(&self, query: &Query) -> Result<Page, StoreError> {
+        search::search(&self.readers, query).await
+    }
+
+    async fn commit(&self, change: Changeset) -> Result<(), StoreError> {
+        self.writer.commit(change).await
+    }
+
+    async fn due(&self, on: Date, after: Option<&str>, limit: usize) -> Result<Vec<String>, StoreError> {
+        sqlx::query_scalar("select patient from agenda where due_day <= ? and patient > ? order by patient limit ?")
+            .bind(day(on))
+            .bind(after.unwrap_or_default())
+            .bind(number(limit as u64))
+            .fetch_all(&self.readers)
+            .await
+            .map_err(failed("reading the agenda"))
+    }
+
+    async fn waiting(&self, now: Timestamp, limit: usize) -> Result<Vec<Event>, StoreError> {
+        outbox::waiting(&self.readers, now, limit).await
+    }
+
+    async fn next_waiting_at(&self) -> Result<Option<Timestamp>, StoreError> {
+        outbox::next_waiting_at(&self.readers).await
+    }
+
+    async fn settle(&self, event: &Event, at: Timestamp, settlement: Settlement) -> Result<(), StoreError> {
+        self.writer.settle(event.clone(), at, settlement).await
+    }
+
+    async fn check(&self) -> Result<(), StoreError> {
+        let _: i64 =
+            sqlx::query_scalar("select 1").fetch_one(&self.readers).await.map_err(failed("checking the store"))?;
+        self.writer.check()
+    }
+}

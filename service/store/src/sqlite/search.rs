@@ -1,0 +1,172 @@
+//! A query as SQL: the one place where a statement is put together. Every value is bound; only text written here is pushed.
+
+use super::{failed, number, stored};
+use endplate_fhir::search::{Clause, Cursor, Match, Prefix, Query, Sort, TokenSystem};
+use endplate_followup::ports::{Page, StoreError};
+use sqlx::sqlite::{SqlitePool, SqliteRow};
+use sqlx::{QueryBuilder, Row, Sqlite};
+
+/// One page, and how many match in all.
+pub(super) async fn search(readers: &SqlitePool, query: &Query) -> Result<Page, StoreError> {
+    const CONTEXT: &str = "searching";
+    let mut count: QueryBuilder<Sqlite> = QueryBuilder::new("select count(*) from resource r where r.kind = ");
+    count.push_bind(&query.kind);
+    conditions(&mut count, query);
+    let total: i64 = count.build_query_scalar().fetch_one(readers).await.map_err(failed(CONTEXT))?;
+    let mut rows = page(query).build().fetch_all(readers).await.map_err(failed(CONTEXT))?;
+    // One row more than asked for tells whether there is a next page.
+    let more = rows.len() > query.count;
+    rows.truncate(query.count);
+    let next = if more { rows.last().map(cursor).transpose().map_err(failed(CONTEXT))? } else { None };
+    let resources = rows.iter().map(stored).collect::<Result<_, _>>().map_err(failed(CONTEXT))?;
+    Ok(Page { resources, next, total: total.unsigned_abs() })
+}
+
+fn cursor(row: &SqliteRow) -> Result<Cursor, sqlx::Error> {
+    Ok(Cursor { value_ms: row.try_get(5)?, id: row.try_get(1)? })
+}
+
+/// The statement of one page: ordered by the sort value and, where that is equal, by id, so that the order is total.
+fn page(query: &Query) -> QueryBuilder<Sqlite> {
+    let mut sql: QueryBuilder<Sqlite> = QueryBuilder::new("select r.kind, r.id, r.version, r.at_ms, v.body, ");
+    sort_value(&mut sql, query);
+    sql.push(" as sort_ms from resource r join resource_version v on v.key = r.body_key where r.kind = ");
+    sql.push_bind(query.kind.clone());
+    conditions(&mut sql, query);
+    let descending = query.sort.as_ref().is_some_and(|sort| sort.descending);
+    if let Some(after) = &query.after {
+        sql.push(" and (sort_ms, r.id) ").push(if descending { "<" } else { ">" }).push(" (");
+        sql.push_bind(after.value_ms).push(", ").push_bind(after.id.clone()).push(")");
+    }
+    sql.push(if descending { " order by sort_ms desc, r.id desc limit " } else { " order by sort_ms, r.id limit " });
+    sql.push_bind(number(query.count as u64 + 1));
+    sql
+}
+
+/// The value by which the results are ordered; resources without it come last.
+fn sort_value(sql: &mut QueryBuilder<Sqlite>, query: &Query) {
+    match &query.sort {
+        None => {
+            sql.push("0");
+        }
+        Some(Sort { param, .. }) if param == "_id" => {
+            sql.push("0");
+        }
+        Some(Sort { param, .. }) if param == "_lastUpdated" => {
+            sql.push("r.at_ms");
+        }
+        Some(Sort { param, descending }) => {
+            let missing = if *descending { i64::MIN } else { i64::MAX };
+            sql.push("coalesce((select ").push(if *descending { "max(d.end_ms)" } else { "min(d.start_ms)" });
+            sql.push(" from date_row d where d.resource = r.key and d.param = ");
+            sql.push_bind(format!("{}.{param}", query.kind));
+            sql.push("), ").push_bind(missing).push(")");
+        }
+    }
+}
+
+/// Every clause must hold.
+fn conditions(sql: &mut QueryBuilder<Sqlite>, query: &Query) {
+    for clause in &query.clauses {
+        sql.push(if clause.negated { " and not (" } else { " and (" });
+        for (i, asked) in clause.any.iter().enumerate() {
+            if i > 0 {
+                sql.push(" or ");
+            }
+            condition(sql, query, clause, asked);
+        }
+        if clause.any.is_empty() {
+            sql.push("0");
+        }
+        sql.push(")");
+    }
+}
+
+/// One value of a clause. References and dates narrow most, so they are looked up first; the rest is checked row by row.
+fn condition(sql: &mut QueryBuilder<Sqlite>, query: &Query, clause: &Clause, asked: &Match) {
+    let param = format!("{}.{}", query.kind, clause.param);
+    match asked {
+        Match::Id(id) => {
+            sql.push("r.id = ").push_bind(id.clone());
+        }
+        Match::Token { system, code } => {
+            let identifier = clause.param == "identifier";
+            sql.push(if identifier {
+                "r.key in (select t.resource from token_row t where t.param = "
+            } else {
+                "exists (select 1 from token_row t where t.resource = r.key and t.param = "
+            });
+            sql.push_bind(param);
+            if let Some(code) = code {
+                sql.push(" and t.code = ").push_bind(code.clone());
+            }
+            match system {
+                TokenSystem::Any => {}
+                TokenSystem::None => {
+                    sql.push(" and t.system = ''");
+                }
+                TokenSystem::Is(system) => {
+                    sql.push(" and t.system = ").push_bind(system.clone());
+                }
+            }
+            sql.push(")");
+        }
+        Match::Reference { kind, id } => {
+            sql.push("r.key in (select t.resource from reference_row t where t.param = ").push_bind(param);
+            sql.push(" and t.id = ").push_bind(id.clone());
+            if let Some(kind) = kind {
+                sql.push(" and t.kind = ").push_bind(kind.clone());
+            }
+            sql.push(")");
+        }
+        Match::Date { prefix, start_ms, end_ms } if clause.param == "_lastUpdated" => {
+            date(sql, *prefix, ("r.at_ms", "r.at_ms"), *start_ms, *end_ms);
+        }
+        Match::Date { prefix, start_ms, end_ms } => {
+            sql.push("r.key in (select t.resource from date_row t where t.param = ").push_bind(param).push(" and ");
+            date(sql, *prefix, ("t.start_ms", "t.end_ms"), *start_ms, *end_ms);
+            sql.push(")");
+        }
+        Match::Text(text) => {
+            // A prefix as a range, which the index can serve: up to the text followed by the greatest character.
+            sql.push("r.key in (select t.resource from text_row t where t.param = ").push_bind(param);
+            sql.push(" and t.value >= ").push_bind(text.clone());
+            sql.push(" and t.value < ").push_bind(format!("{text}\u{10FFFF}")).push(")");
+        }
+    }
+}
+
+/// How an asked range and a stored range relate: the R4 search page, section "Prefixes", as `Prefix::holds` has it.
+fn date(sql: &mut QueryBuilder<Sqlite>, prefix: Prefix, (low, high): (&'static str, &'static str), start: i64, end: i64) {
+    sql.push("(");
+    match prefix {
+        Prefix::Eq => {
+            sql.push(low).push(" >= ").push_bind(start).push(" and ").push(high).push(" <= ").push_bind(end);
+        }
+        Prefix::Ne => {
+            sql.push("not (").push(low).push(" >= ").push_bind(start);
+            sql.push(" and ").push(high).push(" <= ").push_bind(end).push(")");
+        }
+        Prefix::Gt => {
+            sql.push(high).push(" > ").push_bind(end);
+        }
+        Prefix::Lt => {
+            sql.push(low).push(" < ").push_bind(start);
+        }
+        Prefix::Ge => {
+            sql.push(high).push(" > ").push_bind(end).push(" or (");
+            sql.push(low).push(" >= ").push_bind(start).push(" and ").push(high).push(" <= ").push_bind(end).push(")");
+        }
+        Prefix::Le => {
+            sql.push(low).push(" < ").push_bind(start).push(" or (");
+            sql.push(low).push(" >= ").push_bind(start).push(" and ").push(high).push(" <= ").push_bind(end).push(")");
+        }
+        Prefix::Sa => {
+            sql.push(low).push(" > ").push_bind(end);
+        }
+        Prefix::Eb => {
+            sql.push(high).push(" < ").push_bind(start);
+        }
+    }
+    sql.push(")");
+}
