@@ -144,15 +144,16 @@ class Belief:
             live = live * factor
         self.live = live  # not normalised: its sum is the likelihood given a live front
         self.arrested_rate = np.zeros(len(self.r))  # marginal over r, times its likelihood
-        self.arrested_in_time = dict.fromkeys(self.x, 0.0)
+        self.arrested_in_time = {t["name"]: 0.0 for t in self.case["targets"] if t.get("limit_days")}  # muscles
         for place, share in self.arrest_places():
             misfit = sum((((y - np.minimum(front, place)) / sd) ** 2 for front, y in fronts), np.zeros_like(self.prior))
             weight = share * self.prior * np.exp(-0.5 * misfit)
             for (name, milestone), (_, weights) in self.sequences.items():
                 weight = weight * (factors[name, milestone] if self.x[name] <= place else weights[-1])
             self.arrested_rate += weight.sum(axis=1)
-            for name in (n for n in self.x if self.x[n] <= place):
-                self.arrested_in_time[name] += self.mass_in_time(weight, name)
+            for name in self.arrested_in_time:
+                if self.x[name] <= place:
+                    self.arrested_in_time[name] += self.mass_in_time(weight, name)
         live_mass, arrested_mass = (1 - self.pi) * self.live.sum(), self.pi * self.arrested_rate.sum()
         self.evidence = live_mass + arrested_mass
         self.arrest = arrested_mass / self.evidence
@@ -205,13 +206,13 @@ class Belief:
             for key, p in QUANTILES.items()
         }
 
-    def travel_q90(self, technique, gap, x):
-        """q90 of A of a new coaptation: L afresh from its prior, r as it is believed of this patient now."""
+    def travel_quantile(self, technique, gap, x, p=0.9):
+        """Of A of a new coaptation: L afresh from its prior, r as it is believed of this patient now."""
         b, d = travel_terms(technique, gap, x)
 
         def excess(a):
             left = np.maximum(a - d - b / self.r, 1e-300)
-            return float((self.rate_marginal * ndtr(np.log(left / GROWTH["latency_days"]) / LATENCY_SD)).sum()) - 0.9
+            return float((self.rate_marginal * ndtr(np.log(left / GROWTH["latency_days"]) / LATENCY_SD)).sum()) - p
 
         return brentq(excess, 0.0, 1e5, xtol=1e-9)
 
@@ -220,8 +221,8 @@ class Belief:
         graft = "autograft" if self.gap > 0 else "direct-coaptation"
         limit = target["limit_days"]
         return {
-            "second_graft": limit - self.travel_q90(graft, self.gap, self.x[target["name"]]),
-            "distal_transfer": limit - self.travel_q90("direct-coaptation", 0.0, float(target["donor_mm"])),
+            "second_graft": limit - self.travel_quantile(graft, self.gap, self.x[target["name"]]),
+            "distal_transfer": limit - self.travel_quantile("direct-coaptation", 0.0, float(target["donor_mm"])),
         }
 
 

@@ -177,8 +177,7 @@ pub fn assess(
     let reader = Reader { repair, injured, protocol, findings: in_order(repair, findings) };
     let prior = reader.prior();
     let evidence = reader.evidence();
-    let unknowing = Evidence { tinel: Vec::new(), signs: Vec::new(), ..evidence.clone() };
-    let before = Belief::form(&prior, &unknowing, Nodes::default());
+    let before = Belief::expected(&prior, Nodes::default());
     let belief = Belief::form(&prior, &evidence, Nodes::default());
     let rate = belief.rate();
     let targets = repair.targets.iter().filter(|target| followed(&target.place));
@@ -265,7 +264,9 @@ impl Reader<'_> {
     fn target(&self, target: &Target, before: &Belief, belief: &Belief, rate: &RateBelief) -> TargetAssessment {
         let position = self.repair.position(target);
         let start = self.repair.growth_starts_on();
-        let arrival = belief.arrival(position);
+        let kind = target.place.kind();
+        let sharpest = Milestone::of(kind).iter().map(|m| self.protocol.delay(*m).spread()).fold(f64::INFINITY, f64::min);
+        let arrival = belief.arrival(position, Days(sharpest));
         let evidence = &self.protocol.evidence;
         let milestone = |&milestone: &Milestone| {
             let own = self
@@ -277,10 +278,9 @@ impl Reader<'_> {
             let (seen, looked) = self.sightings(target, milestone);
             MilestoneAssessment { milestone, due, window: due.window(start), seen, looked }
         };
-        let kind = target.place.kind();
         let milestones: Vec<MilestoneAssessment> = Milestone::of(kind).iter().map(milestone).collect();
         let first = self.protocol.delay(Milestone::first(kind));
-        let [p10, p50, p90] = before.arrival(position).quantiles(first, None, [0.1, 0.5, 0.9]);
+        let [p10, p50, p90] = before.arrival(position, Days(first.spread())).quantiles(first, None, [0.1, 0.5, 0.9]);
         let first_expected = Percentiles { p10, p50, p90 }.window(start);
         let limit = self.repair.limit(&target.place, self.protocol);
         let limit_on = limit.map(|limit| self.injured.earliest.plus_floor(limit));

@@ -12,7 +12,7 @@ use crate::unit::{Days, Mm, MmPerDay, Probability};
 /// How many nodes to use in each direction. Doubling all of them moves no percentile by half a day.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Nodes {
-    /// Over the rate.
+    /// Over every rate that is possible. Where findings have ruled most of them out, three quarters as many cover the rest.
     pub rate: usize,
     /// Over the latency.
     pub latency: usize,
@@ -22,16 +22,14 @@ pub struct Nodes {
 
 impl Default for Nodes {
     fn default() -> Self {
-        Self { rate: 43, latency: 9, arrest_per_4_mm: 1 }
+        Self { rate: 61, latency: 11, arrest_per_4_mm: 1 }
     }
 }
 
 /// Half the width of the grid over the rate, in standard deviations.
-const RATE_REACH_SD: f64 = 4.5;
+const RATE_REACH_SD: f64 = 5.5;
 /// Half the width of the grid over the latency, in standard deviations.
 const LATENCY_REACH_SD: f64 = 3.5;
-/// The arrested branch learns little about rate and latency: every third rate and every second latency is enough.
-const ARREST_STRIDE: (usize, usize) = (3, 2);
 /// Nodes this much less likely than the best are left out.
 const NEGLIGIBLE: f64 = 1e-8;
 
@@ -96,6 +94,13 @@ pub struct Evidence {
     pub false_negative: Probability,
 }
 
+impl Evidence {
+    /// Whether nothing was found that the model reads.
+    pub fn is_empty(&self) -> bool {
+        self.tinel.is_empty() && self.signs.is_empty()
+    }
+}
+
 /// The findings about one milestone, ready to be weighed against any arrival time.
 ///
 /// The milestone happens in one of the `K + 1` intervals between `K` examinations. `by_interval[i]` is the chance of
@@ -130,10 +135,14 @@ impl Sequence {
 
     /// The chance of these findings if axons arrive on day `arrival`.
     pub fn likelihood(&self, arrival: f64) -> f64 {
+        self.weigh(self.days.iter().map(|day| self.delay.cdf(day - arrival)))
+    }
+
+    /// `Σ P(interval) · P(findings | interval)`, with the chance that the milestone has happened by each examination.
+    fn weigh(&self, happened: impl Iterator<Item = f64>) -> f64 {
         let mut total = 0.0;
         let mut before = 0.0;
-        for (day, weight) in self.days.iter().zip(&self.by_interval) {
-            let by_then = self.delay.cdf(day - arrival);
+        for (by_then, weight) in happened.zip(&self.by_interval) {
             total += weight * (by_then - before);
             before = by_then;
         }
@@ -146,6 +155,44 @@ impl Sequence {
     }
 }
 
+/// The findings about several milestones of one target that were looked for on the same days.
+#[derive(Clone, Debug)]
+struct Group {
+    position: Mm,
+    sequences: Vec<Sequence>,
+}
+
+impl Group {
+    /// Puts together what shares target and days.
+    fn of(sequences: Vec<Sequence>) -> Vec<Self> {
+        let mut groups: Vec<Self> = Vec::new();
+        for sequence in sequences {
+            let same = |group: &&mut Self| {
+                group.position == sequence.position
+                    && group.sequences.iter().all(|other| other.days == sequence.days)
+            };
+            match groups.iter_mut().find(same) {
+                Some(group) => group.sequences.push(sequence),
+                None => groups.push(Self { position: sequence.position, sequences: vec![sequence] }),
+            }
+        }
+        groups
+    }
+
+    /// The chance of all these findings if axons arrive on day `arrival`. `logs` is room to work in.
+    fn likelihood(&self, arrival: f64, logs: &mut Vec<f64>) -> f64 {
+        let days = self.sequences.first().map_or(&[][..], |sequence| &sequence.days);
+        logs.clear();
+        logs.extend(days.iter().map(|day| if *day > arrival { libm::log(day - arrival) } else { f64::NEG_INFINITY }));
+        let one = |sequence: &Sequence| sequence.weigh(logs.iter().map(|ln| sequence.delay.cdf_at_log(*ln)));
+        self.sequences.iter().map(one).product()
+    }
+
+    fn never(&self) -> f64 {
+        self.sequences.iter().map(Sequence::never).product()
+    }
+}
+
 /// One possibility: a rate and a latency, and how likely it is with the front moving on.
 #[derive(Clone, Copy, Debug)]
 pub struct Node {
@@ -153,6 +200,8 @@ pub struct Node {
     pub rate: MmPerDay,
     /// Index of `rate` on the grid of rates.
     pub row: usize,
+    /// Index of `latency` on the grid of latencies.
+    pub column: usize,
     /// Latency.
     pub latency: Days,
     /// Chance of this possibility, all findings considered.
@@ -173,9 +222,12 @@ pub struct Belief {
     course: Course,
     end: Mm,
     latency: LogNormal,
-    /// The grid of rates; neighbours differ by the square of `half_cell`.
+    /// The grid of rates of the moving front; neighbours differ by the square of `half_cell`.
     rates: Vec<f64>,
     half_cell: f64,
+    /// The same for the arrested front.
+    coarse_rates: Vec<f64>,
+    coarse_half_cell: f64,
     live: Vec<Node>,
     arrested: Vec<Arrested>,
 }
@@ -183,26 +235,53 @@ pub struct Belief {
 impl Belief {
     /// Forms the belief from what was expected and what was found.
     pub fn form(prior: &Prior, evidence: &Evidence, nodes: Nodes) -> Self {
-        let rates = grid(prior.rate, RATE_REACH_SD, nodes.rate);
-        let latencies = grid(prior.latency, LATENCY_REACH_SD, nodes.latency);
         let sequences: Vec<Sequence> = evidence
             .signs
             .iter()
             .map(|signs| Sequence::new(signs, evidence.false_positive, evidence.false_negative))
             .collect();
-        let mut live = live_branch(prior, evidence, &sequences, &rates, &latencies);
-        let mut arrested = arrested_branch(prior, evidence, &sequences, &rates, &latencies, nodes);
+        let groups = Group::of(sequences);
+        let wide = |rates, latencies| {
+            (Grid::wide(prior.rate, RATE_REACH_SD, rates), Grid::wide(prior.latency, LATENCY_REACH_SD, latencies))
+        };
+        // A first look, and the arrested branch, which learns little about rate and latency, do with half as many each.
+        let coarse = wide(nodes.rate / 2, nodes.latency / 2 + 1);
+        let mut grids = wide(nodes.rate, nodes.latency);
+        if !evidence.is_empty() {
+            // Findings rule out most of what is possible: a first look finds what is left, which is then covered finely.
+            let left = live_branch(prior, evidence, &groups, &coarse);
+            grids = (
+                coarse.0.around(left.iter().map(|node| node.row), nodes.rate * 3 / 4),
+                coarse.1.around(left.iter().map(|node| node.column), nodes.latency),
+            );
+        }
+        let mut live = live_branch(prior, evidence, &groups, &grids);
+        let mut arrested = arrested_branch(prior, evidence, &groups, &coarse, nodes);
         normalise(&mut live, &mut arrested);
-        let spacing = 2.0 * RATE_REACH_SD / (rates.len() - 1).max(1) as f64;
         Self {
             course: prior.course,
             end: prior.end,
             latency: prior.latency,
-            rates: rates.iter().map(|(rate, _)| *rate).collect(),
-            half_cell: libm::exp(0.5 * spacing * prior.rate.log_sd),
+            rates: grids.0.values(),
+            half_cell: libm::exp(0.5 * grids.0.spacing() * prior.rate.log_sd),
+            coarse_rates: coarse.0.values(),
+            coarse_half_cell: libm::exp(0.5 * coarse.0.spacing() * prior.rate.log_sd),
             live,
             arrested,
         }
+    }
+
+    /// What was expected before any finding, of a front that moves on.
+    pub fn expected(prior: &Prior, nodes: Nodes) -> Self {
+        let certain = Prior { arrest: Probability(0.0), ..*prior };
+        let evidence = Evidence {
+            tinel: Vec::new(),
+            tinel_sd: Mm(1.0),
+            signs: Vec::new(),
+            false_positive: Probability(0.0),
+            false_negative: Probability(0.0),
+        };
+        Self::form(&certain, &evidence, nodes)
     }
 
     /// `P(arrest)`: the chance that the front has stopped in or near the repair.
@@ -226,24 +305,34 @@ impl Belief {
         Probability((live + arrested).clamp(0.0, 1.0))
     }
 
-    /// The arrival of axons at `position`, given that the front has not arrested.
-    pub fn arrival(&self, position: Mm) -> Arrival {
+    /// The arrival of axons at `position`, given that the front has not arrested, fine enough for milestones whose delay
+    /// spreads over `spread` or more.
+    pub fn arrival(&self, position: Mm, spread: Days) -> Arrival {
         let effort = self.course.effort(position).0;
         let pause = self.course.pause(position).0;
         let days = |node: &Node| node.latency.0 + pause + effort / node.rate.0;
-        Arrival::binned(self.live.iter().map(|node| (days(node), node.weight)))
+        Arrival::binned(self.live.iter().map(|node| (days(node), node.weight)), 0.5 * spread.0)
     }
 
     /// The posterior of the growth rate, arrested possibilities included.
     pub fn rate(&self) -> RateBelief {
-        let mut weights: Vec<(f64, f64)> = self.rates.iter().map(|rate| (*rate, 0.0)).collect();
-        for node in self.live.iter().chain(self.arrested.iter().map(|arrested| &arrested.node)) {
-            if let Some(row) = weights.get_mut(node.row) {
-                row.1 += node.weight;
+        let gather = |rates: &[f64], half_cell: f64, nodes: &mut dyn Iterator<Item = &Node>| {
+            let mut cells: Vec<RateCell> =
+                rates.iter().map(|rate| RateCell { rate: *rate, half: half_cell, weight: 0.0 }).collect();
+            for node in nodes {
+                if let Some(cell) = cells.get_mut(node.row) {
+                    cell.weight += node.weight;
+                }
             }
-        }
-        weights.retain(|row| row.1 > NEGLIGIBLE);
-        RateBelief { weights, half_cell: self.half_cell, latency: self.latency }
+            cells
+        };
+        let mut cells = gather(&self.rates, self.half_cell, &mut self.live.iter());
+        let arrested = &mut self.arrested.iter().map(|arrested| &arrested.node);
+        cells.extend(gather(&self.coarse_rates, self.coarse_half_cell, arrested));
+        cells.retain(|cell| cell.weight > NEGLIGIBLE);
+        let mut belief = RateBelief { cells, latency: self.latency, slow: MmPerDay(1.0) };
+        belief.slow = belief.quantile(0.12);
+        belief
     }
 
     /// Where the front, and with it the Tinel sign, should be on `day` if it has not arrested: 10th and 90th percentile.
@@ -264,13 +353,48 @@ impl Belief {
     }
 }
 
-/// Values and normalised weights of a log-normal quantity on evenly spaced standard deviations.
-fn grid(distribution: LogNormal, reach_sd: f64, count: usize) -> Vec<(f64, f64)> {
-    let count = count.max(2);
-    let z = |i: usize| reach_sd * (2.0 * i as f64 / (count - 1) as f64 - 1.0);
-    let weight = |z: f64| libm::exp(-0.5 * z * z);
-    let total: f64 = (0..count).map(|i| weight(z(i))).sum();
-    (0..count).map(|i| (distribution.at(z(i)), weight(z(i)) / total)).collect()
+/// Evenly spaced nodes over a log-normal quantity, in standard deviations of its logarithm.
+#[derive(Clone, Debug)]
+struct Grid {
+    distribution: LogNormal,
+    from_sd: f64,
+    to_sd: f64,
+    count: usize,
+}
+
+impl Grid {
+    /// Over everything that is possible.
+    fn wide(distribution: LogNormal, reach_sd: f64, count: usize) -> Self {
+        Self { distribution, from_sd: -reach_sd, to_sd: reach_sd, count: count.max(2) }
+    }
+
+    /// `count` nodes over those that are left, and one further to each side.
+    fn around(&self, left: impl Iterator<Item = usize>, count: usize) -> Self {
+        let (first, last) = left.fold((usize::MAX, 0), |(first, last), i| (i.min(first), i.max(last)));
+        if first > last {
+            return self.clone();
+        }
+        let place = |i: usize| self.from_sd + self.spacing() * i as f64;
+        Self { from_sd: place(first) - self.spacing(), to_sd: place(last) + self.spacing(), count, ..self.clone() }
+    }
+
+    fn spacing(&self) -> f64 {
+        (self.to_sd - self.from_sd) / (self.count - 1) as f64
+    }
+
+    /// Each node's value and its share of the whole distribution.
+    fn nodes(&self) -> Vec<(f64, f64)> {
+        let peak = 0.5 * std::f64::consts::FRAC_2_SQRT_PI * std::f64::consts::FRAC_1_SQRT_2;
+        let node = |i: usize| {
+            let z = self.from_sd + self.spacing() * i as f64;
+            (self.distribution.at(z), peak * self.spacing() * libm::exp(-0.5 * z * z))
+        };
+        (0..self.count).map(node).collect()
+    }
+
+    fn values(&self) -> Vec<f64> {
+        self.nodes().into_iter().map(|(value, _)| value).collect()
+    }
 }
 
 /// The chance of all Tinel distances, up to a constant factor, when the front was at `fronts` on their days.
@@ -283,26 +407,27 @@ fn tinel_likelihood(evidence: &Evidence, fronts: impl Iterator<Item = f64>) -> f
 fn live_branch(
     prior: &Prior,
     evidence: &Evidence,
-    sequences: &[Sequence],
-    rates: &[(f64, f64)],
-    latencies: &[(f64, f64)],
+    groups: &[Group],
+    grids: &(Grid, Grid),
 ) -> Vec<Node> {
     let alive = 1.0 - prior.arrest.0;
+    let (rates, latencies) = (grids.0.nodes(), grids.1.nodes());
     let mut nodes = Vec::with_capacity(rates.len() * latencies.len());
     for (row, &(rate, rate_weight)) in rates.iter().enumerate() {
-        for &(latency, latency_weight) in latencies {
+        for (column, &(latency, latency_weight)) in latencies.iter().enumerate() {
             let (rate, latency) = (MmPerDay(rate), Days(latency));
             let front = |tinel: &Tinel| prior.course.front(Days(tinel.day), rate, latency, prior.end).0;
             let found = tinel_likelihood(evidence, evidence.tinel.iter().map(front));
-            nodes.push(Node { rate, row, latency, weight: alive * rate_weight * latency_weight * found });
+            nodes.push(Node { rate, row, column, latency, weight: alive * rate_weight * latency_weight * found });
         }
     }
     // Most possibilities are ruled out by the Tinel distances alone; the rest is weighed against the signs.
     prune(&mut nodes);
+    let mut logs = Vec::new();
     for node in &mut nodes {
-        for sequence in sequences {
-            let arrival = prior.course.arrival(sequence.position, node.rate, node.latency).0;
-            node.weight *= sequence.likelihood(arrival);
+        for group in groups {
+            let arrival = prior.course.arrival(group.position, node.rate, node.latency).0;
+            node.weight *= group.likelihood(arrival, &mut logs);
         }
     }
     prune(&mut nodes);
@@ -319,33 +444,30 @@ fn prune(nodes: &mut Vec<Node>) {
 fn arrested_branch(
     prior: &Prior,
     evidence: &Evidence,
-    sequences: &[Sequence],
-    rates: &[(f64, f64)],
-    latencies: &[(f64, f64)],
+    groups: &[Group],
+    grids: &(Grid, Grid),
     nodes: Nodes,
 ) -> Vec<Arrested> {
+    if prior.arrest.0 <= 0.0 {
+        return Vec::new();
+    }
     let points = ((prior.arrest_spread.0 / 4.0).ceil() as usize * nodes.arrest_per_4_mm).max(8);
-    let coarse = |grid: &[(f64, f64)], stride: usize| -> Vec<(usize, (f64, f64))> {
-        // Starts so that it ends as far from the edge as it began: a lopsided choice would shift the rate.
-        let start = (0..stride).find(|start| (grid.len() + 2 * stride - 1 - 2 * start) % stride == 0).unwrap_or(0);
-        grid.iter().copied().enumerate().skip(start).step_by(stride).collect()
-    };
-    let (rates, latencies) = (coarse(rates, ARREST_STRIDE.0), coarse(latencies, ARREST_STRIDE.1));
-    let total = |grid: &[(usize, (f64, f64))]| grid.iter().map(|(_, (_, weight))| weight).sum::<f64>();
+    let (rates, latencies) = (grids.0.nodes(), grids.1.nodes());
+    let total = |grid: &[(f64, f64)]| grid.iter().map(|(_, weight)| weight).sum::<f64>();
     let share = prior.arrest.0 / (total(&rates) * total(&latencies) * points as f64);
-    let never: f64 = sequences.iter().map(Sequence::never).product();
+    let never: f64 = groups.iter().map(Group::never).product();
     let mut arrested = Vec::with_capacity(rates.len() * latencies.len() * points);
-    for &(row, (rate, rate_weight)) in &rates {
-        for &(_, (latency, latency_weight)) in &latencies {
+    for (row, &(rate, rate_weight)) in rates.iter().enumerate() {
+        for (column, &(latency, latency_weight)) in latencies.iter().enumerate() {
             let (rate, latency) = (MmPerDay(rate), Days(latency));
             let front = |tinel: &Tinel| prior.course.front(Days(tinel.day), rate, latency, prior.end).0;
             let fronts: Vec<f64> = evidence.tinel.iter().map(front).collect();
             for point in 0..points {
                 let at = prior.arrest_spread.0 * (point as f64 + 0.5) / points as f64;
                 let found = tinel_likelihood(evidence, fronts.iter().map(|front| front.min(at)))
-                    * signs_likelihood(prior, sequences, never, (rate, latency), at);
+                    * signs_likelihood(prior, groups, never, (rate, latency), at);
                 let weight = share * rate_weight * latency_weight * found;
-                arrested.push(Arrested { node: Node { rate, row, latency, weight }, at: Mm(at) });
+                arrested.push(Arrested { node: Node { rate, row, column, latency, weight }, at: Mm(at) });
             }
         }
     }
@@ -353,18 +475,19 @@ fn arrested_branch(
 }
 
 /// Chance of all signs when the front stopped `at`: targets short of it behave as ever, the others never show a sign.
-fn signs_likelihood(prior: &Prior, sequences: &[Sequence], never: f64, growth: (MmPerDay, Days), at: f64) -> f64 {
-    if sequences.iter().all(|sequence| sequence.position.0 > at) {
+fn signs_likelihood(prior: &Prior, groups: &[Group], never: f64, growth: (MmPerDay, Days), at: f64) -> f64 {
+    if groups.iter().all(|group| group.position.0 > at) {
         return never;
     }
-    let one = |sequence: &Sequence| {
-        if sequence.position.0 > at {
-            sequence.never()
+    let mut logs = Vec::new();
+    let one = |group: &Group| {
+        if group.position.0 > at {
+            group.never()
         } else {
-            sequence.likelihood(prior.course.arrival(sequence.position, growth.0, growth.1).0)
+            group.likelihood(prior.course.arrival(group.position, growth.0, growth.1).0, &mut logs)
         }
     };
-    sequences.iter().map(one).product()
+    groups.iter().map(one).product()
 }
 
 /// Makes all weights add up to 1.
@@ -383,17 +506,21 @@ pub struct Arrival {
     bins: Vec<(f64, f64)>,
 }
 
-/// Bins of an [`Arrival`].
-const BINS: usize = 48;
+/// Fewest and most bins of an [`Arrival`].
+const BINS: (f64, f64) = (32.0, 256.0);
 
 impl Arrival {
-    fn binned(nodes: impl Iterator<Item = (f64, f64)> + Clone) -> Self {
-        let (low, high) =
-            nodes.clone().fold((f64::INFINITY, 0.0), |(low, high), (day, _)| (day.min(low), day.max(high)));
-        let scale = if high > low { (BINS - 1) as f64 / (high - low) } else { 0.0 };
-        let mut bins = vec![(0.0, 0.0); BINS];
+    fn binned(nodes: impl Iterator<Item = (f64, f64)> + Clone, width_days: f64) -> Self {
+        // The bins cover what is likely evenly; what is not goes into the first and the last.
+        let best = nodes.clone().map(|(_, weight)| weight).fold(0.0, f64::max);
+        let likely = nodes.clone().filter(|(_, weight)| *weight > best * 1e-4);
+        let (low, high) = likely.fold((f64::INFINITY, 0.0), |(low, high), (day, _)| (day.min(low), day.max(high)));
+        let last = ((high - low) / width_days).clamp(BINS.0, BINS.1).floor();
+        let scale = if high > low { last / (high - low) } else { 0.0 };
+        let mut bins = vec![(0.0, 0.0); last as usize + 1];
         for (day, weight) in nodes {
-            if let Some(bin) = bins.get_mut(((day - low) * scale) as usize) {
+            let index = ((day - low) * scale).clamp(0.0, last) as usize;
+            if let Some(bin) = bins.get_mut(index) {
                 bin.0 += day * weight;
                 bin.1 += weight;
             }
@@ -410,10 +537,22 @@ impl Arrival {
     /// `delay` is the milestone's own delay after arrival, `own` the findings about this very milestone: they are already
     /// part of the belief, and beyond that they say in which interval between examinations it happened.
     pub fn quantiles<const N: usize>(&self, delay: LogNormal, own: Option<&Sequence>, chances: [f64; N]) -> [Days; N] {
-        let unobserved = Sequence { position: Mm(0.0), delay: delay.shape(), days: Vec::new(), by_interval: vec![1.0] };
+        let unobserved = unobserved(delay);
         let due = Due::new(&self.bins, own.unwrap_or(&unobserved));
         chances.map(|p| Days(due.quantile(p)))
     }
+
+    /// The chance that the milestone has happened by `day`: the inverse of [`Arrival::quantiles`].
+    pub fn chance_by(&self, delay: LogNormal, own: Option<&Sequence>, day: Days) -> Probability {
+        let unobserved = unobserved(delay);
+        let due = Due::new(&self.bins, own.unwrap_or(&unobserved));
+        Probability(due.gathered_by(day.0) / due.total)
+    }
+}
+
+/// A milestone nobody has looked for.
+fn unobserved(delay: LogNormal) -> Sequence {
+    Sequence { position: Mm(0.0), delay: delay.shape(), days: Vec::new(), by_interval: vec![1.0] }
 }
 
 /// The distribution of the day of one milestone: arrival plus delay, reweighed interval by interval by what was found.
@@ -431,19 +570,30 @@ struct Due<'a> {
 
 impl<'a> Due<'a> {
     fn new(bins: &[(f64, f64)], sequence: &'a Sequence) -> Self {
-        let apart = |&(day, weight): &(f64, f64)| (day, weight / sequence.likelihood(day).max(f64::MIN_POSITIVE));
-        let bins: Vec<(f64, f64)> = bins.iter().map(apart).collect();
-        let mut due = Self { sequence, bins, intervals: vec![(0.0, 0.0, 0.0)], total: 0.0 };
-        let (mut g_before, mut gathered) = (0.0, 0.0);
-        for (day, found) in sequence.days.iter().zip(&sequence.by_interval) {
-            let g = due.g(*day).0;
-            gathered += found * (g - g_before);
-            g_before = g;
-            due.intervals.push((*day, g, gathered));
+        let days = sequence.days.len();
+        // G at each examination, and the weight of each bin apart from this milestone's findings.
+        let mut g = vec![0.0; days];
+        let mut happened = vec![0.0; days];
+        let mut apart = Vec::with_capacity(bins.len());
+        for &(arrival, weight) in bins {
+            for (by_then, day) in happened.iter_mut().zip(&sequence.days) {
+                *by_then = sequence.delay.cdf(day - arrival);
+            }
+            let weight = weight / sequence.weigh(happened.iter().copied()).max(f64::MIN_POSITIVE);
+            for (sum, by_then) in g.iter_mut().zip(&happened) {
+                *sum += weight * by_then;
+            }
+            apart.push((arrival, weight));
         }
-        let all: f64 = due.bins.iter().map(|bin| bin.1).sum();
-        due.total = gathered + sequence.never() * (all - g_before);
-        due
+        let mut intervals = vec![(0.0, 0.0, 0.0)];
+        let (mut before, mut gathered) = (0.0, 0.0);
+        for ((day, found), g) in sequence.days.iter().zip(&sequence.by_interval).zip(g) {
+            gathered += found * (g - before);
+            before = g;
+            intervals.push((*day, g, gathered));
+        }
+        let all: f64 = apart.iter().map(|bin| bin.1).sum();
+        Self { sequence, bins: apart, intervals, total: gathered + sequence.never() * (all - before) }
     }
 
     /// `G(t)` and its slope.
@@ -455,6 +605,13 @@ impl<'a> Due<'a> {
             sum.1 += weight * density;
         }
         sum
+    }
+
+    /// The chance, not normalised, that the milestone has happened by day `t`.
+    fn gathered_by(&self, t: f64) -> f64 {
+        let index = self.intervals.partition_point(|(begins, ..)| *begins <= t).max(1) - 1;
+        let Some(&(_, g, gathered)) = self.intervals.get(index) else { return 0.0 };
+        gathered + self.sequence.by_interval.get(index).copied().unwrap_or(1.0) * (self.g(t).0 - g)
     }
 
     fn quantile(&self, p: f64) -> f64 {
@@ -513,29 +670,53 @@ fn solve(f: impl Fn(f64) -> (f64, f64), (low, high): (f64, f64), start: f64) -> 
     x
 }
 
+/// Travel times this far apart, in days, are smoothed over by the spread of the latency.
+const SMOOTH_DAYS: f64 = 8.0;
+
 /// The posterior of the growth rate.
 #[derive(Clone, Debug, PartialEq)]
 pub struct RateBelief {
-    /// Rates in order, each with its weight.
-    weights: Vec<(f64, f64)>,
-    half_cell: f64,
+    cells: Vec<RateCell>,
     latency: LogNormal,
+    /// A rate that nine in ten exceed, roughly: where to start looking for slow travel times.
+    slow: MmPerDay,
+}
+
+/// A rate that stands for the cell from `rate / half` to `rate × half`, inside which the chance is even.
+#[derive(Clone, Copy, Debug, PartialEq)]
+struct RateCell {
+    rate: f64,
+    half: f64,
+    weight: f64,
 }
 
 impl RateBelief {
+    fn total(&self) -> f64 {
+        self.cells.iter().map(|cell| cell.weight).sum()
+    }
+
     /// The rate below which the truth lies with chance `p`.
     pub fn quantile(&self, p: f64) -> MmPerDay {
-        // Each rate stands for the cell around it; inside the cell the chance grows evenly.
-        let wanted = p * self.weights.iter().map(|(_, weight)| weight).sum::<f64>();
-        let mut below = 0.0;
-        for (rate, weight) in &self.weights {
-            if below + weight >= wanted {
-                let (low, high) = (rate / self.half_cell, rate * self.half_cell);
-                return MmPerDay(low + (high - low) * (wanted - below) / weight);
+        let wanted = p * self.total();
+        let distance = |x: f64| {
+            let mut sum = (-wanted, 0.0);
+            for RateCell { rate, half, weight } in &self.cells {
+                let (low, high) = (rate / half, rate * half);
+                sum.0 += weight * ((x - low) / (high - low)).clamp(0.0, 1.0);
+                if low < x && x < high {
+                    sum.1 += weight / (high - low);
+                }
             }
-            below += weight;
-        }
-        MmPerDay(self.weights.last().map_or(0.0, |(rate, _)| *rate))
+            sum
+        };
+        let ends = self.cells.iter().map(|cell| (cell.rate / cell.half, cell.rate * cell.half));
+        let (low, high) = ends.fold((f64::INFINITY, 0.0), |(low, high), (a, b)| (a.min(low), b.max(high)));
+        // The unit is a thousandth of a mm a day here, so that a step of a twentieth is small enough to stop at.
+        let thousandths = |x: f64| {
+            let (value, slope) = distance(x / 1e3);
+            (value, slope / 1e3)
+        };
+        MmPerDay(solve(thousandths, (low * 1e3, high * 1e3), f64::NAN) / 1e3)
     }
 
     /// Days within which nine of ten fronts of a *new* coaptation would travel to `position` on `course`: this patient's
@@ -544,19 +725,30 @@ impl RateBelief {
         let effort = course.effort(position).0;
         let pause = course.pause(position).0;
         let latency = self.latency.shape();
-        let all: f64 = self.weights.iter().map(|(_, weight)| weight).sum();
+        let wanted = 0.9 * self.total();
+        // Over a long way a cell of rates spreads over weeks; it is cut into parts that the latency smooths over.
+        let mut travel: Vec<(f64, f64)> = Vec::with_capacity(self.cells.len());
+        for RateCell { rate, half, weight } in &self.cells {
+            let days = effort / rate;
+            let parts = (days * (half - 1.0 / half) / SMOOTH_DAYS).ceil().clamp(1.0, 8.0);
+            let step = (half - 1.0) * 2.0 / parts;
+            for part in 0..parts as usize {
+                let offset = (part as f64 + 0.5) * step - (half - 1.0);
+                travel.push((days * (1.0 + offset), weight / parts));
+            }
+        }
         let arrived = |day: f64| {
-            let mut sum = (-0.9 * all, 0.0);
-            for (rate, weight) in &self.weights {
-                let (below, density) = latency.both(day - pause - effort / rate);
+            let mut sum = (-wanted, 0.0);
+            for (days, weight) in &travel {
+                let (below, density) = latency.both(day - pause - days);
                 sum.0 += weight * below;
                 sum.1 += weight * density;
             }
             sum
         };
-        let slowest = self.weights.first().map_or(1.0, |w| w.0);
+        let slowest = self.cells.iter().map(|cell| cell.rate).fold(f64::INFINITY, f64::min);
         let high = self.latency.at(6.0) + pause + effort / slowest;
-        let start = self.latency.median + pause + effort / self.quantile(0.12).0;
+        let start = self.latency.median + pause + effort / self.slow.0;
         Days(solve(arrived, (0.0, high), start))
     }
 }

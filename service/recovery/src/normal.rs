@@ -27,6 +27,11 @@ impl LogNormal {
         self.median * libm::exp(z * self.log_sd)
     }
 
+    /// Roughly its standard deviation, in its own unit.
+    pub fn spread(self) -> f64 {
+        self.median * self.log_sd
+    }
+
     /// Made ready for many evaluations.
     pub fn shape(self) -> Shape {
         Shape {
@@ -57,6 +62,12 @@ impl Shape {
     /// The value `z` standard deviations from the median on the logarithmic scale.
     pub fn at(&self, z: f64) -> f64 {
         libm::exp(self.ln_median + z / self.inverse_sd)
+    }
+
+    /// The chance that the logarithm of the quantity is at most `ln_x`.
+    #[inline]
+    pub fn cdf_at_log(&self, ln_x: f64) -> f64 {
+        tabulated(self.table, (ln_x - self.ln_median) * self.inverse_sd).0
     }
 
     /// The chance that the quantity is at most `x`, and the density there.

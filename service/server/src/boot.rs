@@ -8,6 +8,7 @@ use crate::worker::{self, Post};
 use axum::serve::ListenerExt;
 use endplate_followup::ports::{Clock, Store, Transport};
 use endplate_followup::{Endplate, Settings};
+use endplate_store::{OpenError, SqliteStore};
 use std::net::SocketAddr;
 use std::sync::Arc;
 use std::time::Duration;
@@ -28,14 +29,8 @@ pub enum BootError {
         reason: std::io::ErrorKind,
     },
     /// The store cannot be opened.
-    #[error("the store {name} cannot be opened ({source}): check that its folder exists and can be written, or give another one with --store")]
-    Store {
-        /// The store as configured.
-        name: String,
-        /// The cause.
-        #[source]
-        source: Box<dyn std::error::Error + Send + Sync>,
-    },
+    #[error(transparent)]
+    Store(#[from] OpenError),
     /// No notification could be sent.
     #[error(transparent)]
     Webhook(#[from] WebhookError),
@@ -46,14 +41,7 @@ pub enum BootError {
 /// # Errors
 /// It cannot be opened.
 pub async fn open_store(url: &StoreUrl) -> Result<Arc<dyn Store>, BootError> {
-    let (name, opened) = match url {
-        StoreUrl::Memory => ("sqlite::memory:".to_owned(), endplate_store::Sqlite::in_memory().await),
-        StoreUrl::Sqlite(path) => (format!("sqlite:{}", path.display()), endplate_store::Sqlite::open(path).await),
-    };
-    match opened {
-        Ok(store) => Ok(Arc::new(store)),
-        Err(error) => Err(BootError::Store { name, source: error.into() }),
-    }
+    Ok(Arc::new(SqliteStore::open(&url.to_string()).await?))
 }
 
 /// The use cases of a service at `base`.
@@ -139,7 +127,12 @@ pub async fn start(config: &Config, parts: Parts) -> Result<Server, BootError> {
 
     let mut workers = JoinSet::new();
     if parts.workers {
-        let post = Post { endplate: endplate.clone(), clock: parts.clock, outbox: Arc::clone(&outbox), phase: phases };
+        let post = Post {
+            endplate: endplate.clone(),
+            clock: parts.clock,
+            outbox: Arc::clone(&outbox),
+            phase: phases,
+        };
         workers.spawn(worker::deliver(post.clone(), parts.transport));
         workers.spawn(worker::sweep(post, config.sweep_every, config.time_zone.clone()));
     }

@@ -45,7 +45,7 @@ pub async fn run(config: &Config, files: &[String]) -> Result<Findings, Fault> {
                 for issue in endplate_fhir::validate::resource(&resource) {
                     findings.add(file, &issue);
                 }
-                parcels.extend(unpacked(file, resource));
+                parcels.extend(unpacked(file, &resource));
             }
             Err(issue) => findings.add(file, &issue),
         }
@@ -67,7 +67,7 @@ struct Parcel {
 }
 
 /// The resources of a file that the service would store. What it derives itself is left out: nobody sends that.
-fn unpacked(file: &str, resource: Json) -> Vec<Parcel> {
+fn unpacked(file: &str, resource: &Json) -> Vec<Parcel> {
     let parcel = |place: String, full_url: Option<&Json>, resource: &Json| {
         let kind = resource["resourceType"].as_str().filter(|kind| endplate_fhir::TYPES.contains(kind))?;
         if is_derived(resource) {
@@ -85,7 +85,7 @@ fn unpacked(file: &str, resource: Json) -> Vec<Parcel> {
     };
     if resource["resourceType"] != "Bundle" {
         let place = resource["resourceType"].as_str().unwrap_or_default().to_owned();
-        return parcel(place, None, &resource).into_iter().collect();
+        return parcel(place, None, resource).into_iter().collect();
     }
     let entries = resource["entry"].as_array().map_or(&[][..], Vec::as_slice);
     entries
@@ -168,13 +168,14 @@ mod tests {
             { "resource": { "resourceType": "OperationOutcome", "issue": [] } },
             { "fullUrl": "urn:uuid:1", "resource": { "resourceType": "Patient" } },
         ] });
-        let mut parcels = unpacked("one.json", json!({ "resourceType": "Patient", "id": "p" }));
-        parcels.extend(unpacked("two.json", bundle));
+        let mut parcels = unpacked("one.json", &json!({ "resourceType": "Patient", "id": "p" }));
+        parcels.extend(unpacked("two.json", &bundle));
         assert_eq!(parcels.len(), 2);
         let issue = Issue::error(Code::Required, "Bundle.entry[1].resource.name", "Send a name.");
         let (file, issue) = placed(&parcels, issue);
         assert_eq!((file.as_str(), issue.expression.as_str()), ("two.json", "Bundle.entry[1].resource.name"));
-        let (file, issue) = placed(&parcels, Issue::error(Code::Required, "Bundle.entry[0].resource.name", "x"));
+        let (file, issue) =
+            placed(&parcels, Issue::error(Code::Required, "Bundle.entry[0].resource.name", "x"));
         assert_eq!((file.as_str(), issue.expression.as_str()), ("one.json", "Patient.name"));
     }
 
@@ -182,6 +183,6 @@ mod tests {
     fn derived_resources_are_not_sent_back() {
         let tag = json!({ "system": code::system("origin"), "code": "derived" });
         let plan = json!({ "resourceType": "CarePlan", "id": "a", "meta": { "tag": [tag] } });
-        assert!(unpacked("plan.json", plan).is_empty());
+        assert!(unpacked("plan.json", &plan).is_empty());
     }
 }

@@ -55,7 +55,8 @@ impl FixedClock {
         if let Ok(now) = text.parse::<Timestamp>() {
             return Ok(Self::at(now, zone));
         }
-        let wrong = || "write --as-of as a date, 2026-03-01, or as an instant, 2026-03-01T08:00:00Z".to_owned();
+        let wrong =
+            || "write --as-of as a date, 2026-03-01, or as an instant, 2026-03-01T08:00:00Z".to_owned();
         // A date-time without a zone would be read as its date; it is refused instead.
         if text.contains(['T', 't', ' ']) {
             return Err(wrong());
@@ -103,7 +104,8 @@ mod tests {
         assert_eq!(date.today().to_string(), "2026-01-10");
         let instant = FixedClock::parse("2026-01-09T12:00:00Z", &zone).expect("an instant");
         assert_eq!(instant.today().to_string(), "2026-01-10");
-        let offset = FixedClock::parse("2026-01-09T12:00:00-05:00", &zone).expect("an instant with an offset");
+        let offset =
+            FixedClock::parse("2026-01-09T12:00:00-05:00", &zone).expect("an instant with an offset");
         assert_eq!(offset.now().to_string(), "2026-01-09T17:00:00Z");
     }
 

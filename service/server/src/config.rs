@@ -10,6 +10,7 @@ pub use layer::{Layers, Origin, Sources};
 use endplate_followup::{Party, protocol};
 use endplate_recovery::protocol::Protocol;
 use jiff::tz::TimeZone;
+use std::fmt;
 use std::net::SocketAddr;
 use std::path::PathBuf;
 use std::time::Duration;
@@ -21,7 +22,9 @@ pub const DEFAULTS: &str = include_str!("../config.default.toml");
 #[derive(Debug, thiserror::Error)]
 pub enum ConfigError {
     /// The file is not there or cannot be read.
-    #[error("the configuration file {path} cannot be read ({reason}): check the path given with --config or ENDPLATE_CONFIG")]
+    #[error(
+        "the configuration file {path} cannot be read ({reason}): check the path given with --config or ENDPLATE_CONFIG"
+    )]
     Unreadable {
         /// The file as it was given.
         path: String,
@@ -90,6 +93,15 @@ impl StoreUrl {
     }
 }
 
+impl fmt::Display for StoreUrl {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Sqlite(path) => write!(f, "sqlite:{}", path.display()),
+            Self::Memory => f.write_str("sqlite::memory:"),
+        }
+    }
+}
+
 /// How log lines look.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum LogFormat {
@@ -133,7 +145,8 @@ impl Config {
             base_url: base_url(layers)?,
             time_zone: TimeZone::get(layers.text("time_zone"))
                 .map_err(|_| layers.wrong("time_zone", "must be an IANA time zone, e.g. Pacific/Auckland"))?,
-            body_limit_bytes: usize::try_from(layers.within("body_limit_bytes", 1024, 64 << 20)?).unwrap_or(64 << 20),
+            body_limit_bytes: usize::try_from(layers.within("body_limit_bytes", 1024, 64 << 20)?)
+                .unwrap_or(64 << 20),
             request_timeout: layers.seconds("request_timeout_s", 300)?,
             drain_timeout: layers.seconds("drain_timeout_s", 300)?,
             sweep_every: Duration::from_secs(60 * layers.within("sweep_every_minutes", 1, 1440)?),
@@ -187,7 +200,10 @@ fn base_url(layers: &Layers) -> Result<Option<String>, ConfigError> {
     }
     let wrong = || layers.wrong("base_url", "must be an http or https URL without user, query or fragment");
     let url: reqwest::Url = text.parse().map_err(|_| wrong())?;
-    let plain = url.username().is_empty() && url.password().is_none() && url.query().is_none() && url.fragment().is_none();
+    let plain = url.username().is_empty()
+        && url.password().is_none()
+        && url.query().is_none()
+        && url.fragment().is_none();
     if !matches!(url.scheme(), "http" | "https") || !plain {
         return Err(wrong());
     }
@@ -238,7 +254,10 @@ mod tests {
             refusal(&file("body_limit_bytes = 12")),
             "body_limit_bytes (from site.toml) must be between 1024 and 67108864"
         );
-        assert!(refusal(&file("time_zone = \"Mars/Base\"")).starts_with("time_zone (from site.toml) must be an IANA"));
+        assert!(
+            refusal(&file("time_zone = \"Mars/Base\""))
+                .starts_with("time_zone (from site.toml) must be an IANA")
+        );
         assert!(refusal(&file("log_format = \"xml\"")).contains("must be text or json"));
         assert!(refusal(&file("log = \"loud=very\"")).starts_with("log (from site.toml) is no log filter"));
         assert!(refusal(&file("clinic.lead.reference = \"the lead\"")).contains("must be a reference"));
@@ -251,8 +270,12 @@ mod tests {
     fn listening_beyond_this_machine_needs_a_word() {
         assert!(refusal(&file("listen = \"192.0.2.1:80\"")).contains("--unprotected"));
         assert!(refusal(&file("listen = \"[::]:80\"\nunprotected = true")).starts_with("base_url"));
-        let open = "listen = \"0.0.0.0:80\"\nunprotected = true\nbase_url = \"https://records.example/fhir/\"";
-        assert_eq!(config(&file(open)).expect("allowed").base_url.as_deref(), Some("https://records.example/fhir"));
+        let open =
+            "listen = \"0.0.0.0:80\"\nunprotected = true\nbase_url = \"https://records.example/fhir/\"";
+        assert_eq!(
+            config(&file(open)).expect("allowed").base_url.as_deref(),
+            Some("https://records.example/fhir")
+        );
     }
 
     #[test]

@@ -191,7 +191,10 @@ mod tests {
 
     #[test]
     fn a_fault_shows_no_cause() {
-        let fault = Refusal { reason: Reason::Fault, issues: vec![Issue::error(Code::Exception, "", "table resource")] };
+        let fault = Refusal {
+            reason: Reason::Fault,
+            issues: vec![Issue::error(Code::Exception, "", "table resource")],
+        };
         let shown = issue::outcome(&Failure::from(fault).issues()).to_string();
         assert!(shown.contains("X-Request-Id") && !shown.contains("table"));
     }

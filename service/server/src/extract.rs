@@ -79,7 +79,9 @@ impl<S: Sync> FromRequestParts<S> for Query {
     type Rejection = Infallible;
 
     async fn from_request_parts(parts: &mut Parts, _: &S) -> Result<Self, Infallible> {
-        Ok(Self(pairs(&parts.uri).filter(|(name, _)| !matches!(name.as_str(), "_format" | "_pretty")).collect()))
+        Ok(Self(
+            pairs(&parts.uri).filter(|(name, _)| !matches!(name.as_str(), "_format" | "_pretty")).collect(),
+        ))
     }
 }
 
@@ -99,7 +101,9 @@ impl<S: Sync> FromRequestParts<S> for NoQuery {
         if pairs.is_empty() {
             Ok(Self)
         } else {
-            Err(Failure::bad_request("Only the parameters _format and _pretty are offered here; leave the others out."))
+            Err(Failure::bad_request(
+                "Only the parameters _format and _pretty are offered here; leave the others out.",
+            ))
         }
     }
 }
@@ -174,7 +178,8 @@ impl FromRequest<App> for Resource {
         let (parts, body) = request.into_parts();
         media::check_body(&parts.headers).map_err(Failure::UnsupportedMedia)?;
         let limit = app.limits.body_bytes;
-        let announced = parts.headers.get(CONTENT_LENGTH).and_then(|value| value.to_str().ok()?.parse::<u64>().ok());
+        let announced =
+            parts.headers.get(CONTENT_LENGTH).and_then(|value| value.to_str().ok()?.parse::<u64>().ok());
         if announced.is_some_and(|length| usize::try_from(length).is_ok_and(|length| length > limit)) {
             return Err(Failure::TooLarge(limit));
         }
@@ -200,7 +205,10 @@ mod tests {
     use axum::http::HeaderValue;
 
     fn prefer(text: &'static str) -> Prefer {
-        Prefer::of(&HeaderMap::from_iter([(HeaderName::from_static("prefer"), HeaderValue::from_static(text))]))
+        Prefer::of(&HeaderMap::from_iter([(
+            HeaderName::from_static("prefer"),
+            HeaderValue::from_static(text),
+        )]))
     }
 
     // RFC 7240 sections 2 and 4.2; FHIR R4 http.html#ops for OperationOutcome.

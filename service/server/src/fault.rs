@@ -3,6 +3,7 @@
 use crate::boot::BootError;
 use crate::config::ConfigError;
 use endplate_followup::{Reason, Refusal};
+use std::error::Error;
 use std::process::ExitCode;
 
 /// One line that says what to do; the variant is the exit code.
@@ -44,7 +45,8 @@ impl From<ConfigError> for Fault {
 
 impl From<BootError> for Fault {
     fn from(error: BootError) -> Self {
-        Self::Environment(one_line(&error.to_string()))
+        let cause = error.source().map(|cause| format!(" ({cause})")).unwrap_or_default();
+        Self::Environment(one_line(&format!("{error}{cause}")))
     }
 }
 
@@ -57,7 +59,8 @@ impl From<Refusal> for Fault {
             0 | 1 => String::new(),
             many => format!(" (and {} more: endplate check lists them)", many - 1),
         };
-        let line = one_line(&format!("{}{text}{more}", place.map(|place| format!("{place}: ")).unwrap_or_default()));
+        let line =
+            one_line(&format!("{}{text}{more}", place.map(|place| format!("{place}: ")).unwrap_or_default()));
         match refusal.reason {
             Reason::Unavailable | Reason::Conflict | Reason::Fault => Self::Environment(line),
             _ => Self::Input(line),
@@ -77,7 +80,8 @@ mod tests {
     #[test]
     fn a_refusal_is_one_line_that_says_how_many_more_there_are() {
         let issue = || Issue::error(Code::Required, "Procedure.subject", "Send\nthe patient.");
-        let fault = Fault::from(Refusal { reason: Reason::Unprocessable, issues: vec![issue(), issue(), issue()] });
+        let fault =
+            Fault::from(Refusal { reason: Reason::Unprocessable, issues: vec![issue(), issue(), issue()] });
         assert_eq!(
             (fault.code(), fault.to_string().as_str()),
             (1, "Procedure.subject: Send the patient. (and 2 more: endplate check lists them)")

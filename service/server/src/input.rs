@@ -10,7 +10,11 @@ use std::io::Read;
 /// It cannot be read, or is no FHIR JSON.
 pub fn read(file: &str) -> Result<Json, Issue> {
     let unreadable = |error: std::io::Error| {
-        Issue::error(Code::NotFound, "", format!("The file cannot be read ({}). Check its path.", error.kind()))
+        Issue::error(
+            Code::NotFound,
+            "",
+            format!("The file cannot be read ({}). Check its path.", error.kind()),
+        )
     };
     let text = if file == "-" {
         let mut text = Vec::new();

@@ -9,7 +9,11 @@ use std::process::ExitCode;
 
 /// Follows up peripheral nerve repairs: a headless service that speaks FHIR R4.
 #[derive(Parser)]
-#[command(name = "endplate", version, after_help = "Every setting, with its variable and its default: endplate config")]
+#[command(
+    name = "endplate",
+    version,
+    after_help = "Every setting, with its variable and its default: endplate config"
+)]
 struct Cli {
     #[command(subcommand)]
     command: Command,

@@ -69,7 +69,8 @@ pub fn is_accepted(headers: &HeaderMap, format: Option<&str>) -> bool {
 /// # Errors
 /// It is not; what to change.
 pub fn check_body(headers: &HeaderMap) -> Result<(), &'static str> {
-    if headers.get(CONTENT_ENCODING).is_some_and(|value| !value.as_bytes().eq_ignore_ascii_case(b"identity")) {
+    if headers.get(CONTENT_ENCODING).is_some_and(|value| !value.as_bytes().eq_ignore_ascii_case(b"identity"))
+    {
         return Err("Send the body without Content-Encoding.");
     }
     let text = headers.get(CONTENT_TYPE).and_then(|value| value.to_str().ok()).unwrap_or_default();
@@ -112,9 +113,12 @@ mod tests {
         ] {
             assert!(accepts(accept), "{accept}");
         }
-        for accept in
-            ["application/fhir+xml", "text/html", "application/json;q=0", "application/fhir+json;fhirVersion=5.0"]
-        {
+        for accept in [
+            "application/fhir+xml",
+            "text/html",
+            "application/json;q=0",
+            "application/fhir+json;fhirVersion=5.0",
+        ] {
             assert!(!accepts(accept), "{accept}");
         }
         assert!(is_accepted(&HeaderMap::new(), None));
@@ -129,12 +133,20 @@ mod tests {
 
     #[test]
     fn bodies_are_json_in_utf8() {
-        for content_type in ["application/fhir+json", "application/json; charset=UTF-8", "application/fhir+json;fhirVersion=4.0"] {
+        for content_type in [
+            "application/fhir+json",
+            "application/json; charset=UTF-8",
+            "application/fhir+json;fhirVersion=4.0",
+        ] {
             assert!(body(content_type), "{content_type}");
         }
-        for content_type in
-            ["", "text/plain", "application/fhir+xml", "application/json;charset=latin1", "application/fhir+json;fhirVersion=5.0"]
-        {
+        for content_type in [
+            "",
+            "text/plain",
+            "application/fhir+xml",
+            "application/json;charset=latin1",
+            "application/fhir+json;fhirVersion=5.0",
+        ] {
             assert!(!body(content_type), "{content_type}");
         }
         assert!(check_body(&HeaderMap::new()).is_err());

@@ -24,7 +24,8 @@ pub async fn run(config: &Config, files: &[String], as_of: Option<&str>) -> Resu
     let store = boot::open_store(&StoreUrl::Memory).await?;
     let endplate = boot::endplate(config, &boot::base_url(config, config.listen), store, Arc::new(clock));
     let bundle = endplate.preview(resources).await?;
-    let mut text = serde_json::to_string_pretty(&bundle).map_err(|error| Fault::Environment(error.to_string()))?;
+    let mut text =
+        serde_json::to_string_pretty(&bundle).map_err(|error| Fault::Environment(error.to_string()))?;
     text.push('\n');
     Ok(text)
 }

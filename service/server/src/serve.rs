@@ -15,8 +15,10 @@ use tracing::info;
 /// The environment is at fault.
 pub async fn run(config: &Config) -> Result<(), Fault> {
     telemetry::start(&config.log, config.log_format);
-    let signals = |kind| signal(kind).map_err(|_| Fault::Environment("signals cannot be caught here".to_owned()));
-    let (mut interrupt, mut terminate) = (signals(SignalKind::interrupt())?, signals(SignalKind::terminate())?);
+    let signals =
+        |kind| signal(kind).map_err(|_| Fault::Environment("signals cannot be caught here".to_owned()));
+    let (mut interrupt, mut terminate) =
+        (signals(SignalKind::interrupt())?, signals(SignalKind::terminate())?);
     let mut asked_to_stop = async || {
         tokio::select! {
             _ = interrupt.recv() => {}

@@ -99,7 +99,9 @@ fn headers(message: &Message) -> Result<HeaderMap, String> {
         let (name, value) = line.split_once(':').ok_or_else(wrong)?;
         let name: HeaderName = name.trim().parse().map_err(|_| wrong())?;
         if RESERVED.contains(&name.as_str()) {
-            return Err(format!("channel.header[{at}] of the subscription sets a header that belongs to the message"));
+            return Err(format!(
+                "channel.header[{at}] of the subscription sets a header that belongs to the message"
+            ));
         }
         let mut value: HeaderValue = value.trim().parse().map_err(|_| wrong())?;
         value.set_sensitive(true);
@@ -116,7 +118,8 @@ fn outcome(response: &Response) -> Outcome {
         return Outcome::Accepted;
     }
     // RFC 9110 section 10.2.3: seconds or a date. A date is passed over: it would need the receiver's clock to be right.
-    let retry_after_s = response.headers().get(RETRY_AFTER).and_then(|value| value.to_str().ok()?.trim().parse().ok());
+    let retry_after_s =
+        response.headers().get(RETRY_AFTER).and_then(|value| value.to_str().ok()?.trim().parse().ok());
     Outcome::Refused { status: status.as_u16(), retry_after_s }
 }
 

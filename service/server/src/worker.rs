@@ -160,7 +160,10 @@ mod tests {
     #[test]
     fn a_sweep_is_due_at_the_start_after_the_interval_on_a_new_day_and_when_the_clock_was_set_back() {
         let utc = TimeZone::UTC;
-        assert_eq!(pause(None, at("2026-01-05T10:00:00Z"), Date::constant(2026, 1, 5), EVERY, &utc), Duration::ZERO);
+        assert_eq!(
+            pause(None, at("2026-01-05T10:00:00Z"), Date::constant(2026, 1, 5), EVERY, &utc),
+            Duration::ZERO
+        );
         assert!(pause_s("2026-01-05T10:00:00Z", "2026-01-05T10:15:00Z", &utc) == 0.0);
         assert!(pause_s("2026-01-05T23:59:00Z", "2026-01-06T00:00:00Z", &utc) == 0.0);
         assert!(pause_s("2026-01-05T10:00:00Z", "2026-01-05T09:59:59Z", &utc) == 0.0);

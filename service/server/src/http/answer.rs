@@ -58,7 +58,9 @@ pub(super) fn transaction(bundle: &Json, prefer: Prefer) -> Response {
 fn versioned(headers: &mut HeaderMap, version: u64, at: Timestamp) {
     headers.extend(HeaderValue::from_str(&format!("W/\"{version}\"")).ok().map(|value| (ETAG, value)));
     let modified = DateTimePrinter::new().timestamp_to_rfc9110_string(&at).ok();
-    headers.extend(modified.and_then(|text| HeaderValue::from_str(&text).ok()).map(|value| (LAST_MODIFIED, value)));
+    headers.extend(
+        modified.and_then(|text| HeaderValue::from_str(&text).ok()).map(|value| (LAST_MODIFIED, value)),
+    );
 }
 
 fn apply(headers: &mut HeaderMap, prefer: Prefer) {

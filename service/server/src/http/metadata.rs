@@ -47,7 +47,8 @@ pub fn statement(base: &str, body_bytes: usize) -> Json {
 
 fn resource(kind: &str) -> Json {
     let writable = !READ_ONLY.contains(&kind);
-    let codes: &[&str] = if writable { &["read", "search-type", "create", "update"] } else { &["read", "search-type"] };
+    let codes: &[&str] =
+        if writable { &["read", "search-type", "create", "update"] } else { &["read", "search-type"] };
     let interactions: Vec<Json> = codes.iter().map(|code| json!({ "code": code })).collect();
     let params: Vec<Json> = index::params(kind)
         .iter()

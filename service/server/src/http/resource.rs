@@ -69,7 +69,9 @@ pub(crate) async fn update(
     refuse_read_only(&kind)?;
     // A condition that is not heeded must not look heeded.
     if headers.contains_key(IF_NONE_MATCH) {
-        return Err(Failure::bad_request("If-None-Match is not offered for updates. Send If-Match with the version, or neither."));
+        return Err(Failure::bad_request(
+            "If-None-Match is not offered for updates. Send If-Match with the version, or neither.",
+        ));
     }
     let if_match = header(&headers, &IF_MATCH)?;
     let written = app

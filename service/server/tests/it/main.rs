@@ -1,0 +1,8 @@
+//! The outer ring as clients, receivers and people at a shell meet it.
+
+mod command;
+mod contract;
+mod harness;
+mod life;
+mod refusal;
+mod webhook;

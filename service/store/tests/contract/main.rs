@@ -1,0 +1,76 @@
+//! What every store must do, as plain functions over the port. Another implementation runs the same laws with one more
+//! factory in [`stores`] and one more `contract!` line.
+
+mod facts;
+mod outbox;
+mod resource;
+mod scope;
+mod search;
+
+/// One fresh, empty store of each implementation.
+mod stores {
+    use endplate_store::SqliteStore;
+
+    pub async fn sqlite() -> SqliteStore {
+        SqliteStore::open("sqlite::memory:").await.unwrap()
+    }
+}
+
+macro_rules! laws {
+    ($backend:ident: $($area:ident :: $law:ident,)+) => {
+        $(
+            #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+            async fn $law() {
+                let store = crate::stores::$backend().await;
+                crate::$area::$law(&store).await;
+            }
+        )+
+    };
+}
+
+macro_rules! contract {
+    ($backend:ident) => {
+        mod $backend {
+            laws! {
+                $backend:
+                resource::a_version_is_read_as_it_was_put,
+                resource::history_is_newest_first,
+                resource::a_body_comes_back_byte_for_byte,
+                resource::a_version_out_of_turn_writes_nothing,
+                resource::a_resource_twice_in_a_changeset_writes_nothing,
+                resource::a_compartment_is_ordered_by_type_and_id,
+                resource::a_resource_that_changes_patient_leaves_the_old_compartment,
+                resource::a_compartment_and_its_counter_are_one_snapshot,
+                resource::readers_are_answered_while_a_large_commit_is_under_way,
+                scope::scopes_move_by_one,
+                scope::a_moved_scope_writes_nothing,
+                scope::of_two_commits_on_one_scope_one_wins,
+                scope::concurrent_commits_are_all_there,
+                scope::a_refused_commit_takes_nothing_from_its_neighbours,
+                scope::the_agenda_is_read_by_day_in_order_of_patient,
+                scope::the_agenda_holds_the_last_date_or_none,
+                outbox::events_are_numbered_within_their_subscription,
+                outbox::numbers_have_no_gaps_under_concurrent_commits,
+                outbox::only_the_first_unsettled_event_waits,
+                outbox::a_retry_waits_for_its_time,
+                outbox::a_dropped_event_makes_room,
+                outbox::settling_again_changes_nothing,
+                outbox::the_next_time_is_that_of_the_earliest_subscription,
+                outbox::as_many_events_as_asked_for,
+                search::tokens,
+                search::references,
+                search::texts_and_ids,
+                search::dates_by_every_prefix,
+                search::last_updated_by_every_prefix,
+                search::clauses_together_as_the_query_itself_decides,
+                search::new_rows_replace_the_old,
+                search::sorted_by_time_both_ways,
+                search::sorted_by_a_date_both_ways,
+                search::pages_neither_repeat_nor_skip_while_rows_are_inserted,
+                search::the_total_is_of_the_same_snapshot,
+            }
+        }
+    };
+}
+
+contract!(sqlite);

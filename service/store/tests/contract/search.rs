@@ -1,0 +1,340 @@
+//! Search, compared with what the query itself decides: R4 search, as `endplate_fhir::search` reads it.
+
+use crate::facts::{Random, at, commit, date, found_by, put, reference, text, token, written_at};
+use endplate_fhir::index::IndexRow;
+use endplate_fhir::search::{Clause, Match, Prefix, Query, Sort, TokenSystem};
+use endplate_followup::ports::{Put, Store};
+use futures_util::future::join;
+use std::collections::BTreeSet;
+
+const PREFIXES: [Prefix; 8] =
+    [Prefix::Eq, Prefix::Ne, Prefix::Lt, Prefix::Le, Prefix::Gt, Prefix::Ge, Prefix::Sa, Prefix::Eb];
+
+fn query(clauses: Vec<Clause>) -> Query {
+    Query { kind: "Task".to_owned(), clauses, sort: None, count: 500, after: None }
+}
+
+fn clause(param: &str, any: Vec<Match>) -> Clause {
+    Clause { param: param.to_owned(), negated: false, any }
+}
+
+async fn ids(store: &dyn Store, query: &Query) -> Vec<String> {
+    let page = store.search(query).await.unwrap();
+    assert_eq!(page.total, page.resources.len() as u64);
+    assert_eq!(page.next, None);
+    page.resources.into_iter().map(|resource| resource.id).collect()
+}
+
+async fn one(store: &dyn Store, param: &str, asked: Match) -> String {
+    ids(store, &query(vec![clause(param, vec![asked])])).await.concat()
+}
+
+/// A Task with these rows, and another type's resource with the same rows that no search of Tasks may find.
+async fn add(store: &dyn Store, id: &str, rows: &[IndexRow]) {
+    commit(store, vec![found_by(rows, put("Task", id, 1)), found_by(rows, put("Procedure", id, 1))]).await;
+}
+
+fn coded(system: TokenSystem, code: Option<&str>) -> Match {
+    Match::Token { system, code: code.map(str::to_owned) }
+}
+
+pub async fn tokens(store: &dyn Store) {
+    for param in ["code", "identifier"] {
+        let prefix = &param[..1];
+        let id = |name: &str| format!("{prefix}{name}");
+        add(store, &id("1"), &[token(param, Some("urn:a"), "x")]).await;
+        add(store, &id("2"), &[token(param, Some("urn:b"), "x"), token(param, Some("urn:a"), "y")]).await;
+        add(store, &id("3"), &[token(param, None, "x")]).await;
+        add(store, &id("4"), &[token("status", None, "x")]).await;
+        add(store, &id("5"), &[token(param, Some("urn:a"), "")]).await;
+        let is = |system: &str| TokenSystem::Is(system.to_owned());
+        let cases = [
+            (coded(TokenSystem::Any, Some("x")), vec!["1", "2", "3"]),
+            (coded(TokenSystem::None, Some("x")), vec!["3"]),
+            (coded(is("urn:a"), Some("x")), vec!["1"]),
+            (coded(is("urn:a"), None), vec!["1", "2", "5"]),
+            (coded(TokenSystem::Any, Some("X")), vec![]),
+            (coded(is("urn:'"), Some("' or 1=1 --")), vec![]),
+        ];
+        for (asked, expected) in cases {
+            let expected: Vec<String> = expected.into_iter().map(id).collect();
+            assert_eq!(one(store, param, asked.clone()).await, expected.concat(), "{asked:?}");
+            let negated = Clause { negated: true, ..clause(param, vec![asked]) };
+            let others = ids(store, &query(vec![negated])).await;
+            let all = ids(store, &query(vec![])).await;
+            let rest: Vec<String> = all.into_iter().filter(|id| !expected.contains(id)).collect();
+            assert_eq!(others, rest);
+        }
+        let either = vec![coded(is("urn:b"), Some("x")), coded(TokenSystem::None, Some("x"))];
+        assert_eq!(ids(store, &query(vec![clause(param, either.clone())])).await, [id("2"), id("3")]);
+        let neither = Clause { negated: true, ..clause(param, either) };
+        let both = vec![neither, clause(param, vec![coded(TokenSystem::Any, Some("x"))])];
+        assert_eq!(ids(store, &query(both)).await, [id("1")]);
+    }
+}
+
+pub async fn references(store: &dyn Store) {
+    add(store, "1", &[reference("focus", "Procedure", "a"), reference("focus", "Procedure", "b")]).await;
+    add(store, "2", &[reference("focus", "Observation", "a")]).await;
+    add(store, "3", &[reference("owner", "Procedure", "a")]).await;
+    let to = |kind: Option<&str>, id: &str| Match::Reference { kind: kind.map(str::to_owned), id: id.to_owned() };
+    assert_eq!(one(store, "focus", to(None, "a")).await, "12");
+    assert_eq!(one(store, "focus", to(Some("Procedure"), "a")).await, "1");
+    assert_eq!(one(store, "focus", to(Some("Procedure"), "b")).await, "1");
+    assert_eq!(one(store, "focus", to(Some("Observation"), "b")).await, "");
+    assert_eq!(one(store, "owner", to(None, "a")).await, "3");
+}
+
+pub async fn texts_and_ids(store: &dyn Store) {
+    let names = ["anna", "ann", "an", "a%", "a_b", "\u{e5}sa", "\u{1F9E0}x", "\u{1F9E0}", "ann\u{10FFFF}", "a'b"];
+    for (n, name) in names.iter().enumerate() {
+        add(store, &n.to_string(), &[text("name", name)]).await;
+    }
+    for asked in ["ann", "anna", "a", "a%", "a_", "\u{e5}", "\u{1F9E0}", "annab", "", "a'", "ann\u{10FFFF}"] {
+        let found = one(store, "name", Match::Text(asked.to_owned())).await;
+        let starts = names.iter().enumerate().filter(|(_, name)| name.starts_with(asked));
+        let expected: String = starts.map(|(n, _)| n.to_string()).collect();
+        assert_eq!(found, expected, "{asked:?}");
+    }
+    assert_eq!(one(store, "_id", Match::Id("3".to_owned())).await, "3");
+    assert_eq!(one(store, "_id", Match::Id("33".to_owned())).await, "");
+    let several = vec![Match::Id("7".to_owned()), Match::Id("1".to_owned()), Match::Id("x".to_owned())];
+    assert_eq!(ids(store, &query(vec![clause("_id", several)])).await, ["1", "7"]);
+}
+
+pub async fn dates_by_every_prefix(store: &dyn Store) {
+    let mut random = Random::new(20_260_301);
+    let rows: Vec<(i64, i64)> = (0..120).map(|_| random.interval()).collect();
+    let puts = rows.iter().enumerate();
+    let puts = puts.map(|(n, (start, end))| found_by(&[date("due", *start, *end)], put("Task", &format!("{n:03}"), 1)));
+    commit(store, puts.collect()).await;
+    for _ in 0..60 {
+        let (start_ms, end_ms) = random.interval();
+        for prefix in PREFIXES {
+            let asked = Match::Date { prefix, start_ms, end_ms };
+            let found = ids(store, &query(vec![clause("due", vec![asked])])).await;
+            let holds = rows.iter().enumerate().filter(|(_, (low, high))| prefix.holds(start_ms, end_ms, *low, *high));
+            let expected: Vec<String> = holds.map(|(n, _)| format!("{n:03}")).collect();
+            assert_eq!(found, expected, "{prefix:?} {start_ms} {end_ms}");
+        }
+    }
+}
+
+pub async fn last_updated_by_every_prefix(store: &dyn Store) {
+    let mut random = Random::new(20_260_302);
+    let times: Vec<i64> = (0..60).map(|_| random.below(14) - 7).collect();
+    let puts = times.iter().enumerate().map(|(n, ms)| written_at(*ms, put("Task", &format!("{n:02}"), 1)));
+    commit(store, puts.collect()).await;
+    for _ in 0..30 {
+        let (start_ms, end_ms) = random.interval();
+        for prefix in PREFIXES {
+            let asked = Match::Date { prefix, start_ms, end_ms };
+            let found = ids(store, &query(vec![clause("_lastUpdated", vec![asked])])).await;
+            let holds = times.iter().enumerate().filter(|(_, ms)| prefix.holds(start_ms, end_ms, **ms, **ms));
+            let expected: Vec<String> = holds.map(|(n, _)| format!("{n:02}")).collect();
+            assert_eq!(found, expected, "{prefix:?} {start_ms} {end_ms}");
+        }
+    }
+}
+
+fn random_row(random: &mut Random) -> IndexRow {
+    let (start, end) = random.interval();
+    match random.below(5) {
+        0 => token("code", *random.one(&[None, Some("urn:a"), Some("urn:b")]), random.one(&["x", "y", "z"])),
+        1 => token("status", None, random.one(&["requested", "completed"])),
+        2 => reference("patient", random.one(&["Patient", "Group"]), random.one(&["1", "2"])),
+        3 => date("due", start, end),
+        _ => text("name", random.one(&["ab", "abc", "b", "\u{e9}a"])),
+    }
+}
+
+fn random_clause(random: &mut Random) -> Clause {
+    let param = *random.one(&["code", "status", "patient", "due", "name", "_id"]);
+    let negated = matches!(param, "code" | "status") && random.below(3) == 0;
+    let any = (0..=random.below(2)).map(|_| {
+        let (start_ms, end_ms) = random.interval();
+        match param {
+            "code" | "status" => {
+                let systems = [TokenSystem::Any, TokenSystem::None, TokenSystem::Is("urn:a".to_owned())];
+                let code = *random.one(&[None, Some("x"), Some("y"), Some("requested")]);
+                // A token asks for a system, a code or both.
+                coded(random.one(&systems).clone(), code.or(Some("completed")))
+            }
+            "patient" => Match::Reference {
+                kind: random.one(&[None, Some("Patient")]).map(str::to_owned),
+                id: (*random.one(&["1", "2", "3"])).to_owned(),
+            },
+            "due" => Match::Date { prefix: *random.one(&PREFIXES), start_ms, end_ms },
+            "name" => Match::Text((*random.one(&["a", "ab", "abc", "\u{e9}"])).to_owned()),
+            _ => Match::Id(format!("{:03}", random.below(200))),
+        }
+    });
+    Clause { param: param.to_owned(), negated, any: any.collect() }
+}
+
+pub async fn clauses_together_as_the_query_itself_decides(store: &dyn Store) {
+    let mut random = Random::new(20_260_303);
+    let mut puts: Vec<Put> = Vec::new();
+    for n in 0..200 {
+        let rows: Vec<IndexRow> = (0..random.below(7)).map(|_| random_row(&mut random)).collect();
+        let kind = if n % 10 == 0 { "Procedure" } else { "Task" };
+        puts.push(found_by(&rows, put(kind, &format!("{n:03}"), 1)));
+    }
+    commit(store, puts.clone()).await;
+    for _ in 0..400 {
+        let query = query((0..random.below(4)).map(|_| random_clause(&mut random)).collect());
+        let found = ids(store, &query).await;
+        let matching = puts.iter().filter(|put| query.matches(&put.stored.kind, &put.stored.id, &put.rows));
+        let expected: Vec<&str> = matching.map(|put| put.stored.id.as_str()).collect();
+        assert_eq!(found, expected, "{query:?}");
+    }
+}
+
+pub async fn new_rows_replace_the_old(store: &dyn Store) {
+    let rows = |n: i64| {
+        let word = format!("w{n}");
+        [token("code", None, &word), reference("focus", "Task", &word), date("due", n, n), text("name", &word)]
+    };
+    let asked = |n: i64| {
+        let word = format!("w{n}");
+        [
+            ("code", coded(TokenSystem::Any, Some(&word))),
+            ("focus", Match::Reference { kind: None, id: word.clone() }),
+            ("due", Match::Date { prefix: Prefix::Eq, start_ms: n, end_ms: n }),
+            ("name", Match::Text(word)),
+        ]
+    };
+    commit(store, vec![found_by(&rows(1), put("Task", "a", 1)), found_by(&rows(1), put("Task", "b", 1))]).await;
+    commit(store, vec![found_by(&rows(2), put("Task", "a", 2))]).await;
+    for (param, one_asked) in asked(1) {
+        assert_eq!(one(store, param, one_asked).await, "b", "{param}");
+    }
+    for (param, one_asked) in asked(2) {
+        assert_eq!(one(store, param, one_asked).await, "a", "{param}");
+    }
+    // The resource comes as its newest version, whatever row found it; a version without rows is found by none.
+    commit(store, vec![put("Task", "a", 3)]).await;
+    for (param, one_asked) in asked(2) {
+        assert_eq!(one(store, param, one_asked).await, "", "{param}");
+    }
+    let page = store.search(&query(vec![])).await.unwrap();
+    assert_eq!(page.resources, [put("Task", "a", 3).stored, put("Task", "b", 1).stored]);
+    // A row given twice counts once.
+    commit(store, vec![found_by(&[rows(4), rows(4)].concat(), put("Task", "c", 1))]).await;
+    for (param, one_asked) in asked(4) {
+        assert_eq!(one(store, param, one_asked).await, "c", "{param}");
+    }
+}
+
+fn sorted(param: &str, descending: bool) -> Query {
+    Query { sort: Some(Sort { param: param.to_owned(), descending }), ..query(vec![]) }
+}
+
+pub async fn sorted_by_time_both_ways(store: &dyn Store) {
+    let times = [("a", 30), ("b", 10), ("c", 20), ("d", 10), ("e", -5)];
+    commit(store, times.iter().map(|(id, ms)| written_at(*ms, put("Task", id, 1))).collect()).await;
+    assert_eq!(ids(store, &sorted("_lastUpdated", false)).await.concat(), "ebdca");
+    assert_eq!(ids(store, &sorted("_lastUpdated", true)).await.concat(), "acdbe");
+    assert_eq!(ids(store, &sorted("_id", false)).await.concat(), "abcde");
+    assert_eq!(ids(store, &sorted("_id", true)).await.concat(), "edcba");
+    // A new version counts with its own time.
+    commit(store, vec![written_at(25, put("Task", "e", 2))]).await;
+    assert_eq!(ids(store, &sorted("_lastUpdated", false)).await.concat(), "bdcea");
+}
+
+pub async fn sorted_by_a_date_both_ways(store: &dyn Store) {
+    // By the earliest start going up, by the latest end going down; without a date, last.
+    let dates: [(&str, &[(i64, i64)]); 6] = [
+        ("a", &[(5, 50)]),
+        ("b", &[(7, 8), (1, 2)]),
+        ("c", &[]),
+        ("d", &[(i64::MIN, 6)]),
+        ("e", &[(6, i64::MAX)]),
+        ("f", &[(5, 8)]),
+    ];
+    for (id, intervals) in dates {
+        let mut rows: Vec<IndexRow> = intervals.iter().map(|(start, end)| date("due", *start, *end)).collect();
+        rows.push(date("authored-on", -100, -100));
+        add(store, id, &rows).await;
+    }
+    assert_eq!(ids(store, &sorted("due", false)).await.concat(), "dbafec");
+    assert_eq!(ids(store, &sorted("due", true)).await.concat(), "eafbdc");
+}
+
+/// Ids of all pages, one resource of `late` put between each two.
+async fn paged(store: &dyn Store, mut query: Query, late: Vec<Put>) -> Vec<String> {
+    query.count = 7;
+    let mut late = late.into_iter();
+    let mut found = Vec::new();
+    loop {
+        let page = store.search(&query).await.unwrap();
+        assert!(page.resources.len() <= query.count);
+        assert!(page.total >= page.resources.len() as u64);
+        assert!(page.next.is_none() || page.resources.len() == query.count, "only the last page may be short");
+        found.extend(page.resources.into_iter().map(|resource| resource.id));
+        let Some(next) = page.next else { return found };
+        query.after = Some(next);
+        let between: Vec<Put> = late.by_ref().take(3).collect();
+        commit(store, between).await;
+    }
+}
+
+pub async fn pages_neither_repeat_nor_skip_while_rows_are_inserted(store: &dyn Store) {
+    let mut random = Random::new(20_260_304);
+    let mut make = |name: String, dated: bool| {
+        let time = random.below(9);
+        let (start, end) = random.interval();
+        let rows = if dated { vec![date("due", start, end)] } else { vec![] };
+        let rows = [rows, vec![token("status", None, "requested")]].concat();
+        // An id of its own at a random place among the others.
+        let id = format!("{:02}-{name}", random.below(60));
+        written_at(time, found_by(&rows, put("Task", &id, 1)))
+    };
+    let early: Vec<Put> = (0..60).map(|n| make(format!("early-{n}"), n % 5 != 0)).collect();
+    let expected: BTreeSet<String> = early.iter().map(|put| put.stored.id.clone()).collect();
+    commit(store, early).await;
+    let requested = clause("status", vec![coded(TokenSystem::Any, Some("requested"))]);
+    let orders = [
+        query(vec![]),
+        sorted("_id", true),
+        sorted("_lastUpdated", false),
+        sorted("_lastUpdated", true),
+        sorted("due", false),
+        sorted("due", true),
+    ];
+    for (round, order) in orders.into_iter().enumerate() {
+        let late: Vec<Put> = (0..30).map(|n| make(format!("late-{round}-{n}"), n % 4 != 0)).collect();
+        let query = Query { clauses: vec![requested.clone()], ..order };
+        let found = paged(store, query.clone(), late).await;
+        let once: BTreeSet<String> = found.iter().cloned().collect();
+        assert_eq!(once.len(), found.len(), "{query:?}");
+        assert!(expected.is_subset(&once), "{query:?}");
+        // The order of the pages is the order of the whole.
+        let whole = ids(store, &query).await;
+        let there: Vec<String> = whole.into_iter().filter(|id| once.contains(id)).collect();
+        assert_eq!(found, there, "{query:?}");
+    }
+    // Exactly full pages end without an empty one, and the total is of all pages.
+    let whole = ids(store, &query(vec![])).await;
+    let full = store.search(&Query { count: whole.len(), ..query(vec![]) }).await.unwrap();
+    assert_eq!((full.next, full.total), (None, whole.len() as u64));
+    let short = store.search(&Query { count: 1, ..query(vec![]) }).await.unwrap();
+    assert_eq!((short.resources.len(), short.total), (1, whole.len() as u64));
+}
+
+pub async fn the_total_is_of_the_same_snapshot(store: &dyn Store) {
+    const COMMITS: usize = 150;
+    let writing = async {
+        for n in 0..COMMITS {
+            commit(store, vec![put("Task", &format!("{n}"), 1)]).await;
+        }
+    };
+    let reading = async {
+        let mut seen = 0;
+        while seen < COMMITS {
+            seen = ids(store, &query(vec![])).await.len();
+        }
+    };
+    join(writing, reading).await;
+    assert_eq!(store.read("Task", "0").await.unwrap().unwrap().at, at(1));
+}

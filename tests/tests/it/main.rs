@@ -1,0 +1,5 @@
+//! One binary for all tests that cross crates.
+#![allow(missing_docs)]
+
+mod clinic;
+mod derivation;
