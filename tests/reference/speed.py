@@ -48,7 +48,7 @@ def assess(job):
     end = gap + max(t["path_mm"] for t in job["targets"])
 
     # The front on each Tinel day, and the misfit of a live and of each arrested front.
-    tinels = np.array([(e["day"], e["tinel_mm"]) for e in job["exams"] if e["tinel_mm"] is not None])
+    tinels = np.array([(e["day"], e["tinel_mm"]) for e in job["exams"] if e["tinel_mm"] is not None]).reshape(-1, 2)
     growing = np.maximum(tinels[:, :1] - start, 0.0)
     inside = growing * rate * phi
     front = np.where(inside < gap, inside, gap + np.maximum(growing - gap / (rate * phi) - delta, 0.0) * rate * psi)

@@ -149,7 +149,7 @@ impl Config {
                 .unwrap_or(64 << 20),
             request_timeout: layers.seconds("request_timeout_s", 300)?,
             drain_timeout: layers.seconds("drain_timeout_s", 300)?,
-            sweep_every: Duration::from_secs(60 * layers.within("sweep_every_minutes", 1, 1440)?),
+            sweep_every: Duration::from_mins(layers.within("sweep_every_minutes", 1, 1440)?),
             log: layers.text("log").to_owned(),
             log_format: match layers.text("log_format") {
                 "text" => LogFormat::Text,

@@ -12,7 +12,7 @@ use tokio::sync::{Notify, watch};
 use tracing::{error, info};
 
 /// No pause is longer: a wall clock that was set, or a machine that slept, is noticed within this time.
-const PAUSE_MAX: Duration = Duration::from_secs(60);
+const PAUSE_MAX: Duration = Duration::from_mins(1);
 /// No pause is shorter.
 const PAUSE_MIN: Duration = Duration::from_millis(250);
 /// The pause after a failure of the store.
@@ -145,16 +145,16 @@ fn until(now: Timestamp, then: Timestamp) -> Duration {
 mod tests {
     use super::*;
 
-    const EVERY: Duration = Duration::from_secs(900);
+    const EVERY: Duration = Duration::from_mins(15);
 
     fn at(text: &str) -> Timestamp {
         text.parse().expect("an instant")
     }
 
-    fn pause_s(last: &str, now: &str, zone: &TimeZone) -> f64 {
+    fn pause_s(last: &str, now: &str, zone: &TimeZone) -> u64 {
         let day = |text| zone.to_datetime(at(text)).date();
         let last = Swept { at: at(last), on: day(last) };
-        pause(Some(last), at(now), day(now), EVERY, zone).as_secs_f64()
+        pause(Some(last), at(now), day(now), EVERY, zone).as_secs()
     }
 
     #[test]
@@ -164,18 +164,18 @@ mod tests {
             pause(None, at("2026-01-05T10:00:00Z"), Date::constant(2026, 1, 5), EVERY, &utc),
             Duration::ZERO
         );
-        assert!(pause_s("2026-01-05T10:00:00Z", "2026-01-05T10:15:00Z", &utc) == 0.0);
-        assert!(pause_s("2026-01-05T23:59:00Z", "2026-01-06T00:00:00Z", &utc) == 0.0);
-        assert!(pause_s("2026-01-05T10:00:00Z", "2026-01-05T09:59:59Z", &utc) == 0.0);
-        assert!(pause_s("2026-01-05T10:00:00Z", "2026-01-05T10:14:30Z", &utc) == 30.0);
-        assert!(pause_s("2026-01-05T10:00:00Z", "2026-01-05T10:01:00Z", &utc) == 60.0);
+        assert_eq!(pause_s("2026-01-05T10:00:00Z", "2026-01-05T10:15:00Z", &utc), 0);
+        assert_eq!(pause_s("2026-01-05T23:59:00Z", "2026-01-06T00:00:00Z", &utc), 0);
+        assert_eq!(pause_s("2026-01-05T10:00:00Z", "2026-01-05T09:59:59Z", &utc), 0);
+        assert_eq!(pause_s("2026-01-05T10:00:00Z", "2026-01-05T10:14:30Z", &utc), 30);
+        assert_eq!(pause_s("2026-01-05T10:00:00Z", "2026-01-05T10:01:00Z", &utc), 60);
     }
 
     // IANA tzdb: America/Sao_Paulo skipped midnight on 4 November 2018, so that day began at 01:00 = 03:00 UTC.
     #[test]
     fn a_day_begins_where_the_clinic_is() {
         let zone = TimeZone::get("America/Sao_Paulo").expect("bundled");
-        assert!(pause_s("2018-11-04T02:59:00Z", "2018-11-04T02:59:50Z", &zone) == 10.0);
-        assert!(pause_s("2018-11-04T02:59:00Z", "2018-11-04T03:00:00Z", &zone) == 0.0);
+        assert_eq!(pause_s("2018-11-04T02:59:00Z", "2018-11-04T02:59:50Z", &zone), 10);
+        assert_eq!(pause_s("2018-11-04T02:59:00Z", "2018-11-04T03:00:00Z", &zone), 0);
     }
 }

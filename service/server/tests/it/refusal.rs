@@ -139,13 +139,11 @@ async fn a_body_over_the_limit_is_refused_while_it_streams() {
     let mut config = config();
     config.body_limit_bytes = 4096;
     let server = start(&config).await;
-    let mut sent = "POST /fhir/Task HTTP/1.1\r\nhost: test\r\ncontent-type: application/json\r\n\
-                    transfer-encoding: chunked\r\n\r\n"
-        .to_owned();
     // Five chunks of 1,024 bytes and no end.
-    for _ in 0..5 {
-        sent.push_str(&format!("400\r\n{}\r\n", " ".repeat(1024)));
-    }
+    let chunk = format!("400\r\n{}\r\n", " ".repeat(1024));
+    let head = "POST /fhir/Task HTTP/1.1\r\nhost: test\r\ncontent-type: application/json\r\n\
+                transfer-encoding: chunked\r\n\r\n";
+    let sent = head.to_owned() + &chunk.repeat(5);
     let answer = converse(&server, sent.as_bytes()).await;
     assert!(answer.starts_with("HTTP/1.1 413 ") && answer.contains("4096 bytes"), "{answer}");
 }

@@ -88,9 +88,9 @@ impl Random {
         i64::try_from(self.next() % end.unsigned_abs()).unwrap()
     }
 
-    pub fn one<'a, T>(&mut self, of: &'a [T]) -> &'a T {
+    pub fn one<T: Clone>(&mut self, of: &[T]) -> T {
         let at = self.below(i64::try_from(of.len()).unwrap());
-        &of[usize::try_from(at).unwrap()]
+        of[usize::try_from(at).unwrap()].clone()
     }
 
     /// An interval near 0; now and then one end is open, as of a Period.
