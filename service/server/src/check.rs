@@ -7,9 +7,9 @@ use crate::boot;
 use crate::clock::FixedClock;
 use crate::config::{Config, StoreUrl};
 use crate::fault::Fault;
-use crate::input;
+use crate::input::{self, Place};
 use endplate_fhir::Json;
-use endplate_fhir::issue::Issue;
+use endplate_fhir::issue::{Code, Issue};
 use endplate_followup::code;
 use endplate_followup::write::ENTRIES_MAX;
 use serde_json::json;
@@ -45,7 +45,7 @@ pub async fn run(config: &Config, files: &[String]) -> Result<Findings, Fault> {
                 for issue in endplate_fhir::validate::resource(&resource) {
                     findings.add(file, &issue);
                 }
-                parcels.extend(unpacked(file, &resource));
+                parcels.extend(parcels_of(file, &resource));
             }
             Err(issue) => findings.add(file, &issue),
         }
@@ -58,17 +58,15 @@ pub async fn run(config: &Config, files: &[String]) -> Result<Findings, Fault> {
     Ok(findings)
 }
 
-/// One resource with where it stands.
+/// One resource, ready to be sent, with where it stands.
 struct Parcel {
-    file: String,
-    /// Its FHIRPath within the file, `Procedure` or `Bundle.entry[3].resource`.
-    place: String,
+    place: Place,
     entry: Json,
 }
 
 /// The resources of a file that the service would store. What it derives itself is left out: nobody sends that.
-fn unpacked(file: &str, resource: &Json) -> Vec<Parcel> {
-    let parcel = |place: String, full_url: Option<&Json>, resource: &Json| {
+fn parcels_of(file: &str, resource: &Json) -> Vec<Parcel> {
+    let parcel = |(place, resource, full_url): (Place, &Json, Option<&Json>)| {
         let kind = resource["resourceType"].as_str().filter(|kind| endplate_fhir::TYPES.contains(kind))?;
         if is_derived(resource) {
             return None;
@@ -81,20 +79,9 @@ fn unpacked(file: &str, resource: &Json) -> Vec<Parcel> {
         if let (Some(url), Some(members)) = (full_url, entry.as_object_mut()) {
             members.insert("fullUrl".to_owned(), url.clone());
         }
-        Some(Parcel { file: file.to_owned(), place, entry })
+        Some(Parcel { place, entry })
     };
-    if resource["resourceType"] != "Bundle" {
-        let place = resource["resourceType"].as_str().unwrap_or_default().to_owned();
-        return parcel(place, None, resource).into_iter().collect();
-    }
-    let entries = resource["entry"].as_array().map_or(&[][..], Vec::as_slice);
-    entries
-        .iter()
-        .enumerate()
-        .filter_map(|(at, entry)| {
-            parcel(format!("Bundle.entry[{at}].resource"), entry.get("fullUrl"), entry.get("resource")?)
-        })
-        .collect()
+    input::unpack(file, resource).into_iter().filter_map(parcel).collect()
 }
 
 fn is_derived(resource: &Json) -> bool {
@@ -115,13 +102,14 @@ async fn rehearse(config: &Config, parcels: &[Parcel], findings: &mut Findings) 
             for (parcel, entry) in parcels.iter().zip(responses) {
                 let issues = entry["response"]["outcome"]["issue"].as_array().map_or(&[][..], Vec::as_slice);
                 for issue in issues {
-                    findings.add(&parcel.file, &remark(&parcel.place, issue));
+                    findings.add(&parcel.place.file, &remark(&parcel.place.path, issue));
                 }
             }
         }
         Err(refusal) if refusal.issues.iter().any(|issue| issue.expression.starts_with("Bundle.entry[")) => {
+            let places: Vec<Place> = parcels.iter().map(|parcel| parcel.place.clone()).collect();
             for issue in refusal.issues {
-                let (file, issue) = placed(parcels, issue);
+                let (file, issue) = input::placed(&places, issue);
                 findings.add(&file, &issue);
             }
         }
@@ -137,52 +125,27 @@ fn remark(place: &str, issue: &Json) -> Issue {
     let below = expression.split_once(".resource").map_or("", |(_, below)| below);
     let place = format!("{place}{below}");
     match issue["severity"].as_str() {
-        Some("warning") => Issue::warning(endplate_fhir::issue::Code::Processing, place, text),
+        Some("warning") => Issue::warning(Code::Processing, place, text),
         _ => Issue::information(place, text),
     }
-}
-
-/// Moves an issue from its place in the transaction to its place in its file.
-fn placed(parcels: &[Parcel], mut issue: Issue) -> (String, Issue) {
-    let place = issue.expression.strip_prefix("Bundle.entry[").and_then(|rest| {
-        let (at, below) = rest.split_once(']')?;
-        let parcel = parcels.get(at.parse::<usize>().ok()?)?;
-        let below = below.strip_prefix(".resource").unwrap_or_default();
-        Some((parcel.file.clone(), format!("{}{below}", parcel.place)))
-    });
-    let Some((file, expression)) = place else {
-        return (parcels.first().map(|parcel| parcel.file.clone()).unwrap_or_default(), issue);
-    };
-    issue.expression = expression;
-    (file, issue)
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
-    use endplate_fhir::issue::Code;
 
     #[test]
-    fn an_issue_is_told_where_the_file_has_it() {
-        let bundle = json!({ "resourceType": "Bundle", "type": "collection", "entry": [
-            { "resource": { "resourceType": "OperationOutcome", "issue": [] } },
+    fn only_what_can_be_sent_is_rehearsed() {
+        let tag = json!({ "system": code::system("origin"), "code": "derived" });
+        let bundle = json!({ "resourceType": "Bundle", "entry": [
+            { "resource": { "resourceType": "CarePlan", "id": "a", "meta": { "tag": [tag] } } },
+            { "resource": { "resourceType": "StructureDefinition", "id": "b" } },
             { "fullUrl": "urn:uuid:1", "resource": { "resourceType": "Patient" } },
         ] });
-        let mut parcels = unpacked("one.json", &json!({ "resourceType": "Patient", "id": "p" }));
-        parcels.extend(unpacked("two.json", &bundle));
-        assert_eq!(parcels.len(), 2);
-        let issue = Issue::error(Code::Required, "Bundle.entry[1].resource.name", "Send a name.");
-        let (file, issue) = placed(&parcels, issue);
-        assert_eq!((file.as_str(), issue.expression.as_str()), ("two.json", "Bundle.entry[1].resource.name"));
-        let (file, issue) =
-            placed(&parcels, Issue::error(Code::Required, "Bundle.entry[0].resource.name", "x"));
-        assert_eq!((file.as_str(), issue.expression.as_str()), ("one.json", "Patient.name"));
-    }
-
-    #[test]
-    fn derived_resources_are_not_sent_back() {
-        let tag = json!({ "system": code::system("origin"), "code": "derived" });
-        let plan = json!({ "resourceType": "CarePlan", "id": "a", "meta": { "tag": [tag] } });
-        assert!(unpacked("plan.json", &plan).is_empty());
+        let parcels = parcels_of("a.json", &bundle);
+        assert_eq!(parcels.len(), 1);
+        assert_eq!(parcels[0].place.path, "Bundle.entry[2].resource");
+        assert_eq!(parcels[0].entry["fullUrl"], "urn:uuid:1");
+        assert_eq!(parcels[0].entry["request"], json!({ "method": "POST", "url": "Patient" }));
     }
 }

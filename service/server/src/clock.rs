@@ -77,6 +77,34 @@ impl Clock for FixedClock {
     }
 }
 
+/// A clock that is turned by hand: for the demonstration and for rehearsals.
+#[derive(Debug)]
+pub struct TurnedClock {
+    now: std::sync::Mutex<Timestamp>,
+}
+
+impl TurnedClock {
+    /// Stands at `now`, UTC.
+    pub fn at(now: Timestamp) -> Self {
+        Self { now: std::sync::Mutex::new(now) }
+    }
+
+    /// Turns it to `now`.
+    pub fn turn_to(&self, now: Timestamp) {
+        *self.now.lock().unwrap_or_else(std::sync::PoisonError::into_inner) = now;
+    }
+}
+
+impl Clock for TurnedClock {
+    fn now(&self) -> Timestamp {
+        *self.now.lock().unwrap_or_else(std::sync::PoisonError::into_inner)
+    }
+
+    fn today(&self) -> Date {
+        TimeZone::UTC.to_datetime(self.now()).date()
+    }
+}
+
 /// Measures how long something takes; it does not follow changes of the wall clock.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Stopwatch(Instant);

@@ -3,7 +3,6 @@
 use crate::error::Failure;
 use crate::http::App;
 use crate::media;
-use axum::body::Body;
 use axum::extract::{FromRequest, FromRequestParts, Path, Request};
 use axum::http::header::CONTENT_LENGTH;
 use axum::http::request::Parts;
@@ -12,7 +11,6 @@ use endplate_fhir::Json;
 use endplate_followup::{Reason, Refusal};
 use http_body_util::{BodyExt, LengthLimitError, Limited};
 use std::convert::Infallible;
-use std::time::Duration;
 
 /// A type that is stored, from `/fhir/{kind}`.
 pub struct Type(pub String);
@@ -55,6 +53,9 @@ impl<S: Send + Sync> FromRequestParts<S> for Instance {
 }
 
 fn known(kind: String) -> Result<String, Failure> {
+    if kind == "_search" {
+        return Err(Failure::NotOffered("Search across types is"));
+    }
     if let Some(what) = not_offered(&kind) {
         return Err(what);
     }
@@ -65,9 +66,7 @@ fn known(kind: String) -> Result<String, Failure> {
 pub fn not_offered(segment: &str) -> Option<Failure> {
     match segment {
         "_history" => Some(Failure::NotOffered("History is")),
-        "_search" => Some(Failure::NotOffered("Search by POST is")),
         _ if segment.starts_with('$') => Some(Failure::NotOffered("Operations are")),
-        _ if segment.starts_with('_') => Some(Failure::UnknownRoute),
         _ => None,
     }
 }
@@ -79,15 +78,33 @@ impl<S: Sync> FromRequestParts<S> for Query {
     type Rejection = Infallible;
 
     async fn from_request_parts(parts: &mut Parts, _: &S) -> Result<Self, Infallible> {
-        Ok(Self(
-            pairs(&parts.uri).filter(|(name, _)| !matches!(name.as_str(), "_format" | "_pretty")).collect(),
-        ))
+        Ok(Self(pairs(&parts.uri).filter(is_about_content).collect()))
     }
+}
+
+fn is_about_content((name, _): &(String, String)) -> bool {
+    !matches!(name.as_str(), "_format" | "_pretty")
 }
 
 /// All pairs of a query, decoded.
 pub fn pairs(uri: &Uri) -> impl Iterator<Item = (String, String)> {
     form_urlencoded::parse(uri.query().unwrap_or_default().as_bytes()).into_owned()
+}
+
+/// The pairs of a search by POST: those of the query, then those of the form.
+pub struct Form(pub Vec<(String, String)>);
+
+impl FromRequest<App> for Form {
+    type Rejection = Failure;
+
+    async fn from_request(request: Request, app: &App) -> Result<Self, Failure> {
+        media::check_form(request.headers()).map_err(Failure::UnsupportedMedia)?;
+        let mut all: Vec<(String, String)> = pairs(request.uri()).collect();
+        let bytes = collect(request, app).await?;
+        all.extend(form_urlencoded::parse(&bytes).into_owned());
+        all.retain(is_about_content);
+        Ok(Self(all))
+    }
 }
 
 /// Refuses a query where none is looked at: what is not heeded must not look heeded.
@@ -175,23 +192,23 @@ impl FromRequest<App> for Resource {
     type Rejection = Failure;
 
     async fn from_request(request: Request, app: &App) -> Result<Self, Failure> {
-        let (parts, body) = request.into_parts();
-        media::check_body(&parts.headers).map_err(Failure::UnsupportedMedia)?;
-        let limit = app.limits.body_bytes;
-        let announced =
-            parts.headers.get(CONTENT_LENGTH).and_then(|value| value.to_str().ok()?.parse::<u64>().ok());
-        if announced.is_some_and(|length| usize::try_from(length).is_ok_and(|length| length > limit)) {
-            return Err(Failure::TooLarge(limit));
-        }
-        let bytes = collect(body, limit, app.limits.time).await?;
+        media::check_body(request.headers()).map_err(Failure::UnsupportedMedia)?;
+        let bytes = collect(request, app).await?;
         let value = endplate_fhir::json::parse(&bytes)
             .map_err(|issue| Failure::Refused(Refusal { reason: Reason::Malformed, issues: vec![issue] }))?;
         Ok(Self(value))
     }
 }
 
-async fn collect(body: Body, limit: usize, time: Duration) -> Result<Vec<u8>, Failure> {
-    match tokio::time::timeout(time, Limited::new(body, limit).collect()).await {
+/// Reads a body to its end, within the limits of size and time.
+async fn collect(request: Request, app: &App) -> Result<Vec<u8>, Failure> {
+    let limit = app.limits.body_bytes;
+    let announced =
+        request.headers().get(CONTENT_LENGTH).and_then(|value| value.to_str().ok()?.parse::<usize>().ok());
+    if announced.is_some_and(|length| length > limit) {
+        return Err(Failure::TooLarge(limit));
+    }
+    match tokio::time::timeout(app.limits.time, Limited::new(request.into_body(), limit).collect()).await {
         Err(_) => Err(Failure::SlowBody),
         Ok(Ok(collected)) => Ok(collected.to_bytes().into()),
         Ok(Err(error)) if error.is::<LengthLimitError>() => Err(Failure::TooLarge(limit)),

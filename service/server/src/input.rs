@@ -25,6 +25,51 @@ pub fn read(file: &str) -> Result<Json, Issue> {
     endplate_fhir::json::parse(&text.map_err(unreadable)?)
 }
 
+/// Where a resource stands.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Place {
+    /// The file as it was named.
+    pub file: String,
+    /// FHIRPath of the resource within the file: `Procedure`, or `Bundle.entry[3].resource`.
+    pub path: String,
+}
+
+/// Every resource of a file with its place: the file's own, or those of its Bundle's entries. With each comes its entry's
+/// `fullUrl`.
+pub fn unpack<'a>(file: &str, resource: &'a Json) -> Vec<(Place, &'a Json, Option<&'a Json>)> {
+    let kind = resource["resourceType"].as_str().unwrap_or_default();
+    let place = |path| Place { file: file.to_owned(), path };
+    if kind != "Bundle" {
+        return vec![(place(kind.to_owned()), resource, None)];
+    }
+    let entries = resource["entry"].as_array().map_or(&[][..], Vec::as_slice).iter().enumerate();
+    entries
+        .filter_map(|(at, entry)| {
+            Some((
+                place(format!("Bundle.entry[{at}].resource")),
+                entry.get("resource")?,
+                entry.get("fullUrl"),
+            ))
+        })
+        .collect()
+}
+
+/// Moves an issue from its place in a transaction of the resources at `places`, in their order, to its place in its file.
+/// An issue about the whole stays as it is and is told of the first file.
+pub fn placed(places: &[Place], mut issue: Issue) -> (String, Issue) {
+    let found = issue.expression.strip_prefix("Bundle.entry[").and_then(|rest| {
+        let (at, below) = rest.split_once(']')?;
+        let place = places.get(at.parse::<usize>().ok()?)?;
+        let below = below.strip_prefix(".resource").unwrap_or_default();
+        Some((place.file.clone(), format!("{}{below}", place.path)))
+    });
+    let Some((file, expression)) = found else {
+        return (places.first().map(|place| place.file.clone()).unwrap_or_default(), issue);
+    };
+    issue.expression = expression;
+    (file, issue)
+}
+
 /// A finding as `check` prints it: `file:place: severity: text`.
 pub fn line(file: &str, issue: &Issue) -> String {
     let place = match (&issue.diagnostics, issue.expression.as_str()) {
@@ -45,6 +90,28 @@ pub fn print(text: &str) {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use serde_json::json;
+
+    #[test]
+    fn an_issue_is_told_where_the_file_has_it() {
+        let patient = json!({ "resourceType": "Patient", "id": "p" });
+        let bundle = json!({ "resourceType": "Bundle", "entry": [
+            { "fullUrl": "urn:uuid:0" },
+            { "fullUrl": "urn:uuid:1", "resource": { "resourceType": "Patient" } },
+        ] });
+        let all = [unpack("one.json", &patient), unpack("two.json", &bundle)].concat();
+        let places: Vec<Place> = all.into_iter().map(|(place, ..)| place).collect();
+        for (sent, file, told) in [
+            ("Bundle.entry[0].resource.name", "one.json", "Patient.name"),
+            ("Bundle.entry[1].resource.name", "two.json", "Bundle.entry[1].resource.name"),
+            ("Bundle.entry[1].request.url", "two.json", "Bundle.entry[1].resource"),
+            ("Bundle.entry[7].resource", "one.json", "Bundle.entry[7].resource"),
+            ("Bundle.entry", "one.json", "Bundle.entry"),
+        ] {
+            let (found, issue) = placed(&places, Issue::error(Code::Required, sent, "Send a name."));
+            assert_eq!((found.as_str(), issue.expression.as_str()), (file, told));
+        }
+    }
 
     #[test]
     fn a_finding_is_one_line() {

@@ -4,7 +4,7 @@ use clap::error::ErrorKind;
 use clap::{Args, Parser, Subcommand};
 use endplate_server::config::{Config, ConfigError, Layers, Sources};
 use endplate_server::fault::Fault;
-use endplate_server::{check, input, plan, serve, sweep};
+use endplate_server::{check, demo, input, plan, serve, sweep};
 use std::process::ExitCode;
 
 /// Follows up peripheral nerve repairs: a headless service that speaks FHIR R4.
@@ -26,6 +26,12 @@ struct Cli {
 enum Command {
     /// Serve FHIR, deliver notifications and look after due dates
     Serve(Overrides),
+    /// Play an invented clinic from the operations to two years after, on a moving clock
+    Demo {
+        /// Keep serving the result afterwards
+        #[arg(long)]
+        stay: bool,
+    },
     /// Print the plan that follows from repair records and findings; stores nothing
     Plan {
         /// Resources or Bundles; - is standard input
@@ -43,7 +49,7 @@ enum Command {
     },
     /// Look once at everything that is due, and deliver what that raises
     Sweep {
-        /// Look as of this moment [default: now]
+        /// Look as of this moment; what that raises is stored and sent [default: now]
         #[arg(long, value_name = "INSTANT")]
         as_of: Option<String>,
         /// Where resources are kept [variable: ENDPLATE_STORE]
@@ -101,6 +107,7 @@ async fn run(cli: Cli) -> Result<(), Fault> {
     let file = cli.config;
     match cli.command {
         Command::Serve(overrides) => serve::run(&config(overrides, file)?).await,
+        Command::Demo { stay } => demo::run(&config(Overrides::default(), file)?, stay).await,
         Command::Plan { files, as_of } => {
             let config = config(Overrides::default(), file)?;
             input::print(&plan::run(&config, &files, as_of.as_deref()).await?);
@@ -139,6 +146,9 @@ fn config(overrides: Overrides, file: Option<String>) -> Result<Config, ConfigEr
 
 /// The first paragraph of what the parser says, as one line.
 fn usage(error: &clap::Error) -> Fault {
+    if error.kind() == ErrorKind::DisplayHelpOnMissingArgumentOrSubcommand {
+        return Fault::Usage("a command is missing; endplate --help lists them".to_owned());
+    }
     let text = error.to_string();
     let lines: Vec<&str> = text.lines().take_while(|line| !line.is_empty()).map(str::trim).collect();
     let line = lines.join(" ");

@@ -87,6 +87,26 @@ pub fn check_body(headers: &HeaderMap) -> Result<(), &'static str> {
     Ok(())
 }
 
+/// Whether a body is the form of a search as it says.
+///
+/// # Errors
+/// It is not; what to change.
+pub fn check_form(headers: &HeaderMap) -> Result<(), &'static str> {
+    if plain_media(headers)?.essence == "application/x-www-form-urlencoded" {
+        Ok(())
+    } else {
+        Err("Send Content-Type: application/x-www-form-urlencoded.")
+    }
+}
+
+fn plain_media(headers: &HeaderMap) -> Result<Media<'_>, &'static str> {
+    if headers.get(CONTENT_ENCODING).is_some_and(|value| !value.as_bytes().eq_ignore_ascii_case(b"identity"))
+    {
+        return Err("Send the body without Content-Encoding.");
+    }
+    Ok(Media::parse(headers.get(CONTENT_TYPE).and_then(|value| value.to_str().ok()).unwrap_or_default()))
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

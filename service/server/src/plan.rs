@@ -4,8 +4,9 @@ use crate::boot;
 use crate::clock::FixedClock;
 use crate::config::{Config, StoreUrl};
 use crate::fault::Fault;
-use crate::input;
+use crate::input::{self, Place};
 use endplate_fhir::Json;
+use endplate_followup::Refusal;
 use std::sync::Arc;
 
 /// A `collection` Bundle of everything derived from the resources in `files`, as JSON text.
@@ -23,9 +24,23 @@ pub async fn run(config: &Config, files: &[String], as_of: Option<&str>) -> Resu
         .collect::<Result<_, _>>()?;
     let store = boot::open_store(&StoreUrl::Memory).await?;
     let endplate = boot::endplate(config, &boot::base_url(config, config.listen), store, Arc::new(clock));
-    let bundle = endplate.preview(resources).await?;
+    let places: Vec<Place> = files
+        .iter()
+        .zip(&resources)
+        .flat_map(|(file, resource)| input::unpack(file, resource).into_iter().map(|(place, ..)| place))
+        .collect();
+    let bundle = endplate.preview(resources).await.map_err(|refusal| told(&places, refusal))?;
     let mut text =
         serde_json::to_string_pretty(&bundle).map_err(|error| Fault::Environment(error.to_string()))?;
     text.push('\n');
     Ok(text)
+}
+
+/// A refusal with its first issue where the file has it.
+fn told(places: &[Place], mut refusal: Refusal) -> Fault {
+    let Some(first) = refusal.issues.first_mut() else { return refusal.into() };
+    let (file, issue) = input::placed(places, first.clone());
+    let place = [file, issue.expression].into_iter().filter(|part| !part.is_empty()).collect::<Vec<_>>();
+    first.expression = place.join(":");
+    refusal.into()
 }

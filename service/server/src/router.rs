@@ -14,7 +14,7 @@ use axum::response::{IntoResponse, Response};
 use axum::routing::{MethodRouter, get, post};
 use std::sync::atomic::{AtomicU64, Ordering};
 use tower_http::catch_panic::CatchPanicLayer;
-use tracing::{Instrument, info, info_span};
+use tracing::{Instrument, debug, info, info_span};
 
 const X_REQUEST_ID: HeaderName = HeaderName::from_static("x-request-id");
 
@@ -25,6 +25,7 @@ pub fn router(app: App) -> Router {
         .route("/fhir/", only("POST", post(resource::transact)))
         .route("/fhir/metadata", only("GET,HEAD", get(metadata::metadata)))
         .route("/fhir/{kind}", only("GET,HEAD,POST", get(resource::search).post(resource::create)))
+        .route("/fhir/{kind}/_search", only("POST", post(resource::search_by_post)))
         .route("/fhir/{kind}/{id}", only("GET,HEAD,PUT", get(resource::read).put(resource::update)))
         .route("/livez", only("GET,HEAD", get(probe::live)))
         .route("/readyz", only("GET,HEAD", get(probe::ready)))
@@ -69,7 +70,14 @@ async fn observe(State(app): State<App>, request: Request, next: Next) -> Respon
     let span = info_span!("request", request.id = id);
     let mut response = next.run(request).instrument(span.clone()).await;
     let duration_ms = u64::try_from(stopwatch.elapsed().as_millis()).unwrap_or(u64::MAX);
-    span.in_scope(|| info!(method, route, status = response.status().as_u16(), duration_ms, "answered"));
+    let status = response.status();
+    span.in_scope(|| match route.as_str() {
+        // Probes ask every few seconds; only their failures are news.
+        "/livez" | "/readyz" if status.is_success() => {
+            debug!(method, route, status = status.as_u16(), duration_ms, "answered");
+        }
+        _ => info!(method, route, status = status.as_u16(), duration_ms, "answered"),
+    });
     let headers = response.headers_mut();
     headers.extend(HeaderValue::from_str(&id).ok().map(|value| (X_REQUEST_ID, value)));
     headers.insert(X_CONTENT_TYPE_OPTIONS, HeaderValue::from_static("nosniff"));

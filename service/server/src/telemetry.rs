@@ -1,6 +1,7 @@
 //! Logs: to standard error, one event a line.
 
 use crate::config::LogFormat;
+use std::io::IsTerminal;
 use tracing_subscriber::EnvFilter;
 use tracing_subscriber::filter::ParseError;
 
@@ -17,7 +18,9 @@ pub fn filter(text: &str) -> Result<EnvFilter, ParseError> {
 /// A panic is logged by its place alone: its message may quote what was being read.
 pub fn start(filter_text: &str, format: LogFormat) {
     let Ok(filter) = filter(filter_text) else { return };
-    let lines = tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr);
+    let colours = std::io::stderr().is_terminal();
+    let lines =
+        tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr).with_ansi(colours);
     let _ = match format {
         LogFormat::Text => lines.try_init(),
         LogFormat::Json => lines.json().flatten_event(true).try_init(),

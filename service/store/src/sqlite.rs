@@ -59,7 +59,7 @@ impl SqliteStore {
             let path = folder.path().join("endplate.db");
             return Self::at(&path, SqliteSynchronous::Off, Some(folder)).await;
         }
-        let path = path.trim_start_matches("//");
+        let path = path.strip_prefix("//").unwrap_or(path);
         if path.is_empty() {
             return Err(OpenError::Address);
         }

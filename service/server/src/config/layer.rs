@@ -81,6 +81,8 @@ pub struct Layers {
     settings: BTreeMap<String, Setting>,
     protocol: Table,
     protocol_origin: Origin,
+    /// Variables that begin like ours and are no setting.
+    strange: Vec<String>,
 }
 
 impl Layers {
@@ -89,8 +91,12 @@ impl Layers {
     /// # Errors
     /// A file that is not TOML or has an unknown key; a value of the wrong type.
     pub fn read(sources: &Sources) -> Result<Self, ConfigError> {
-        let mut layers =
-            Self { settings: BTreeMap::new(), protocol: Table::new(), protocol_origin: Origin::Default };
+        let mut layers = Self {
+            settings: BTreeMap::new(),
+            protocol: Table::new(),
+            protocol_origin: Origin::Default,
+            strange: Vec::new(),
+        };
         for (key, value) in flat(table("config.default.toml", DEFAULTS)?) {
             layers.settings.insert(key, Setting { value, origin: Origin::Default });
         }
@@ -98,9 +104,11 @@ impl Layers {
             layers.lay_file(path, text)?;
         }
         for (name, text) in &sources.variables {
-            // Others that begin like ours are not refused: a cluster sets some for a service of our name.
-            if let Some(key) = layers.settings.keys().find(|key| variable(key) == *name).cloned() {
-                layers.lay_text(&key, text, Origin::Variable(name.clone()))?;
+            match layers.settings.keys().find(|key| variable(key) == *name).cloned() {
+                Some(key) => layers.lay_text(&key, text, Origin::Variable(name.clone()))?,
+                None if name == "ENDPLATE_CONFIG" => {}
+                // Not refused: a cluster sets some for a service of our name. `endplate config` tells them.
+                None => layers.strange.push(name.clone()),
             }
         }
         for (key, text) in &sources.options {
@@ -160,18 +168,28 @@ impl Layers {
         Ok(())
     }
 
-    /// One line a key: `key = value  # origin`. Passwords in URLs are masked.
+    /// One line a key: `key = value  # origin`. Passwords in URLs are masked. Variables that were passed over follow.
     pub fn listing(&self) -> String {
         let mut rows: Vec<(String, String)> = self
             .settings
             .iter()
             .map(|(key, setting)| (format!("{key} = {}", masked(&setting.value)), setting.origin.to_string()))
             .collect();
+        if self.text("base_url").is_empty()
+            && let Some(row) = rows.iter_mut().find(|(left, _)| left.starts_with("base_url = "))
+        {
+            *row = (
+                format!("base_url = \"http://{}/fhir\"", self.text("listen")),
+                "derived from listen".to_owned(),
+            );
+        }
         for (key, value) in flat(self.protocol.clone()) {
             rows.push((format!("protocol.{key} = {}", masked(&value)), self.protocol_origin.to_string()));
         }
         let width = rows.iter().map(|(left, _)| left.chars().count()).max().unwrap_or_default();
-        rows.iter().fold(String::new(), |text, (left, origin)| text + &format!("{left:width$}  # {origin}\n"))
+        let known = rows.iter().map(|(left, origin)| format!("{left:width$}  # {origin}\n"));
+        let strange = self.strange.iter().map(|name| format!("# {name} is set and is no setting\n"));
+        known.chain(strange).collect()
     }
 
     pub(super) fn protocol(&self) -> &Table {
@@ -294,6 +312,8 @@ mod tests {
             "clinic.lead.display = \"From the environment\" # variable ENDPLATE_CLINIC_LEAD_DISPLAY"
         );
         assert_eq!(line("log"), "log = \"warn\" # site.toml");
+        assert_eq!(line("base_url"), "base_url = \"http://127.0.0.1:1/fhir\" # derived from listen");
+        assert!(shown.ends_with("# ENDPLATE_SERVICE_HOST is set and is no setting\n"));
         assert_eq!(line("sweep_every_minutes"), "sweep_every_minutes = 15 # default");
         assert_eq!(
             line("protocol.growth.rate_mm_per_day"),

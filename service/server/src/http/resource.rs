@@ -2,7 +2,7 @@
 
 use super::{App, READ_ONLY, answer};
 use crate::error::Failure;
-use crate::extract::{Instance, NoQuery, Prefer, Query, Resource, Type, header};
+use crate::extract::{Form, Instance, NoQuery, Prefer, Query, Resource, Type, header};
 use axum::extract::State;
 use axum::http::header::{IF_MATCH, IF_NONE_MATCH};
 use axum::http::{HeaderMap, HeaderName};
@@ -26,6 +26,16 @@ pub(crate) async fn search(
     State(app): State<App>,
     Type(kind): Type,
     Query(pairs): Query,
+) -> Result<Response, Failure> {
+    let found = app.read(app.endplate.search(&kind, &pairs)).await?;
+    Ok(answer::document(found.to_string()))
+}
+
+/// `POST /fhir/{type}/_search`: a search whose parameters are in no URL, and so in nobody's log.
+pub(crate) async fn search_by_post(
+    State(app): State<App>,
+    Type(kind): Type,
+    Form(pairs): Form,
 ) -> Result<Response, Failure> {
     let found = app.read(app.endplate.search(&kind, &pairs)).await?;
     Ok(answer::document(found.to_string()))

@@ -53,6 +53,7 @@ fn repair() -> Json {
 #[test]
 fn usage_is_one_line_and_2() {
     let folder = folder();
+    refused(&endplate(folder.path(), &[]), 2, "a command is missing");
     refused(&endplate(folder.path(), &["serve", "--port", "80"]), 2, "--port");
     refused(&endplate(folder.path(), &["plan"]), 2, "<FILE>");
     refused(&endplate(folder.path(), &["serve", "--listen", "0.0.0.0:0"]), 2, "--unprotected");
@@ -169,6 +170,8 @@ fn plan_prints_a_valid_bundle_and_the_same_one_again() {
     assert_eq!(output.stdout, again.stdout);
     assert_eq!(std::fs::read_dir(folder.path()).expect("a folder").count(), 1, "nothing was stored");
     refused(&endplate(folder.path(), &["plan", "nowhere.json"]), 1, "nowhere.json");
+    let patient = written(&folder, "patient.json", "{\"resourceType\":\"Patient\",\"id\":\"p\",\"nam\":1}");
+    refused(&endplate(folder.path(), &["plan", &patient]), 1, "patient.json:Patient.nam: ");
 }
 
 #[test]

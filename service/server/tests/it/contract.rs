@@ -90,7 +90,7 @@ async fn the_body_of_a_write_is_as_preferred() {
 }
 
 #[tokio::test]
-async fn a_transaction_is_answered_entry_by_entry() {
+async fn a_transaction_is_answered_entry_by_entry_and_its_resources_are_found() {
     let server = start(&config()).await;
     let bundle = json!({ "resourceType": "Bundle", "type": "transaction", "entry": [
         { "resource": organisation("Hand unit"), "request": { "method": "POST", "url": "Organization" } },
@@ -102,6 +102,11 @@ async fn a_transaction_is_answered_entry_by_entry() {
     );
     let found = expect(request(&server, "GET", "/fhir/Organization?name=hand"), 200).await.json();
     assert_eq!((&found["type"], &found["total"]), (&json!("searchset"), &json!(1)));
+    let form = request(&server, "POST", "/fhir/Organization/_search?_format=json")
+        .header("content-type", "application/x-www-form-urlencoded")
+        .body("name=hand&_count=5");
+    let by_post = expect(form, 200).await.json();
+    assert_eq!(by_post["entry"], found["entry"]);
     let batch = json!({ "resourceType": "Bundle", "type": "batch" });
     expect(send(&server, "POST", "/fhir", &batch), 400).await;
 }

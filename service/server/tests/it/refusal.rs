@@ -17,8 +17,8 @@ async fn addresses_that_are_not_there() {
         ("GET", "/fhir/Task/_history"),
         ("GET", "/fhir/Task/1/_history"),
         ("GET", "/fhir/Task/1/_history/1"),
-        ("POST", "/fhir/Task/_search"),
         ("POST", "/fhir/_search"),
+        ("GET", "/fhir/_search"),
         ("POST", "/fhir/$convert"),
         ("POST", "/fhir/Task/$validate"),
         ("GET", "/fhir/Patient/1/$everything"),
@@ -56,6 +56,7 @@ async fn methods_that_are_not_offered() {
         ("POST", "/fhir/Task/1", "GET,HEAD,PUT"),
         ("PUT", "/fhir/Task?identifier=1", "GET,HEAD,POST"),
         ("DELETE", "/fhir/Task?status=draft", "GET,HEAD,POST"),
+        ("GET", "/fhir/Task/_search", "POST"),
         ("GET", "/fhir", "POST"),
         ("GET", "/fhir/", "POST"),
         ("POST", "/fhir/metadata", "GET,HEAD"),
@@ -88,6 +89,7 @@ async fn bodies_that_are_not_fhir_json() {
             .await;
     }
     expect(request(&server, "POST", "/fhir").body("{}"), 415).await;
+    expect(send(&server, "POST", "/fhir/Task/_search", &json!({})), 415).await;
     let zipped = send(&server, "POST", "/fhir/Task", &json!({})).header("content-encoding", "gzip");
     expect(zipped, 415).await;
 }

@@ -12,8 +12,11 @@ pub(super) async fn search(readers: &SqlitePool, query: &Query) -> Result<Page, 
     let mut count: QueryBuilder<Sqlite> = QueryBuilder::new("select count(*) from resource r where r.kind = ");
     count.push_bind(&query.kind);
     conditions(&mut count, query);
-    let total: i64 = count.build_query_scalar().fetch_one(readers).await.map_err(failed(CONTEXT))?;
-    let mut rows = page(query).build().fetch_all(readers).await.map_err(failed(CONTEXT))?;
+    // One transaction, so that the page and the count are of one snapshot.
+    let mut snapshot = readers.begin().await.map_err(failed(CONTEXT))?;
+    let total: i64 = count.build_query_scalar().fetch_one(&mut *snapshot).await.map_err(failed(CONTEXT))?;
+    let mut rows = page(query).build().fetch_all(&mut *snapshot).await.map_err(failed(CONTEXT))?;
+    snapshot.commit().await.map_err(failed(CONTEXT))?;
     // One row more than asked for tells whether there is a next page.
     let more = rows.len() > query.count;
     rows.truncate(query.count);
@@ -128,12 +131,23 @@ fn condition(sql: &mut QueryBuilder<Sqlite>, query: &Query, clause: &Clause, ask
             sql.push(")");
         }
         Match::Text(text) => {
-            // A prefix as a range, which the index can serve: up to the text followed by the greatest character.
+            // A prefix as a range, which the index can serve.
             sql.push("r.key in (select t.resource from text_row t where t.param = ").push_bind(param);
             sql.push(" and t.value >= ").push_bind(text.clone());
-            sql.push(" and t.value < ").push_bind(format!("{text}\u{10FFFF}")).push(")");
+            if let Some(beyond) = beyond(text) {
+                sql.push(" and t.value < ").push_bind(beyond);
+            }
+            sql.push(")");
         }
     }
+}
+
+/// The first text after all that begin with `text`: its last character made one greater. None if there is no such text.
+fn beyond(text: &str) -> Option<String> {
+    let mut chars = text.chars();
+    let last = chars.next_back()?;
+    let head = chars.as_str();
+    (last..=char::MAX).nth(1).map_or_else(|| beyond(head), |next| Some(format!("{head}{next}")))
 }
 
 /// How an asked range and a stored range relate: the R4 search page, section "Prefixes", as `Prefix::holds` has it.

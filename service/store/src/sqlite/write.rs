@@ -76,26 +76,36 @@ async fn run(mut connection: SqliteConnection, mut waiting: mpsc::Receiver<Job>)
     }
 }
 
-/// Applies all jobs and makes them durable with one commit.
+/// Applies all jobs, makes them durable with one commit, and answers.
 async fn together(connection: &mut SqliteConnection, jobs: &mut Vec<Job>) {
     if let Err(error) = execute(connection, "begin immediate", "beginning a write").await {
         return fail(jobs, &error);
     }
-    let mut answers = Vec::with_capacity(jobs.len());
-    for job in jobs.iter() {
-        answers.push(in_savepoint(connection, &job.work).await);
-    }
-    if let Err(error) = execute(connection, "commit", "making a write durable").await {
-        // A commit that failed may have left the transaction open; taking it back is right in either case.
-        if let Err(again) = execute(connection, "rollback", "taking a write back").await {
-            tracing::debug!(error = %again, "nothing to take back");
+    match apply(connection, jobs).await {
+        Ok(answers) => {
+            for (job, answer) in jobs.drain(..).zip(answers) {
+                // Whoever no longer waits does not need the answer.
+                let _ = job.answer.send(answer);
+            }
         }
-        return fail(jobs, &error);
+        Err(error) => {
+            // The transaction may be open still or gone already; taking it back is right in either case.
+            if let Err(again) = execute(connection, "rollback", "taking a write back").await {
+                tracing::debug!(error = %again, "nothing to take back");
+            }
+            fail(jobs, &error);
+        }
     }
-    for (job, answer) in jobs.drain(..).zip(answers) {
-        // Whoever no longer waits does not need the answer.
-        let _ = job.answer.send(answer);
+}
+
+/// Applies all jobs and commits; gives what each is to be answered. An error means that none of them may stand.
+async fn apply(connection: &mut SqliteConnection, jobs: &[Job]) -> Result<Vec<Result<(), StoreError>>, StoreError> {
+    let mut answers = Vec::with_capacity(jobs.len());
+    for job in jobs {
+        answers.push(in_savepoint(connection, &job.work).await?);
     }
+    execute(connection, "commit", "making a write durable").await?;
+    Ok(answers)
 }
 
 /// Tells everybody that the same thing failed.
@@ -114,7 +124,12 @@ async fn execute(connection: &mut SqliteConnection, sql: &'static str, context: 
     sqlx::query(sql).execute(connection).await.map(|_| ()).map_err(failed(context))
 }
 
-async fn in_savepoint(connection: &mut SqliteConnection, work: &Work) -> Result<(), StoreError> {
+/// Applies one job; gives what it is to be answered. An error means that its savepoint is lost: where SQLite meets a full or
+/// failing disk it may take back the whole transaction by itself, and whatever followed would be written outside of one.
+async fn in_savepoint(
+    connection: &mut SqliteConnection,
+    work: &Work,
+) -> Result<Result<(), StoreError>, StoreError> {
     execute(connection, "savepoint one", "beginning a write").await?;
     let result = match work {
         Work::Commit(change) => commit(connection, change).await,
@@ -124,7 +139,7 @@ async fn in_savepoint(connection: &mut SqliteConnection, work: &Work) -> Result<
         execute(connection, "rollback to one", "taking a write back").await?;
     }
     execute(connection, "release one", "ending a write").await?;
-    result
+    Ok(result)
 }
 
 /// Applies one changeset.

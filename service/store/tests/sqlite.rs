@@ -1,0 +1,308 @@
+//! What is special to the SQLite file: opening again, crashes, failing disks, and what errors say.
+
+use endplate_followup::ports::{Agenda, Changeset, Notice, Put, Scope, Settlement, Store, StoreError, Stored};
+use endplate_store::{OpenError, SqliteStore};
+use futures_util::future::join_all;
+use jiff::Timestamp;
+use jiff::civil::Date;
+use std::error::Error;
+use std::io::{BufRead, BufReader};
+use std::path::Path;
+use std::process::{Command, Stdio};
+
+/// Tells a test that it runs in a process of its own, and in which folder.
+const CHILD: &str = "ENDPLATE_STORE_TEST_FOLDER";
+
+fn at(ms: i64) -> Timestamp {
+    Timestamp::from_millisecond(ms).unwrap()
+}
+
+fn put(id: &str, body: String) -> Put {
+    let stored = Stored { kind: "Task".to_owned(), id: id.to_owned(), version: 1, at: at(7), body };
+    Put { stored, patient: Some("p".to_owned()), rows: Vec::new() }
+}
+
+/// One Task of `bytes`, a notice of it, a counter and an agenda date.
+fn change(id: &str, bytes: usize) -> Changeset {
+    let notice = Notice { subscription: "s".to_owned(), kind: "Task".to_owned(), id: id.to_owned(), version: 1 };
+    Changeset {
+        at: Some(at(7)),
+        scopes: vec![Scope { key: format!("Task/{id}"), generation: 0 }],
+        puts: vec![put(id, "x".repeat(bytes))],
+        notices: vec![notice],
+        agenda: vec![Agenda { patient: id.to_owned(), due_on: Some(Date::constant(2026, 3, 1)) }],
+    }
+}
+
+async fn open(path: &Path) -> Result<SqliteStore, OpenError> {
+    SqliteStore::open(&format!("sqlite:{}", path.display())).await
+}
+
+async fn assert_whole(store: &dyn Store, id: &str, there: bool) {
+    assert_eq!(store.read("Task", id).await.unwrap().is_some(), there, "{id}");
+    assert_eq!(store.generation(&format!("Task/{id}")).await.unwrap(), u64::from(there), "{id}");
+    let due = store.due(Date::MAX, None, usize::MAX).await.unwrap();
+    assert_eq!(due.iter().any(|patient| patient == id), there, "{id}");
+}
+
+/// The test of this name once more, alone in a process of its own that works in `folder`, after the shell did `before`.
+fn child(test: &str, folder: &Path, before: &str) -> Command {
+    let mut command = Command::new("sh");
+    command.args(["-c", &format!("{before} exec \"$0\" \"$@\"")]).arg(std::env::current_exe().unwrap());
+    command.args([test, "--exact", "--nocapture"]).env(CHILD, folder);
+    command
+}
+
+#[tokio::test]
+async fn opened_again_it_holds_everything() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("a b%20?.db");
+    let settled = {
+        let store = open(&path).await.unwrap();
+        store.commit(change("a", 10)).await.unwrap();
+        store.commit(change("b", 10)).await.unwrap();
+        let first = store.waiting(at(7), 9).await.unwrap().remove(0);
+        store.settle(&first, at(8), Settlement::Delivered).await.unwrap();
+        let second = store.waiting(at(8), 9).await.unwrap().remove(0);
+        let retry = Settlement::Retry { next_at: at(90), reason: "status 503".to_owned() };
+        store.settle(&second, at(9), retry).await.unwrap();
+        second
+    };
+    for _ in 0..2 {
+        let store = open(&path).await.unwrap();
+        store.check().await.unwrap();
+        assert_whole(&store, "a", true).await;
+        assert_eq!(store.read("Task", "b").await.unwrap(), Some(put("b", "x".repeat(10)).stored));
+        assert_eq!(store.compartment("p").await.unwrap().resources.len(), 2);
+        assert_eq!(store.next_waiting_at().await.unwrap(), Some(at(90)));
+        let waiting = store.waiting(at(90), 9).await.unwrap();
+        assert_eq!(waiting, [endplate_followup::ports::Event { attempts: 1, ..settled.clone() }]);
+    }
+    assert!(path.is_file());
+}
+
+#[tokio::test]
+async fn a_copy_taken_after_an_acknowledged_commit_holds_it() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("live.db");
+    let store = open(&path).await.unwrap();
+    for n in 0..20 {
+        let id = format!("t{n}");
+        store.commit(change(&id, 3_000)).await.unwrap();
+        // What the disk would show after a crash at this moment.
+        let image = folder.path().join(format!("image-{n}.db"));
+        std::fs::copy(&path, &image).unwrap();
+        std::fs::copy(folder.path().join("live.db-wal"), folder.path().join(format!("image-{n}.db-wal"))).unwrap();
+        let copy = open(&image).await.unwrap();
+        assert_whole(&copy, &id, true).await;
+        assert_eq!(copy.compartment("p").await.unwrap().resources.len(), n + 1);
+        let events = copy.waiting(at(7), 9).await.unwrap();
+        assert_eq!((events.len(), events[0].number), (1, 1));
+    }
+}
+
+/// The process is killed in the midst of its commits; whatever it said was committed is there, and nothing is there in part.
+#[tokio::test]
+async fn a_killed_process_loses_nothing_that_it_acknowledged() {
+    if let Ok(folder) = std::env::var(CHILD) {
+        let store = &open(&Path::new(&folder).join("killed.db")).await.unwrap();
+        for round in 0.. {
+            let ids: Vec<String> = (0..4).map(|n| format!("{round}-{n}")).collect();
+            join_all(ids.iter().map(|id| async move {
+                store.commit(change(id, 2_000)).await.unwrap();
+                println!("acknowledged {id}");
+            }))
+            .await;
+        }
+    }
+    let folder = tempfile::tempdir().unwrap();
+    let mut command = child("a_killed_process_loses_nothing_that_it_acknowledged", folder.path(), "");
+    let mut process = command.stdout(Stdio::piped()).spawn().unwrap();
+    let lines = BufReader::new(process.stdout.take().unwrap()).lines().map_while(Result::ok);
+    let mut acknowledged = Vec::new();
+    for line in lines {
+        acknowledged.extend(line.strip_prefix("acknowledged ").map(str::to_owned));
+        if acknowledged.len() == 60 {
+            process.kill().unwrap();
+        }
+    }
+    process.wait().unwrap();
+    assert!(acknowledged.len() >= 60);
+    let store = open(&folder.path().join("killed.db")).await.unwrap();
+    for id in &acknowledged {
+        assert_whole(&store, id, true).await;
+    }
+    let compartment = store.compartment("p").await.unwrap();
+    let due = store.due(Date::MAX, None, usize::MAX).await.unwrap();
+    assert_eq!(compartment.resources.len(), due.len());
+}
+
+/// The process may not write files beyond a few megabytes, as on a full disk; each answer must be true all the same.
+#[tokio::test]
+async fn on_a_full_disk_commits_fail_whole_and_reads_go_on() {
+    if let Ok(folder) = std::env::var(CHILD) {
+        return fill(&Path::new(&folder).join("full.db")).await;
+    }
+    let folder = tempfile::tempdir().unwrap();
+    // The signal must be ignored, so that the write fails instead of ending the process.
+    let limit = "trap '' XFSZ; ulimit -f 8192;";
+    let mut command = child("on_a_full_disk_commits_fail_whole_and_reads_go_on", folder.path(), limit);
+    let output = command.output().unwrap();
+    let told = String::from_utf8(output.stdout).unwrap();
+    assert!(output.status.success(), "{told}{}", String::from_utf8_lossy(&output.stderr));
+    let store = open(&folder.path().join("full.db")).await.unwrap();
+    let mut seen = [0, 0];
+    for line in told.lines() {
+        let answer = line.strip_prefix("refused ").map(|id| (id, false));
+        let answer = answer.or_else(|| line.strip_prefix("committed ").map(|id| (id, true)));
+        if let Some((id, there)) = answer {
+            assert_whole(&store, id, there).await;
+            seen[usize::from(there)] += 1;
+        }
+    }
+    assert!(seen.iter().all(|count| *count > 0), "{seen:?}");
+    // With room again, the store goes on.
+    store.commit(change("afterwards", 2_000)).await.unwrap();
+    assert_whole(&store, "afterwards", true).await;
+}
+
+/// Commits until the disk is full, then more of them together: small ones before and after one that is too large.
+async fn fill(path: &Path) {
+    let store = open(path).await.unwrap();
+    let mut ids: Vec<String> = Vec::new();
+    for n in 0.. {
+        ids.push(format!("fill-{n}"));
+        let result = store.commit(change(&ids[n], 100_000)).await;
+        tell(&store, &ids[n], &result).await;
+        if result.is_err() {
+            break;
+        }
+    }
+    for round in 0..3 {
+        let small = |n: usize| change(&format!("{round}-{n}"), 500);
+        let mut large = change(&format!("{round}-8"), 0);
+        large.puts.extend((0..200).map(|n| put(&format!("{round}-large-{n}"), "y".repeat(100_000))));
+        let changes = (0..8).map(small).chain([large]).chain((9..16).map(small));
+        let results = join_all(changes.map(|change| store.commit(change))).await;
+        for (n, result) in results.iter().enumerate() {
+            tell(&store, &format!("{round}-{n}"), result).await;
+        }
+        assert!(results[8].is_err());
+        assert_eq!(store.read("Task", &format!("{round}-large-0")).await.unwrap(), None);
+    }
+}
+
+async fn tell(store: &dyn Store, id: &str, result: &Result<(), StoreError>) {
+    assert_whole(store, id, result.is_ok()).await;
+    match result {
+        Ok(()) => println!("committed {id}"),
+        Err(error) => {
+            assert!(matches!(error, StoreError::Failed { .. }), "{error}");
+            assert_shows_no_sql(error);
+            println!("refused {id}");
+        }
+    }
+}
+
+fn assert_shows_no_sql(error: &dyn Error) {
+    let text = error.to_string().to_lowercase();
+    for word in ["select", "insert", "update", "pragma", "resource_version", "savepoint", "sqlite_", "code:"] {
+        assert!(!text.contains(word), "{text}");
+    }
+    assert!(error.source().is_some(), "the cause is kept for the log: {text}");
+}
+
+#[tokio::test]
+async fn what_cannot_be_opened_is_an_error_that_says_what_to_change() {
+    let folder = tempfile::tempdir().unwrap();
+    let garbage = folder.path().join("garbage.db");
+    std::fs::write(&garbage, "no database at all ".repeat(500)).unwrap();
+    // A good beginning, and then nothing of a database.
+    let torn = folder.path().join("torn.db");
+    let begin = b"SQLite format 3\0".iter().copied().chain(std::iter::repeat_n(0xA5, 9_000));
+    std::fs::write(&torn, begin.collect::<Vec<u8>>()).unwrap();
+    let beneath_a_file = garbage.join("x.db");
+    let missing = folder.path().join("missing/x.db");
+    for path in [folder.path(), &garbage, &torn, &beneath_a_file, &missing] {
+        let error = open(path).await.unwrap_err();
+        assert!(matches!(&error, OpenError::File { path: named, .. } if named == path), "{error:?}");
+        assert!(error.to_string().contains(&path.display().to_string()));
+        assert_shows_no_sql(&error);
+    }
+    assert!(!missing.exists());
+    assert_eq!(std::fs::read(&garbage).unwrap(), "no database at all ".repeat(500).into_bytes());
+    for address in ["", "endplate.db", "postgres://host/x", "sqlite:", "sqlite://"] {
+        let error = SqliteStore::open(address).await.unwrap_err();
+        assert!(matches!(error, OpenError::Address), "{address}: {error}");
+    }
+}
+
+#[tokio::test]
+async fn a_store_of_a_later_release_is_not_opened() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("later.db");
+    drop(open(&path).await.unwrap());
+    let mut connection = connect(&path).await;
+    let later = "insert into _sqlx_migrations (version, description, success, checksum, execution_time) \
+                 values (999999, 'later', 1, x'00', 0)";
+    sqlx::query(later).execute(&mut connection).await.unwrap();
+    let error = open(&path).await.unwrap_err();
+    assert!(matches!(error, OpenError::File { .. }));
+    assert_shows_no_sql(&error);
+}
+
+async fn connect(path: &Path) -> sqlx::SqliteConnection {
+    use sqlx::Connection;
+    let options = sqlx::sqlite::SqliteConnectOptions::new().filename(path);
+    sqlx::SqliteConnection::connect_with(&options).await.unwrap()
+}
+
+#[tokio::test]
+async fn a_damaged_store_fails_without_sql_in_the_message() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("damaged.db");
+    let store = open(&path).await.unwrap();
+    store.commit(change("a", 10)).await.unwrap();
+    let mut connection = connect(&path).await;
+    for table in ["attempt", "event", "agenda", "scope", "text_row", "date_row", "reference_row", "token_row"] {
+        sqlx::query(sqlx::AssertSqlSafe(format!("drop table {table}"))).execute(&mut connection).await.unwrap();
+    }
+    let errors = [
+        store.commit(change("b", 10)).await.unwrap_err(),
+        store.compartment("p").await.unwrap_err(),
+        store.generation("x").await.unwrap_err(),
+        store.due(Date::MAX, None, 1).await.unwrap_err(),
+        store.waiting(at(9), 1).await.unwrap_err(),
+        store.next_waiting_at().await.unwrap_err(),
+    ];
+    for error in &errors {
+        assert!(matches!(error, StoreError::Failed { .. }));
+        assert_shows_no_sql(error);
+    }
+    // What does not need them still answers, and nothing of the failed commit is there.
+    assert!(store.read("Task", "a").await.unwrap().is_some());
+    assert_eq!(store.read("Task", "b").await.unwrap(), None);
+}
+
+#[tokio::test]
+async fn stores_in_memory_are_separate_and_leave_nothing() {
+    if std::env::var(CHILD).is_ok() {
+        let one = SqliteStore::open("sqlite::memory:").await.unwrap();
+        let two = SqliteStore::open("sqlite::memory:").await.unwrap();
+        one.commit(change("a", 10)).await.unwrap();
+        assert_whole(&one, "a", true).await;
+        assert_whole(&two, "a", false).await;
+        two.commit(change("a", 10)).await.unwrap();
+        let made = std::fs::read_dir(std::env::temp_dir()).unwrap().count();
+        assert_eq!(made, 2, "each has a folder while it lives");
+        drop((one, two));
+        assert_eq!(std::fs::read_dir(std::env::temp_dir()).unwrap().count(), 0);
+        return;
+    }
+    let folder = tempfile::tempdir().unwrap();
+    let mut command = child("stores_in_memory_are_separate_and_leave_nothing", folder.path(), "");
+    let output = command.env("TMPDIR", folder.path()).output().unwrap();
+    assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
+    // Nor does anything come back when connections close after the folder has gone.
+    assert_eq!(std::fs::read_dir(folder.path()).unwrap().count(), 0);
+}
