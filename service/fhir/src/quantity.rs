@@ -17,24 +17,24 @@ const TIMES_D: &[(&str, f64)] = &[("d", 1.0), ("wk", 7.0), ("mo", 30.4375), ("a"
 #[derive(Clone, Copy, Debug, PartialEq, Eq, thiserror::Error)]
 pub enum QuantityError {
     /// It is no object.
-    #[error("send a Quantity with value, system http://unitsofmeasure.org and code")]
+    #[error("Send a Quantity with value, system http://unitsofmeasure.org and code.")]
     NotAQuantity,
     /// There is no number, or one too large to compute with.
-    #[error("send a number as the Quantity's value")]
+    #[error("Send a number as the Quantity's value.")]
     Value,
     /// It says less than, more than or about.
-    #[error("send the measured value without a comparator")]
+    #[error("Send the measured value without a comparator.")]
     Comparator,
     /// The system is absent or not UCUM.
     #[error(
-        "send system http://unitsofmeasure.org with the unit as a UCUM code; the unit's text is not read"
+        "Send system http://unitsofmeasure.org with the unit as a UCUM code; the unit's text is not read."
     )]
     System,
     /// The code is absent or no length.
-    #[error("send a UCUM length as code: mm, cm, m, um, [in_i] or [ft_i]")]
+    #[error("Send a UCUM length as code: mm, cm, m, um, [in_i] or [ft_i].")]
     Length,
     /// The code is absent or no time.
-    #[error("send a UCUM time as code: d, wk, mo, a or h")]
+    #[error("Send a UCUM time as code: d, wk, mo, a or h.")]
     Time,
 }
 

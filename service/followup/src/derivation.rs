@@ -88,8 +88,10 @@ impl Deriver<'_> {
             scheduler: parties.scheduler,
             today,
         };
-        let mut resources: Vec<Json> =
-            plan::documents(&source).into_iter().map(|document| self.keep_what_people_wrote(document)).collect();
+        let mut resources: Vec<Json> = plan::documents(&source)
+            .into_iter()
+            .map(|document| self.keep_what_people_wrote(document))
+            .collect();
         let situation = Situation {
             episode: &self.injury.episode,
             outlook: &outlook,
@@ -132,7 +134,8 @@ impl Deriver<'_> {
     /// Resources of this plan that are no longer part of it.
     fn withdrawn(&self, live: &BTreeSet<String>, alerts: &[Alert]) -> Vec<Json> {
         let attended = self.attended();
-        let standing: BTreeSet<String> = alerts.iter().map(|alert| notice::issue_id(self.injury, alert)).collect();
+        let standing: BTreeSet<String> =
+            alerts.iter().map(|alert| notice::issue_id(self.injury, alert)).collect();
         let mut all = Vec::new();
         for ((kind, id), Entry { resource, stored, .. }) in self.dossier.entries() {
             let gone = stored.is_some() && !live.contains(&format!("{kind}/{id}"));
@@ -146,7 +149,9 @@ impl Deriver<'_> {
                 }
                 "Goal" => all.push(with(resource, &[("lifecycleStatus", json!("cancelled"))])),
                 "RiskAssessment" => all.push(with(resource, &[("status", json!("cancelled"))])),
-                "DetectedIssue" if !standing.contains(id) => all.push(notice::ended_issue(resource, self.context.now)),
+                "DetectedIssue" if !standing.contains(id) => {
+                    all.push(notice::ended_issue(resource, self.context.now));
+                }
                 _ => {}
             }
         }
@@ -197,7 +202,9 @@ impl Deriver<'_> {
     fn attended(&self) -> BTreeMap<String, Date> {
         let mut attended = self.injury.attended.clone();
         let mut windows: Vec<(Date, Date, String)> = Vec::new();
-        for request in self.dossier.all("ServiceRequest").filter(|request| self.is_ours("ServiceRequest", request)) {
+        for request in
+            self.dossier.all("ServiceRequest").filter(|request| self.is_ours("ServiceRequest", request))
+        {
             let window = request.get("occurrencePeriod").and_then(element::period);
             if let (Some(window), Some(key)) = (window, self.review_key("ServiceRequest", request)) {
                 windows.push((window.earliest, window.latest, key));
@@ -208,7 +215,8 @@ impl Deriver<'_> {
             if attended.values().any(|on| on == visit) {
                 continue;
             }
-            let free = |(opens, _, key): &&(Date, Date, String)| opens <= visit && !attended.contains_key(key);
+            let free =
+                |(opens, _, key): &&(Date, Date, String)| opens <= visit && !attended.contains_key(key);
             let inside = windows.iter().filter(free).find(|(_, closes, _)| closes >= visit);
             if let Some((_, _, key)) = inside.or_else(|| windows.iter().rfind(free)) {
                 attended.insert(key.clone(), *visit);
@@ -219,7 +227,9 @@ impl Deriver<'_> {
 
     /// Whether a derived resource differs from what is stored, versions and times apart.
     fn differs(&self, resource: &Json) -> bool {
-        let (Some(kind), Some(id)) = (text(resource, &["resourceType"]), text(resource, &["id"])) else { return false };
+        let (Some(kind), Some(id)) = (text(resource, &["resourceType"]), text(resource, &["id"])) else {
+            return false;
+        };
         match self.dossier.get(kind, id) {
             Some(Entry { resource: stored, stored: Some(_), .. }) => bare(stored) != bare(resource),
             _ => true,
@@ -256,7 +266,10 @@ fn with(resource: &Json, members: &[(&str, Json)]) -> Json {
 /// A review that is no longer open: done if the patient was seen for it, else withdrawn.
 fn closed_review(resource: &Json, attended: Option<Date>) -> Json {
     let task = text(resource, &["resourceType"]) == Some("Task");
-    let closed = matches!(text(resource, &["status"]), Some("completed" | "cancelled" | "revoked" | "entered-in-error"));
+    let closed = matches!(
+        text(resource, &["status"]),
+        Some("completed" | "cancelled" | "revoked" | "entered-in-error")
+    );
     if closed && (attended.is_none() || text(resource, &["status"]) == Some("completed")) {
         return resource.clone();
     }
@@ -299,7 +312,9 @@ pub fn provenance(injury: &Injury, targets: &[String], context: &Context<'_>) ->
         .map(|what| json!({ "role": "source", "what": document::reference(what) }))
         .collect();
     let findings = injury.episode.repairs.iter().flat_map(|followed| &followed.findings);
-    entities.extend(findings.map(|finding| json!({ "role": "source", "what": document::reference(&finding.id) })));
+    entities.extend(
+        findings.map(|finding| json!({ "role": "source", "what": document::reference(&finding.id) })),
+    );
     document::derived(
         "Provenance",
         &identity::id("Provenance", &parts),

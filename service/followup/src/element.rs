@@ -21,7 +21,9 @@ pub fn coded<'a>(concept: &'a Json, system: &str) -> Option<&'a str> {
     if let Some(code) = concept.as_str() {
         return Some(code);
     }
-    let of = |coding: &'a Json| (text(coding, &["system"]) == Some(&system)).then(|| text(coding, &["code"])).flatten();
+    let of = |coding: &'a Json| {
+        (text(coding, &["system"]) == Some(&system)).then(|| text(coding, &["code"])).flatten()
+    };
     items(concept, "coding").find_map(of).or_else(|| of(concept))
 }
 

@@ -4,6 +4,7 @@
 //! names it is made of, and no secret.
 
 use crate::code::EP;
+use std::fmt::Write;
 use uuid::Uuid;
 
 /// The id of the resource of type `kind` that is identified by `parts`.
@@ -12,7 +13,7 @@ pub fn id(kind: &str, parts: &[&str]) -> String {
     let mut name = kind.to_owned();
     for part in parts {
         // The length keeps ["a", "bc"] and ["ab", "c"] apart.
-        name.push_str(&format!("|{}:{part}", part.len()));
+        let _ = write!(name, "|{}:{part}", part.len());
     }
     Uuid::new_v5(&space, name.as_bytes()).to_string()
 }

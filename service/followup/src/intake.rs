@@ -83,7 +83,8 @@ struct Placed {
 
 /// Reads everything recorded of one patient. `today` is the clinic's date, `base` the address of this service.
 pub fn read(dossier: &Dossier, patient: &str, today: Date, base: &str) -> Intake {
-    let mut reader = Reader { dossier, today, base, birth: None, problems: Vec::new(), unassigned: Vec::new() };
+    let mut reader =
+        Reader { dossier, today, base, birth: None, problems: Vec::new(), unassigned: Vec::new() };
     let reference = format!("Patient/{patient}");
     let record = dossier.resolve(&reference);
     reader.birth = record.and_then(|patient| text(patient, &["birthDate"])).and_then(element::range);
@@ -102,7 +103,8 @@ pub fn read(dossier: &Dossier, patient: &str, today: Date, base: &str) -> Intake
 }
 
 fn is_dead(patient: &Json) -> bool {
-    patient.get("deceasedBoolean").and_then(Json::as_bool) == Some(true) || patient.get("deceasedDateTime").is_some()
+    patient.get("deceasedBoolean").and_then(Json::as_bool) == Some(true)
+        || patient.get("deceasedDateTime").is_some()
 }
 
 struct Reader<'a> {
@@ -122,7 +124,12 @@ impl Reader<'_> {
     /// A date must not lie in the future nor before birth; says so and returns false if it does.
     fn is_lived(&mut self, resource: &Json, on: DateRange, expression: &str) -> bool {
         if on.earliest > self.today {
-            self.wrong(resource, Code::Value, expression, "This date is in the future; send the date on which it was done.");
+            self.wrong(
+                resource,
+                Code::Value,
+                expression,
+                "This date is in the future; send the date on which it was done.",
+            );
             return false;
         }
         if self.birth.is_some_and(|birth| on.latest < birth.earliest) {
@@ -161,7 +168,11 @@ impl Reader<'_> {
         }
         let injury = |(key, (condition, placed))| self.injury(key, condition, placed);
         // An injury whose repairs were all withdrawn matters only if it ever had a plan.
-        groups.into_iter().map(injury).filter(|i| !i.procedures.is_empty() || self.stored_plan(i).is_some()).collect()
+        groups
+            .into_iter()
+            .map(injury)
+            .filter(|i| !i.procedures.is_empty() || self.stored_plan(i).is_some())
+            .collect()
     }
 
     /// What holds repairs of one injury together: the Condition, else the operation, else patient and date.
@@ -175,7 +186,8 @@ impl Reader<'_> {
             let name = self.dossier.resolve(&operation).map_or_else(|| operation.clone(), name_of);
             return (format!("operation {name}"), None);
         }
-        let patient = self.dossier.get("Patient", patient).map_or_else(|| patient.to_owned(), |p| name_of(&p.resource));
+        let patient =
+            self.dossier.get("Patient", patient).map_or_else(|| patient.to_owned(), |p| name_of(&p.resource));
         let on = timing(procedure, "performed").map_or_else(String::new, |on| on.latest.to_string());
         (format!("patient {patient} on {on}"), None)
     }
@@ -199,8 +211,11 @@ impl Reader<'_> {
             }
         }
         let reference = element::reference_of(procedure);
-        let version = text(procedure, &["id"]).and_then(|id| self.dossier.get("Procedure", id)).map_or(0, |e| e.version);
-        let performers = items(procedure, "performer").filter_map(|performer| performer.get("actor")).cloned().collect();
+        let version = text(procedure, &["id"])
+            .and_then(|id| self.dossier.get("Procedure", id))
+            .map_or(0, |e| e.version);
+        let performers =
+            items(procedure, "performer").filter_map(|performer| performer.get("actor")).cloned().collect();
         Some(Placed {
             injury,
             condition,
@@ -212,14 +227,19 @@ impl Reader<'_> {
     }
 
     fn injury(&self, key: String, condition: Option<String>, mut placed: Vec<Placed>) -> Injury {
-        placed.sort_by(|a, b| (a.repair.operated.latest, &a.record.name).cmp(&(b.repair.operated.latest, &b.record.name)));
+        placed.sort_by(|a, b| {
+            (a.repair.operated.latest, &a.record.name).cmp(&(b.repair.operated.latest, &b.record.name))
+        });
         let injured = placed.iter().map(|one| one.injured).min_by_key(|injured| injured.earliest);
         let plan = identity::id("CarePlan", &[&key]);
         let stored = self.dossier.get("CarePlan", &plan).map(|entry| &entry.resource);
         let created = stored.and_then(|plan| text(plan, &["created"])).and_then(element::range);
         let mut assumptions = Vec::new();
         if placed.iter().any(|one| one.assumed) {
-            assumptions.push("No date of injury is recorded; the date of the first operation counts as the injury.".to_owned());
+            assumptions.push(
+                "No date of injury is recorded; the date of the first operation counts as the injury."
+                    .to_owned(),
+            );
         }
         for one in &placed {
             assumptions.extend(assumptions_of(&one.repair));
@@ -264,7 +284,9 @@ impl Reader<'_> {
     fn findings(&mut self, injuries: &mut [Injury]) {
         let dossier = self.dossier;
         for observation in dossier.all("Observation") {
-            let Some(kind) = finding::kind(observation).filter(|_| finding::counts(observation)) else { continue };
+            let Some(kind) = finding::kind(observation).filter(|_| finding::counts(observation)) else {
+                continue;
+            };
             let read = match finding::read(observation, kind) {
                 Ok(read) => read,
                 Err(issues) => {
@@ -298,7 +320,9 @@ impl Reader<'_> {
             self.unassigned.push(read.reference);
             return;
         };
-        let Some(followed) = injuries.get_mut(i).and_then(|injury| injury.episode.repairs.get_mut(k)) else { return };
+        let Some(followed) = injuries.get_mut(i).and_then(|injury| injury.episode.repairs.get_mut(k)) else {
+            return;
+        };
         if read.on.latest < followed.repair.operated.earliest {
             let text = "This finding is dated before the operation it is about (Procedure.performed); correct the date, or leave focus out for an examination before the operation.";
             self.wrong(observation, Code::BusinessRule, "Observation.effective", text);
@@ -310,14 +334,22 @@ impl Reader<'_> {
     /// Visits, bookings, what the scheduler says, alerts as they were.
     fn workflow(&self, injury: &mut Injury) {
         let reviews = self.review_keys(&injury.plan);
-        let mut visits: Vec<Date> =
-            injury.episode.repairs.iter().flat_map(|followed| &followed.findings).map(|finding| finding.on).collect();
+        let mut visits: Vec<Date> = injury
+            .episode
+            .repairs
+            .iter()
+            .flat_map(|followed| &followed.findings)
+            .map(|finding| finding.on)
+            .collect();
         let mut booked: BTreeMap<String, (Date, Option<String>)> = BTreeMap::new();
         let mut missed: BTreeMap<String, Date> = BTreeMap::new();
         self.scheduler(&reviews, injury, &mut booked);
         for appointment in self.dossier.all("Appointment") {
             let Some(key) = self.review_of(appointment, &reviews) else { continue };
-            let Some(on) = text(appointment, &["start"]).and_then(element::range).map(|on| on.earliest) else { continue };
+            let Some(on) = text(appointment, &["start"]).and_then(element::range).map(|on| on.earliest)
+            else {
+                continue;
+            };
             match text(appointment, &["status"]) {
                 Some("booked" | "arrived" | "checked-in") => {
                     let reference = element::reference_of(appointment);
@@ -348,15 +380,19 @@ impl Reader<'_> {
         visits.retain(|on| *on <= self.today);
         visits.sort_unstable();
         visits.dedup();
-        booked.retain(|key, (on, _)| !injury.attended.contains_key(key) && missed.get(key).is_none_or(|missed| *on > *missed));
+        booked.retain(|key, (on, _)| {
+            !injury.attended.contains_key(key) && missed.get(key).is_none_or(|missed| *on > *missed)
+        });
         missed.retain(|key, _| !injury.attended.contains_key(key) && !booked.contains_key(key));
         injury.episode.closed = injury.attended.keys().cloned().collect();
         injury.episode.visits = visits;
         injury.episode.bookings =
             booked.iter().map(|(review, (on, _))| Booking { review: review.clone(), on: *on }).collect();
-        injury.appointments = booked.into_iter().filter_map(|(key, (_, by))| by.map(|by| (key, by))).collect();
+        injury.appointments =
+            booked.into_iter().filter_map(|(key, (_, by))| by.map(|by| (key, by))).collect();
         injury.missed = missed.into_iter().collect();
-        injury.previous = self.dossier.all("DetectedIssue").filter_map(|issue| previous(issue, &injury.plan)).collect();
+        injury.previous =
+            self.dossier.all("DetectedIssue").filter_map(|issue| previous(issue, &injury.plan)).collect();
     }
 
     /// Reviews that were closed by an examination nobody booked, for as long as that examination is on record.
@@ -365,7 +401,9 @@ impl Reader<'_> {
             let focus = task.get("focus").and_then(|focus| local(focus, self.base));
             let Some(key) = focus.and_then(|focus| reviews.get(&focus)) else { continue };
             let on = task.get("executionPeriod").and_then(period).map(|on| on.latest);
-            if let (Some("completed"), Some(on)) = (text(task, &["status"]), on.filter(|on| examined.contains(on))) {
+            if let (Some("completed"), Some(on)) =
+                (text(task, &["status"]), on.filter(|on| examined.contains(on)))
+            {
                 injury.attended.entry(key.clone()).or_insert(on);
             }
         }
@@ -382,7 +420,9 @@ impl Reader<'_> {
             let focus = task.get("focus").and_then(|focus| local(focus, self.base));
             let Some(key) = focus.and_then(|focus| reviews.get(&focus).cloned()) else { continue };
             let Some(said) = element::extensions(task, "scheduler-said").next() else { continue };
-            let part = |name: &str| element::parts(said, name).next().and_then(element::value).and_then(Json::as_str);
+            let part = |name: &str| {
+                element::parts(said, name).next().and_then(element::value).and_then(Json::as_str)
+            };
             let on = part("date").and_then(element::range).map(|on| on.latest);
             match (part("state"), on) {
                 (Some("booked"), Some(on)) => {
@@ -432,7 +472,8 @@ fn suits(episode: &Episode, index: usize, read: &finding::Read) -> bool {
         Some(place) => repair.targets.iter().any(|target| target.place == *place),
         None => read.nerve.as_ref().is_some_and(nerve),
     };
-    let done = |k: usize| episode.repairs.get(k).is_some_and(|f| f.repair.operated.earliest <= read.on.latest);
+    let done =
+        |k: usize| episode.repairs.get(k).is_some_and(|f| f.repair.operated.earliest <= read.on.latest);
     let first = repair.targets.first().map(|target| &target.place);
     let over = |place: &Place| episode.taken_over_by(index, place).is_some_and(done);
     about && repair.technique.regenerates() && done(index) && !place.or(first).is_some_and(over)
@@ -444,7 +485,8 @@ fn previous(issue: &Json, plan: &str) -> Option<Previous> {
     let (kind, subject) = value.strip_prefix(plan)?.strip_prefix('/')?.split_once('/')?;
     let started = text(issue, &["identifiedPeriod", "start"]).and_then(element::range)?;
     let answers: Vec<&Json> = items(issue, "mitigation").collect();
-    let declined = |answer: &&Json| answer.get("action").and_then(|a| coded(a, "alert-answer")) == Some("declined");
+    let declined =
+        |answer: &&Json| answer.get("action").and_then(|a| coded(a, "alert-answer")) == Some("declined");
     Some(Previous {
         kind: alert::Kind::from_code(kind)?,
         subject: subject.to_owned(),
@@ -485,4 +527,3 @@ fn assumptions_of(repair: &Repair) -> Vec<String> {
     }
     all
 }
-

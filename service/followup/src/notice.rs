@@ -29,7 +29,13 @@ pub fn issue_id(injury: &Injury, alert: &Alert) -> String {
 }
 
 /// The DetectedIssue of a standing alert. `stored` is what it was before; what people added to it stays.
-pub fn detected_issue(injury: &Injury, patient: &str, alert: &Alert, stored: Option<&Json>, now: Timestamp) -> Json {
+pub fn detected_issue(
+    injury: &Injury,
+    patient: &str,
+    alert: &Alert,
+    stored: Option<&Json>,
+    now: Timestamp,
+) -> Json {
     let stands = stored.filter(|issue| text(issue, &["identifiedPeriod", "end"]).is_none());
     let raised = stands.and_then(|issue| text(issue, &["identifiedPeriod", "start"])).map(str::to_owned);
     let raised = raised.unwrap_or_else(|| instant(now));
@@ -122,7 +128,8 @@ fn recipients(injury: &Injury, alert: &Alert, audience: Audience, parties: Parti
         Audience::Scheduler => vec![parties.scheduler.reference()],
         Audience::ClinicLead => vec![parties.clinic_lead.reference()],
         Audience::Surgeon => {
-            let concerned = injury.procedures.iter().enumerate().filter(|(i, _)| alert.repair.is_none_or(|of| of == *i));
+            let concerned =
+                injury.procedures.iter().enumerate().filter(|(i, _)| alert.repair.is_none_or(|of| of == *i));
             let mut surgeons: Vec<Json> = Vec::new();
             for performer in concerned.flat_map(|(_, procedure)| &procedure.performers) {
                 if !surgeons.contains(performer) {
@@ -168,13 +175,20 @@ fn communication(injury: &Injury, patient: &str, alert: &Alert, recipient: &Json
 }
 
 /// The banner on the chart: active while an alert of high severity stands. None if there never was one.
-pub fn flag(injury: &Injury, patient: &str, alerts: &[Alert], stored: Option<&Json>, today: Date) -> Option<Json> {
+pub fn flag(
+    injury: &Injury,
+    patient: &str,
+    alerts: &[Alert],
+    stored: Option<&Json>,
+    today: Date,
+) -> Option<Json> {
     let grave: Vec<&Alert> = alerts.iter().filter(|alert| alert.severity == Severity::High).collect();
     let active = stored.filter(|flag| text(flag, &["status"]) == Some("active"));
     if grave.is_empty() {
         return active.map(|flag| ended_flag(flag, today));
     }
-    let start = active.and_then(|flag| text(flag, &["period", "start"])).map_or(today.to_string(), str::to_owned);
+    let start =
+        active.and_then(|flag| text(flag, &["period", "start"])).map_or(today.to_string(), str::to_owned);
     let names: Vec<&str> = grave.iter().map(|alert| alert.kind.display()).collect();
     let mut extensions: Vec<Json> = grave
         .iter()

@@ -3,10 +3,10 @@
 //! Delivery is at least once and in order for each subscription: only its first unsettled event is ever sent. What follows
 //! from an attempt is a pure function of the number of attempts, the outcome and the time.
 
+use crate::Endplate;
 use crate::element::{items, text};
 use crate::ports::{Event, Message, Outcome, Settlement, Transport};
 use crate::refusal::Refusal;
-use crate::Endplate;
 use endplate_fhir::issue::{Code, Issue};
 use endplate_fhir::search::{self, Query};
 use endplate_fhir::{Json, TYPES};
@@ -46,24 +46,38 @@ pub struct DeliveryReport {
 /// What is wrong with a Subscription that this service would have to serve.
 pub fn check_subscription(subscription: &Json) -> Vec<Issue> {
     let mut issues = Vec::new();
-    let mut wrong = |expression: &str, text: &str| issues.push(Issue::error(Code::NotSupported, expression, text));
+    let mut wrong =
+        |expression: &str, text: &str| issues.push(Issue::error(Code::NotSupported, expression, text));
     if text(subscription, &["channel", "type"]) != Some("rest-hook") {
-        wrong("Subscription.channel.type", "Only rest-hook channels are served; send channel.type rest-hook.");
+        wrong(
+            "Subscription.channel.type",
+            "Only rest-hook channels are served; send channel.type rest-hook.",
+        );
     }
     let endpoint = text(subscription, &["channel", "endpoint"]).unwrap_or_default();
     if !(endpoint.starts_with("https://") || endpoint.starts_with("http://")) {
-        wrong("Subscription.channel.endpoint", "A rest-hook needs an http or https address; send it in channel.endpoint.");
+        wrong(
+            "Subscription.channel.endpoint",
+            "A rest-hook needs an http or https address; send it in channel.endpoint.",
+        );
     }
     if !matches!(text(subscription, &["channel", "payload"]), None | Some("application/fhir+json")) {
-        wrong("Subscription.channel.payload", "Only application/fhir+json is sent; send that, or leave payload out for a bare signal.");
+        wrong(
+            "Subscription.channel.payload",
+            "Only application/fhir+json is sent; send that, or leave payload out for a bare signal.",
+        );
     }
-    if items(&subscription["channel"], "header").filter_map(Json::as_str).any(|header| !header.contains(':')) {
+    if items(&subscription["channel"], "header").filter_map(Json::as_str).any(|header| !header.contains(':'))
+    {
         wrong("Subscription.channel.header", "A header is written as Name: value.");
     }
     match search::criteria(text(subscription, &["criteria"]).unwrap_or_default(), "") {
         Err(found) => issues.extend(found.into_iter().map(|issue| Issue {
             expression: "Subscription.criteria".to_owned(),
-            text: format!("{} Criteria are written as a search, for example Task?status=requested.", issue.text),
+            text: format!(
+                "{} Criteria are written as a search, for example Task?status=requested.",
+                issue.text
+            ),
             ..issue
         })),
         Ok(query) if !TYPES.contains(&query.kind.as_str()) => {
@@ -87,13 +101,17 @@ pub fn activate(kind: &str, resource: &mut Json) {
 /// Everybody who wants to be told of something.
 pub(crate) async fn listeners(endplate: &Endplate) -> Result<Vec<Listener>, Refusal> {
     let base = &endplate.settings.base;
-    let Ok(mut query) = search::criteria("Subscription?status=active&_count=500", base) else { return Ok(Vec::new()) };
+    let Ok(mut query) = search::criteria("Subscription?status=active&_count=500", base) else {
+        return Ok(Vec::new());
+    };
     let mut all = Vec::new();
     loop {
         let page = endplate.store.search(&query).await?;
         for stored in page.resources {
             let subscription: Json = serde_json::from_str(&stored.body).unwrap_or(Json::Null);
-            if let Some(Ok(query)) = text(&subscription, &["criteria"]).map(|criteria| search::criteria(criteria, base)) {
+            if let Some(Ok(query)) =
+                text(&subscription, &["criteria"]).map(|criteria| search::criteria(criteria, base))
+            {
                 all.push(Listener { subscription: stored.id, query });
             }
         }
@@ -110,7 +128,9 @@ pub(crate) async fn listeners(endplate: &Endplate) -> Result<Vec<Listener>, Refu
 pub fn next(attempts: u32, outcome: &Outcome, now: Timestamp) -> Settlement {
     let (reason, asked_s) = match outcome {
         Outcome::Accepted => return Settlement::Delivered,
-        Outcome::Refused { status, retry_after_s } => (format!("the receiver answered {status}"), *retry_after_s),
+        Outcome::Refused { status, retry_after_s } => {
+            (format!("the receiver answered {status}"), *retry_after_s)
+        }
         Outcome::Unreachable { reason } => (reason.clone(), None),
     };
     let step = usize::try_from(attempts.max(1) - 1).unwrap_or(usize::MAX).min(RETRY_AFTER_S.len() - 1);
@@ -166,7 +186,9 @@ impl Endplate {
     /// The message of an event; none if nobody wants it any more.
     async fn message(&self, event: &Event) -> Result<Option<Message>, Refusal> {
         let notice = &event.notice;
-        let Some(stored) = self.store.read("Subscription", &notice.subscription).await? else { return Ok(None) };
+        let Some(stored) = self.store.read("Subscription", &notice.subscription).await? else {
+            return Ok(None);
+        };
         let subscription: Json = serde_json::from_str(&stored.body).unwrap_or(Json::Null);
         if text(&subscription, &["status"]) != Some("active") {
             return Ok(None);
@@ -176,7 +198,10 @@ impl Endplate {
         let payload = text(&subscription, &["channel", "payload"]).is_some();
         Ok(Some(Message {
             endpoint: endpoint.to_owned(),
-            headers: items(&subscription["channel"], "header").filter_map(Json::as_str).map(str::to_owned).collect(),
+            headers: items(&subscription["channel"], "header")
+                .filter_map(Json::as_str)
+                .map(str::to_owned)
+                .collect(),
             event: format!("{}/{}", notice.subscription, event.number),
             about: format!("{}/{}", notice.kind, notice.id),
             body: version.filter(|_| payload).map(|version| version.body),

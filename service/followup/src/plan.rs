@@ -2,8 +2,8 @@
 
 use crate::code::EP;
 use crate::document::{
-    CAUTION, author, concept, days, derived, extension, extension_of, identifier, percent, place, quantity, refer,
-    reference,
+    CAUTION, author, concept, days, derived, extension, extension_of, identifier, percent, place, quantity,
+    refer, reference,
 };
 use crate::identity;
 use crate::intake::{Injury, Intake};
@@ -112,14 +112,17 @@ fn care_plan(source: &Source<'_>) -> Json {
     let end = outlook.reviews.last().map_or(source.injury.episode.seen_on(), |review| review.closes_on);
     let assessed = || outlook.assessments.iter().enumerate().filter_map(|(i, a)| a.as_ref().map(|a| (i, a)));
     let goals: Vec<Json> = assessed()
-        .flat_map(|(i, a)| a.targets.iter().map(move |target| reference(&refer("Goal", &goal_parts(source, i, target)))))
+        .flat_map(|(i, a)| {
+            a.targets.iter().map(move |target| reference(&refer("Goal", &goal_parts(source, i, target))))
+        })
         .collect();
     let assessments: Vec<Json> =
         assessed().map(|(i, _)| reference(&refer("RiskAssessment", &assessment_parts(source, i)))).collect();
     let mut keys: Vec<&str> = injury.attended.keys().map(String::as_str).collect();
     keys.extend(outlook.reviews.iter().map(|review| review.key.as_str()));
     let request = |key: &&str| format!("ServiceRequest/{}", review_id("ServiceRequest", injury, key));
-    let activity: Vec<Json> = keys.iter().map(|key| json!({ "reference": reference(&request(key)) })).collect();
+    let activity: Vec<Json> =
+        keys.iter().map(|key| json!({ "reference": reference(&request(key)) })).collect();
     let list = |items: Vec<Json>| if items.is_empty() { Json::Null } else { Json::Array(items) };
     derived(
         "CarePlan",
@@ -164,12 +167,15 @@ fn narrative(source: &Source<'_>) -> Json {
     let mut targets: Vec<Vec<String>> = Vec::new();
     for (index, assessment) in source.outlook.assessments.iter().enumerate() {
         let Some(assessment) = assessment else { continue };
-        let nerve = source.injury.episode.repairs.get(index).map_or("", |followed| followed.repair.nerve.display());
+        let nerve =
+            source.injury.episode.repairs.get(index).map_or("", |followed| followed.repair.nerve.display());
         for target in &assessment.targets {
             targets.push(target_row(nerve, target));
         }
     }
-    text = text.heading("Expected").table(&["nerve", "target", "next sign", "window", "seen so far", "in time"], &targets);
+    text = text
+        .heading("Expected")
+        .table(&["nerve", "target", "next sign", "window", "seen so far", "in time"], &targets);
     let review = |review: &Review| {
         vec![
             review.on.to_string(),
@@ -190,7 +196,9 @@ fn target_row(nerve: &str, target: &TargetAssessment) -> Vec<String> {
         target.target.place.display().to_owned(),
         next.map_or("none", |m| m.milestone.display()).to_owned(),
         next.map_or(String::new(), window),
-        target.furthest_seen().map_or("none".to_owned(), |(m, seen)| format!("{} on {}", m.display(), seen.on)),
+        target
+            .furthest_seen()
+            .map_or("none".to_owned(), |(m, seen)| format!("{} on {}", m.display(), seen.on)),
         target.in_time.map_or("no limit".to_owned(), Probability::percent),
     ]
 }
@@ -203,7 +211,8 @@ pub fn next_sign(target: &TargetAssessment) -> Option<&MilestoneAssessment> {
 
 /// What a review is for, in words.
 pub fn purposes(review: &Review) -> String {
-    let mut words: Vec<&str> = review.purposes.iter().map(|requirement| requirement.purpose.display()).collect();
+    let mut words: Vec<&str> =
+        review.purposes.iter().map(|requirement| requirement.purpose.display()).collect();
     words.dedup();
     if words.is_empty() { Purpose::Surveillance.display().to_owned() } else { words.join(", ") }
 }
@@ -279,7 +288,10 @@ fn assessment_extensions(assessment: &Assessment) -> Vec<Json> {
     let [low, median, high] = assessment.rate.map(|rate| quantity(rate.0, 2, "mm/d"));
     let mut all = vec![
         extension("arrest-probability", "Decimal", percent(assessment.arrest)),
-        extension_of("growth-rate", vec![("median", "Quantity", median), ("low", "Quantity", low), ("high", "Quantity", high)]),
+        extension_of(
+            "growth-rate",
+            vec![("median", "Quantity", median), ("low", "Quantity", low), ("high", "Quantity", high)],
+        ),
     ];
     for target in &assessment.targets {
         for last in &target.salvage {
@@ -416,8 +428,7 @@ fn task(source: &Source<'_>, review: &Review) -> Json {
     } else {
         ("requested", "to-book", "to book")
     };
-    let mut input =
-        vec![json!({ "type": { "text": "preferred date" }, "valueDate": review.on.to_string() })];
+    let mut input = vec![json!({ "type": { "text": "preferred date" }, "valueDate": review.on.to_string() })];
     if let Some(appointment) = injury.appointments.get(&review.key) {
         input.push(json!({ "type": { "text": "appointment" }, "valueReference": reference(appointment) }));
     }

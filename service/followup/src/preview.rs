@@ -11,8 +11,16 @@ use endplate_fhir::{Json, search};
 use serde_json::json;
 
 /// Types of derived resources, in the order in which the preview lists them.
-const DERIVED: [&str; 8] =
-    ["CarePlan", "Communication", "DetectedIssue", "Flag", "Goal", "RiskAssessment", "ServiceRequest", "Task"];
+const DERIVED: [&str; 8] = [
+    "CarePlan",
+    "Communication",
+    "DetectedIssue",
+    "Flag",
+    "Goal",
+    "RiskAssessment",
+    "ServiceRequest",
+    "Task",
+];
 
 impl Endplate {
     /// Writes `resources` (transaction entries are taken out of their Bundles) and returns everything derived from them as a
@@ -22,7 +30,8 @@ impl Endplate {
         let mut all: Vec<(String, Json)> = Vec::new();
         for kind in DERIVED {
             let wrong = |issues| Refusal { reason: Reason::Fault, issues };
-            let mut query = search::criteria(&format!("{kind}?_count=500"), &self.settings.base).map_err(wrong)?;
+            let mut query =
+                search::criteria(&format!("{kind}?_count=500"), &self.settings.base).map_err(wrong)?;
             loop {
                 let page = self.store.search(&query).await?;
                 for stored in page.resources {
@@ -60,20 +69,20 @@ fn as_transaction(resources: Vec<Json>) -> Json {
             for entry in element::items(&resource, "entry") {
                 match (entry.get("request"), entry.get("resource")) {
                     (Some(_), _) => entries.push(entry.clone()),
-                    (None, Some(inner)) => entries.push(entry_of(inner.clone(), entry.get("fullUrl"))),
+                    (None, Some(inner)) => entries.push(entry_of(inner, entry.get("fullUrl"))),
                     (None, None) => {}
                 }
             }
         } else {
-            entries.push(entry_of(resource, None));
+            entries.push(entry_of(&resource, None));
         }
     }
     json!({ "resourceType": "Bundle", "type": "transaction", "entry": entries })
 }
 
-fn entry_of(resource: Json, full_url: Option<&Json>) -> Json {
-    let kind = text(&resource, &["resourceType"]).unwrap_or_default().to_owned();
-    let request = match text(&resource, &["id"]) {
+fn entry_of(resource: &Json, full_url: Option<&Json>) -> Json {
+    let kind = text(resource, &["resourceType"]).unwrap_or_default().to_owned();
+    let request = match text(resource, &["id"]) {
         Some(id) => json!({ "method": "PUT", "url": format!("{kind}/{id}") }),
         None => json!({ "method": "POST", "url": kind }),
     };

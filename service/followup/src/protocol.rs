@@ -3,8 +3,8 @@
 use endplate_recovery::milestone::Milestone;
 use endplate_recovery::normal::LogNormal;
 use endplate_recovery::protocol::{
-    AgeFactor, Alerts, Arrest, ArrestRow, Denervation, DonorPath, Evidence, Growth, Protocol, Schedule, TechniqueFactors,
-    Techniques,
+    AgeFactor, Alerts, Arrest, ArrestRow, Denervation, DonorPath, Evidence, Growth, Protocol, Schedule,
+    TechniqueFactors, Techniques,
 };
 use endplate_recovery::unit::{Date, Days, Mm, Probability};
 use serde::Deserialize;
@@ -250,7 +250,10 @@ impl From<RawTechniques> for Techniques {
 
 impl From<RawTechnique> for TechniqueFactors {
     fn from(raw: RawTechnique) -> Self {
-        let row = |row: RawArrestRow| ArrestRow { below: Mm(row.below_mm), probability: Probability(row.probability) };
+        let row = |row: RawArrestRow| ArrestRow {
+            below: Mm(row.below_mm),
+            probability: Probability(row.probability),
+        };
         Self {
             graft: raw.graft_factor,
             beyond: raw.beyond_factor,
@@ -308,7 +311,9 @@ impl TryFrom<RawSchedule> for Schedule {
         let mut closed = Vec::new();
         for text in &raw.closed_dates {
             let date: jiff::civil::Date = text.parse().map_err(|_| {
-                ProtocolError::Unreadable(format!("schedule.closed_dates: '{text}' is no date; write 2026-12-25"))
+                ProtocolError::Unreadable(format!(
+                    "schedule.closed_dates: '{text}' is no date; write 2026-12-25"
+                ))
             })?;
             closed.push(Date::from_civil(date));
         }

@@ -21,7 +21,8 @@ impl Endplate {
             return Err(Refusal::unknown_type());
         }
         let base = &self.settings.base;
-        let query = search::parse(kind, pairs, base).map_err(|issues| Refusal { reason: Reason::Malformed, issues })?;
+        let query = search::parse(kind, pairs, base)
+            .map_err(|issues| Refusal { reason: Reason::Malformed, issues })?;
         let page = self.store.search(&query).await?;
         let address = |pairs: &[(String, String)]| {
             let query: String = form_urlencoded::Serializer::new(String::new()).extend_pairs(pairs).finish();
@@ -29,7 +30,8 @@ impl Endplate {
         };
         let mut links = vec![("self", address(pairs))];
         if let Some(next) = &page.next {
-            let mut pairs: Vec<(String, String)> = pairs.iter().filter(|(name, _)| name != "_after").cloned().collect();
+            let mut pairs: Vec<(String, String)> =
+                pairs.iter().filter(|(name, _)| name != "_after").cloned().collect();
             pairs.push(("_after".to_owned(), next.to_string()));
             links.push(("next", address(&pairs)));
         }

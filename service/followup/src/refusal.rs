@@ -50,7 +50,10 @@ impl Refusal {
 
     /// No such resource.
     pub fn not_found() -> Self {
-        Self::new(Reason::NotFound, Issue::error(Code::NotFound, "", "There is no resource of this type with this id here."))
+        Self::new(
+            Reason::NotFound,
+            Issue::error(Code::NotFound, "", "There is no resource of this type with this id here."),
+        )
     }
 }
 

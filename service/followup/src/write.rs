@@ -8,7 +8,7 @@ use crate::element::{self, coded, name_of, text};
 use crate::identity;
 use crate::notice::Parties;
 use crate::outbox::{self, Listener};
-use crate::ports::{Agenda, Changeset, Notice, Put, Scope, Stored, StoreError};
+use crate::ports::{Agenda, Changeset, Notice, Put, Scope, StoreError, Stored};
 use crate::refusal::{Reason, Refusal};
 use crate::{Endplate, intake};
 use endplate_fhir::bundle::{self, Entry, Method, Response};
@@ -48,7 +48,12 @@ impl Endplate {
     /// Creates a resource. With `if_none_exist` (a search, without type and `?`) only if nothing matches it.
     ///
     /// The id is made of the resource's first business identifier, or of its content: never at random.
-    pub async fn create(&self, kind: &str, resource: Json, if_none_exist: Option<&str>) -> Result<Written, Refusal> {
+    pub async fn create(
+        &self,
+        kind: &str,
+        resource: Json,
+        if_none_exist: Option<&str>,
+    ) -> Result<Written, Refusal> {
         let entry = Entry {
             index: 0,
             full_url: None,
@@ -156,7 +161,8 @@ impl Endplate {
 fn check_single(entry: &Entry) -> Vec<Issue> {
     let mut issues = Vec::new();
     if text(&entry.resource, &["resourceType"]) != Some(&entry.kind) {
-        let text = format!("The body must be a {} as the address says; send its resourceType so.", entry.kind);
+        let text =
+            format!("The body must be a {} as the address says; send its resourceType so.", entry.kind);
         issues.push(Issue::error(Code::Invalid, "resourceType", text));
     } else if let Some(id) = &entry.id {
         if !endplate_fhir::is_id(id) {
@@ -266,8 +272,7 @@ impl<'a> Attempt<'a> {
     }
 
     fn refuse(&self, reason: Reason, at: (&str, usize), code: Code, expression: &str, text: &str) -> Refusal {
-        let expression =
-            if self.bundled { in_bundle(expression, at.0, at.1) } else { expression.to_owned() };
+        let expression = if self.bundled { in_bundle(expression, at.0, at.1) } else { expression.to_owned() };
         Refusal::new(reason, Issue::error(code, expression, text))
     }
 
@@ -285,11 +290,17 @@ impl<'a> Attempt<'a> {
     }
 
     /// The one resource that a condition matches, if any. The condition becomes part of what the write rests on.
-    async fn matching(&mut self, kind: &str, condition: &str, index: usize) -> Result<Option<Stored>, Refusal> {
+    async fn matching(
+        &mut self,
+        kind: &str,
+        condition: &str,
+        index: usize,
+    ) -> Result<Option<Stored>, Refusal> {
         let query = search::criteria(&format!("{kind}?{condition}"), &self.endplate.settings.base)
             .map_err(|issues| Refusal { reason: Reason::Malformed, issues })?;
         if query.clauses.is_empty() {
-            let text = "A condition needs at least one search parameter, for example identifier=system|value.";
+            let text =
+                "A condition needs at least one search parameter, for example identifier=system|value.";
             return Err(self.refuse(Reason::Malformed, (kind, index), Code::Invalid, kind, text));
         }
         let key = format!("{kind}?{condition}");
@@ -341,10 +352,21 @@ impl<'a> Attempt<'a> {
             let version = current.as_ref().map_or(0, |current| current.version);
             if number != Some(version) {
                 let text = match version {
-                    0 => "If-Match was sent, but the resource does not exist; leave If-Match out to create it.".to_owned(),
-                    _ => format!("The current version is {version}; read it, merge, and send If-Match: W/\"{version}\"."),
+                    0 => {
+                        "If-Match was sent, but the resource does not exist; leave If-Match out to create it."
+                            .to_owned()
+                    }
+                    _ => format!(
+                        "The current version is {version}; read it, merge, and send If-Match: W/\"{version}\"."
+                    ),
                 };
-                return Err(self.refuse(Reason::PreconditionFailed, (&kind, index), Code::Conflict, &kind, &text));
+                return Err(self.refuse(
+                    Reason::PreconditionFailed,
+                    (&kind, index),
+                    Code::Conflict,
+                    &kind,
+                    &text,
+                ));
             }
         }
         Ok(Incoming { index, kind, id, resource, current, writes: true })
@@ -378,19 +400,26 @@ impl<'a> Attempt<'a> {
     /// `Patient?identifier=system|value` -> `Patient/…`.
     async fn conditional_reference(&self, index: usize, path: &str, to: &str) -> Result<String, Refusal> {
         let kind = self.kind_of(index).to_owned();
-        let wrong = |text: &str| self.refuse(Reason::Unprocessable, (&kind, index), Code::NotFound, path, text);
-        let query = search::criteria(to, &self.endplate.settings.base)
-            .map_err(|_| wrong("This conditional reference cannot be read; write it as Type?identifier=system|value."))?;
+        let wrong =
+            |text: &str| self.refuse(Reason::Unprocessable, (&kind, index), Code::NotFound, path, text);
+        let query = search::criteria(to, &self.endplate.settings.base).map_err(|_| {
+            wrong("This conditional reference cannot be read; write it as Type?identifier=system|value.")
+        })?;
         let page = self.endplate.store.search(&query).await?;
         match page.resources.as_slice() {
             [one] => Ok(format!("{}/{}", one.kind, one.id)),
-            [] => Err(wrong("This conditional reference matches nothing; send the resource first or in the same transaction.")),
+            [] => Err(wrong(
+                "This conditional reference matches nothing; send the resource first or in the same transaction.",
+            )),
             _ => Err(wrong("This conditional reference matches more than one resource; make it narrower.")),
         }
     }
 
     fn kind_of(&self, index: usize) -> &str {
-        self.incoming.iter().find(|incoming| incoming.index == index).map_or("", |incoming| incoming.kind.as_str())
+        self.incoming
+            .iter()
+            .find(|incoming| incoming.index == index)
+            .map_or("", |incoming| incoming.kind.as_str())
     }
 
     /// Content that is already stored is not written again. What a scheduler says on a Task is noted on it.
@@ -415,7 +444,10 @@ impl<'a> Attempt<'a> {
             let mut lost: Vec<(String, &str)> = Vec::new();
             reference::each(&incoming.resource, &mut |path, to| {
                 if to.starts_with("urn:uuid:") || to.starts_with("urn:oid:") {
-                    lost.push((path.to_owned(), "This reference names no entry of the Bundle; add the entry or correct its fullUrl."));
+                    lost.push((
+                        path.to_owned(),
+                        "This reference names no entry of the Bundle; add the entry or correct its fullUrl.",
+                    ));
                 }
             });
             for (path, to) in local_references(&incoming.resource, base) {
@@ -430,7 +462,8 @@ impl<'a> Attempt<'a> {
                 }
             }
             for (path, text) in lost {
-                let expression = if self.bundled { in_bundle(&path, &incoming.kind, incoming.index) } else { path };
+                let expression =
+                    if self.bundled { in_bundle(&path, &incoming.kind, incoming.index) } else { path };
                 issues.push(Issue::error(Code::NotFound, expression, text));
             }
         }
@@ -442,7 +475,8 @@ impl<'a> Attempt<'a> {
         let base = &self.endplate.settings.base;
         for incoming in self.incoming.iter().filter(|incoming| incoming.writes) {
             self.patients.extend(reference::patient_of(&incoming.resource, base));
-            let before = incoming.current.as_ref().and_then(|current| serde_json::from_str(&current.body).ok());
+            let before =
+                incoming.current.as_ref().and_then(|current| serde_json::from_str(&current.body).ok());
             self.patients.extend(before.and_then(|before: Json| reference::patient_of(&before, base)));
         }
     }
@@ -462,7 +496,10 @@ impl<'a> Attempt<'a> {
             self.accept(&derivation)?;
             self.change.agenda.push(Agenda { patient, due_on: derivation.look_again_on.map(Date::civil) });
             for changed in derivation.changed {
-                let key = (text(&changed, &["resourceType"]).unwrap_or_default(), text(&changed, &["id"]).unwrap_or_default());
+                let key = (
+                    text(&changed, &["resourceType"]).unwrap_or_default(),
+                    text(&changed, &["id"]).unwrap_or_default(),
+                );
                 let version = dossier.get(key.0, key.1).map_or(0, |entry| entry.version) + 1;
                 resources.push((changed, version));
             }
@@ -537,7 +574,9 @@ impl<'a> Attempt<'a> {
     fn put_all(&mut self, derived: Vec<(Json, u64)>) -> Result<(), Refusal> {
         let mut all: Vec<(Json, u64, bool)> = Vec::new();
         let is_derived = |kind: &str, id: &str| {
-            derived.iter().any(|(one, _)| text(one, &["resourceType"]) == Some(kind) && text(one, &["id"]) == Some(id))
+            derived
+                .iter()
+                .any(|(one, _)| text(one, &["resourceType"]) == Some(kind) && text(one, &["id"]) == Some(id))
         };
         for incoming in self.incoming.iter().filter(|incoming| incoming.writes) {
             if !is_derived(&incoming.kind, &incoming.id) {
@@ -607,9 +646,15 @@ fn check_own(resource: &Json) -> Result<(), Refusal> {
     }
     let kind = text(resource, &["resourceType"]).unwrap_or_default();
     for issue in &wrong {
-        tracing::error!(kind, expression = issue.expression, text = issue.text, "a derived resource breaks R4");
+        tracing::error!(
+            kind,
+            expression = issue.expression,
+            text = issue.text,
+            "a derived resource breaks R4"
+        );
     }
-    let text = "The service derived something that R4 does not allow; nothing was stored. Please report this.";
+    let text =
+        "The service derived something that R4 does not allow; nothing was stored. Please report this.";
     Err(Refusal::new(Reason::Fault, Issue::error(Code::Exception, "", text)))
 }
 
@@ -634,21 +679,28 @@ fn stamped(resource: Json, version: u64, now: Timestamp) -> Json {
 
 /// A scheduler who sets the state of a Task says something of the world; that is kept apart from what is derived.
 fn note_scheduler(task: &mut Json, stored: &Json, today: Date) {
-    let state = |task: &Json| task.get("businessStatus").and_then(|s| coded(s, "review-state")).map(str::to_owned);
+    let state =
+        |task: &Json| task.get("businessStatus").and_then(|s| coded(s, "review-state")).map(str::to_owned);
     let done = text(task, &["status"]) == Some("completed") && text(stored, &["status"]) != Some("completed");
     let said = if done { Some("attended".to_owned()) } else { state(task) };
     let Some(said) = said.filter(|said| done || Some(said) != state(stored).as_ref()) else { return };
     if !matches!(said.as_str(), "booked" | "attended" | "to-book") {
         return;
     }
-    let preferred = element::items(task, "input").find_map(|input| text(input, &["valueDate"])).map(str::to_owned);
-    let executed = text(task, &["executionPeriod", "end"]).or(text(task, &["executionPeriod", "start"])).map(str::to_owned);
+    let preferred =
+        element::items(task, "input").find_map(|input| text(input, &["valueDate"])).map(str::to_owned);
+    let executed = text(task, &["executionPeriod", "end"])
+        .or(text(task, &["executionPeriod", "start"]))
+        .map(str::to_owned);
     let on = match said.as_str() {
         "attended" => executed.unwrap_or_else(|| today.to_string()),
         _ => preferred.unwrap_or_else(|| today.to_string()),
     };
     let on: String = on.chars().take(10).collect();
-    let note = document::extension_of("scheduler-said", vec![("state", "Code", json!(said)), ("date", "Date", json!(on))]);
+    let note = document::extension_of(
+        "scheduler-said",
+        vec![("state", "Code", json!(said)), ("date", "Date", json!(on))],
+    );
     let url = crate::code::structure("scheduler-said");
     if let Some(members) = task.as_object_mut() {
         let others = members.get("extension").and_then(Json::as_array).cloned().unwrap_or_default();

@@ -146,7 +146,8 @@ fn schedule_us(protocol: &Protocol) -> f64 {
 /// The time that the reference script takes for the same assessment, µs.
 fn scipy_us() -> Option<f64> {
     let script = Path::new(env!("CARGO_MANIFEST_DIR")).join("../../tests/reference/speed.py");
-    let output = Command::new("python3").arg(script).output().ok().filter(|output| output.status.success())?;
+    let output =
+        Command::new("python3").arg(script).output().ok().filter(|output| output.status.success())?;
     let text = String::from_utf8(output.stdout).ok()?;
     let number = text.split("\"us\":").nth(1)?;
     number.trim().trim_end_matches(|c: char| !c.is_ascii_digit()).parse().ok()

@@ -243,7 +243,11 @@ impl Reader<'_> {
     }
 
     /// Each look for `milestone` at `target`: the finding, and whether it showed the sign.
-    fn looks(&self, target: &Target, milestone: Milestone) -> impl DoubleEndedIterator<Item = (&Finding, bool)> {
+    fn looks(
+        &self,
+        target: &Target,
+        milestone: Milestone,
+    ) -> impl DoubleEndedIterator<Item = (&Finding, bool)> {
         self.findings.iter().filter_map(move |finding| {
             let here = finding.sign.place() == Some(&target.place);
             finding.sign.shows(milestone).filter(|_| here).map(|seen| (*finding, seen))
@@ -261,11 +265,20 @@ impl Reader<'_> {
         })
     }
 
-    fn target(&self, target: &Target, before: &Belief, belief: &Belief, rate: &RateBelief) -> TargetAssessment {
+    fn target(
+        &self,
+        target: &Target,
+        before: &Belief,
+        belief: &Belief,
+        rate: &RateBelief,
+    ) -> TargetAssessment {
         let position = self.repair.position(target);
         let start = self.repair.growth_starts_on();
         let kind = target.place.kind();
-        let sharpest = Milestone::of(kind).iter().map(|m| self.protocol.delay(*m).spread()).fold(f64::INFINITY, f64::min);
+        let sharpest = Milestone::of(kind)
+            .iter()
+            .map(|m| self.protocol.delay(*m).spread())
+            .fold(f64::INFINITY, f64::min);
         let arrival = belief.arrival(position, Days(sharpest));
         let evidence = &self.protocol.evidence;
         let milestone = |&milestone: &Milestone| {
@@ -280,13 +293,15 @@ impl Reader<'_> {
         };
         let milestones: Vec<MilestoneAssessment> = Milestone::of(kind).iter().map(milestone).collect();
         let first = self.protocol.delay(Milestone::first(kind));
-        let [p10, p50, p90] = before.arrival(position, Days(first.spread())).quantiles(first, None, [0.1, 0.5, 0.9]);
+        let [p10, p50, p90] =
+            before.arrival(position, Days(first.spread())).quantiles(first, None, [0.1, 0.5, 0.9]);
         let first_expected = Percentiles { p10, p50, p90 }.window(start);
         let limit = self.repair.limit(&target.place, self.protocol);
         let limit_on = limit.map(|limit| self.injured.earliest.plus_floor(limit));
         let in_time = limit_on.map(|on| belief.reached_by(position, Days(self.day(on))));
         let last = |limit| {
-            salvage::last_useful(self.repair, target, (self.injured.earliest, limit), rate, self.protocol).to_vec()
+            salvage::last_useful(self.repair, target, (self.injured.earliest, limit), rate, self.protocol)
+                .to_vec()
         };
         TargetAssessment {
             overdue: missing(kind, &milestones, first_expected.closes_on),

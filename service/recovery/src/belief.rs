@@ -5,9 +5,21 @@
 //! never by sampling. The nodes are evenly spaced in standard deviations: for smooth integrands that vanish at both
 //! ends this converges faster than any power of the spacing.
 
+mod arrival;
+mod evidence;
+mod grid;
+mod rate;
+
+pub use arrival::Arrival;
+pub use evidence::{Evidence, Look, Sequence, Signs, Tinel};
+pub use rate::RateBelief;
+
 use crate::growth::Course;
-use crate::normal::{LogNormal, Shape};
+use crate::normal::LogNormal;
 use crate::unit::{Days, Mm, MmPerDay, Probability};
+use evidence::Group;
+use grid::Grid;
+use rate::RateCell;
 
 /// How many nodes to use in each direction. Doubling all of them moves no percentile by half a day.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -48,149 +60,6 @@ pub struct Prior {
     pub arrest: Probability,
     /// An arrested front stops evenly within `[0, this]`.
     pub arrest_spread: Mm,
-}
-
-/// Where a Tinel sign was found, and when.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Tinel {
-    /// Days after the repair.
-    pub day: f64,
-    /// Distal to the proximal coaptation.
-    pub at: Mm,
-}
-
-/// Whether a sign was seen, and when.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Look {
-    /// Days after the repair.
-    pub day: f64,
-    /// Whether the sign was seen.
-    pub seen: bool,
-}
-
-/// All that was found about one milestone of one target, in order of days.
-#[derive(Clone, Debug, PartialEq)]
-pub struct Signs {
-    /// Position of the target, mm from the proximal coaptation.
-    pub position: Mm,
-    /// Delay of the milestone after arrival.
-    pub delay: LogNormal,
-    /// The examinations, in order of days.
-    pub looks: Vec<Look>,
-}
-
-/// All findings of one repair.
-#[derive(Clone, Debug, PartialEq)]
-pub struct Evidence {
-    /// Tinel distances.
-    pub tinel: Vec<Tinel>,
-    /// Their standard deviation.
-    pub tinel_sd: Mm,
-    /// Signs, one entry for each milestone of each target that was looked for.
-    pub signs: Vec<Signs>,
-    /// Chance that a sign is seen that is not there.
-    pub false_positive: Probability,
-    /// Chance that a sign that is there is not seen.
-    pub false_negative: Probability,
-}
-
-impl Evidence {
-    /// Whether nothing was found that the model reads.
-    pub fn is_empty(&self) -> bool {
-        self.tinel.is_empty() && self.signs.is_empty()
-    }
-}
-
-/// The findings about one milestone, ready to be weighed against any arrival time.
-///
-/// The milestone happens in one of the `K + 1` intervals between `K` examinations. `by_interval[i]` is the chance of
-/// exactly these findings if it happens in interval `i`: absent at the first `i` examinations, present at the rest.
-#[derive(Clone, Debug)]
-pub struct Sequence {
-    position: Mm,
-    delay: Shape,
-    days: Vec<f64>,
-    by_interval: Vec<f64>,
-}
-
-impl Sequence {
-    /// Prepares the findings about one milestone.
-    pub fn new(signs: &Signs, false_positive: Probability, false_negative: Probability) -> Self {
-        let chance = |look: &Look, present: bool| match (look.seen, present) {
-            (true, true) => 1.0 - false_negative.0,
-            (false, true) => false_negative.0,
-            (true, false) => false_positive.0,
-            (false, false) => 1.0 - false_positive.0,
-        };
-        let interval = |first_present: usize| {
-            signs.looks.iter().enumerate().map(|(k, look)| chance(look, k >= first_present)).product()
-        };
-        Self {
-            position: signs.position,
-            delay: signs.delay.shape(),
-            days: signs.looks.iter().map(|look| look.day).collect(),
-            by_interval: (0..=signs.looks.len()).map(interval).collect(),
-        }
-    }
-
-    /// The chance of these findings if axons arrive on day `arrival`.
-    pub fn likelihood(&self, arrival: f64) -> f64 {
-        self.weigh(self.days.iter().map(|day| self.delay.cdf(day - arrival)))
-    }
-
-    /// `Σ P(interval) · P(findings | interval)`, with the chance that the milestone has happened by each examination.
-    fn weigh(&self, happened: impl Iterator<Item = f64>) -> f64 {
-        let mut total = 0.0;
-        let mut before = 0.0;
-        for (by_then, weight) in happened.zip(&self.by_interval) {
-            total += weight * (by_then - before);
-            before = by_then;
-        }
-        total + self.never() * (1.0 - before)
-    }
-
-    /// The chance of these findings if the sign is never there.
-    pub fn never(&self) -> f64 {
-        self.by_interval.last().copied().unwrap_or(1.0)
-    }
-}
-
-/// The findings about several milestones of one target that were looked for on the same days.
-#[derive(Clone, Debug)]
-struct Group {
-    position: Mm,
-    sequences: Vec<Sequence>,
-}
-
-impl Group {
-    /// Puts together what shares target and days.
-    fn of(sequences: Vec<Sequence>) -> Vec<Self> {
-        let mut groups: Vec<Self> = Vec::new();
-        for sequence in sequences {
-            let same = |group: &&mut Self| {
-                group.position == sequence.position
-                    && group.sequences.iter().all(|other| other.days == sequence.days)
-            };
-            match groups.iter_mut().find(same) {
-                Some(group) => group.sequences.push(sequence),
-                None => groups.push(Self { position: sequence.position, sequences: vec![sequence] }),
-            }
-        }
-        groups
-    }
-
-    /// The chance of all these findings if axons arrive on day `arrival`. `logs` is room to work in.
-    fn likelihood(&self, arrival: f64, logs: &mut Vec<f64>) -> f64 {
-        let days = self.sequences.first().map_or(&[][..], |sequence| &sequence.days);
-        logs.clear();
-        logs.extend(days.iter().map(|day| if *day > arrival { libm::log(day - arrival) } else { f64::NEG_INFINITY }));
-        let one = |sequence: &Sequence| sequence.weigh(logs.iter().map(|ln| sequence.delay.cdf_at_log(*ln)));
-        self.sequences.iter().map(one).product()
-    }
-
-    fn never(&self) -> f64 {
-        self.sequences.iter().map(Sequence::never).product()
-    }
 }
 
 /// One possibility: a rate and a latency, and how likely it is with the front moving on.
@@ -242,7 +111,10 @@ impl Belief {
             .collect();
         let groups = Group::of(sequences);
         let wide = |rates, latencies| {
-            (Grid::wide(prior.rate, RATE_REACH_SD, rates), Grid::wide(prior.latency, LATENCY_REACH_SD, latencies))
+            (
+                Grid::wide(prior.rate, RATE_REACH_SD, rates),
+                Grid::wide(prior.latency, LATENCY_REACH_SD, latencies),
+            )
         };
         // A first look, and the arrested branch, which learns little about rate and latency, do with half as many each.
         let coarse = wide(nodes.rate / 2, nodes.latency / 2 + 1);
@@ -296,12 +168,18 @@ impl Belief {
         // Each node stands for a cell of rates; where the cell straddles the limit, the part of it that is in time counts.
         let share = |node: &Node| {
             let travel = day.0 - node.latency.0 - pause;
-            let (fast, slow) = (effort / (node.rate.0 * self.half_cell), effort / node.rate.0 * self.half_cell);
-            if slow > fast { ((travel - fast) / (slow - fast)).clamp(0.0, 1.0) } else { f64::from(travel >= 0.0) }
+            let (fast, slow) =
+                (effort / (node.rate.0 * self.half_cell), effort / node.rate.0 * self.half_cell);
+            if slow > fast {
+                ((travel - fast) / (slow - fast)).clamp(0.0, 1.0)
+            } else {
+                f64::from(travel >= 0.0)
+            }
         };
         let live: f64 = self.live.iter().map(|node| node.weight * share(node)).sum();
         let short_of_arrest = self.arrested.iter().filter(|arrested| position <= arrested.at);
-        let arrested: f64 = short_of_arrest.map(|arrested| arrested.node.weight * share(&arrested.node)).sum();
+        let arrested: f64 =
+            short_of_arrest.map(|arrested| arrested.node.weight * share(&arrested.node)).sum();
         Probability((live + arrested).clamp(0.0, 1.0))
     }
 
@@ -353,63 +231,19 @@ impl Belief {
     }
 }
 
-/// Evenly spaced nodes over a log-normal quantity, in standard deviations of its logarithm.
-#[derive(Clone, Debug)]
-struct Grid {
-    distribution: LogNormal,
-    from_sd: f64,
-    to_sd: f64,
-    count: usize,
-}
-
-impl Grid {
-    /// Over everything that is possible.
-    fn wide(distribution: LogNormal, reach_sd: f64, count: usize) -> Self {
-        Self { distribution, from_sd: -reach_sd, to_sd: reach_sd, count: count.max(2) }
-    }
-
-    /// `count` nodes over those that are left, and one further to each side.
-    fn around(&self, left: impl Iterator<Item = usize>, count: usize) -> Self {
-        let (first, last) = left.fold((usize::MAX, 0), |(first, last), i| (i.min(first), i.max(last)));
-        if first > last {
-            return self.clone();
-        }
-        let place = |i: usize| self.from_sd + self.spacing() * i as f64;
-        Self { from_sd: place(first) - self.spacing(), to_sd: place(last) + self.spacing(), count, ..self.clone() }
-    }
-
-    fn spacing(&self) -> f64 {
-        (self.to_sd - self.from_sd) / (self.count - 1) as f64
-    }
-
-    /// Each node's value and its share of the whole distribution.
-    fn nodes(&self) -> Vec<(f64, f64)> {
-        let peak = 0.5 * std::f64::consts::FRAC_2_SQRT_PI * std::f64::consts::FRAC_1_SQRT_2;
-        let node = |i: usize| {
-            let z = self.from_sd + self.spacing() * i as f64;
-            (self.distribution.at(z), peak * self.spacing() * libm::exp(-0.5 * z * z))
-        };
-        (0..self.count).map(node).collect()
-    }
-
-    fn values(&self) -> Vec<f64> {
-        self.nodes().into_iter().map(|(value, _)| value).collect()
-    }
-}
-
 /// The chance of all Tinel distances, up to a constant factor, when the front was at `fronts` on their days.
 fn tinel_likelihood(evidence: &Evidence, fronts: impl Iterator<Item = f64>) -> f64 {
-    let squares: f64 = evidence.tinel.iter().zip(fronts).map(|(tinel, front)| (tinel.at.0 - front) * (tinel.at.0 - front)).sum();
+    let squares: f64 = evidence
+        .tinel
+        .iter()
+        .zip(fronts)
+        .map(|(tinel, front)| (tinel.at.0 - front) * (tinel.at.0 - front))
+        .sum();
     if squares == 0.0 { 1.0 } else { libm::exp(-0.5 * squares / (evidence.tinel_sd.0 * evidence.tinel_sd.0)) }
 }
 
 /// All possibilities in which the front moves on, weighed against the findings.
-fn live_branch(
-    prior: &Prior,
-    evidence: &Evidence,
-    groups: &[Group],
-    grids: &(Grid, Grid),
-) -> Vec<Node> {
+fn live_branch(prior: &Prior, evidence: &Evidence, groups: &[Group], grids: &(Grid, Grid)) -> Vec<Node> {
     let alive = 1.0 - prior.arrest.0;
     let (rates, latencies) = (grids.0.nodes(), grids.1.nodes());
     let mut nodes = Vec::with_capacity(rates.len() * latencies.len());
@@ -418,7 +252,13 @@ fn live_branch(
             let (rate, latency) = (MmPerDay(rate), Days(latency));
             let front = |tinel: &Tinel| prior.course.front(Days(tinel.day), rate, latency, prior.end).0;
             let found = tinel_likelihood(evidence, evidence.tinel.iter().map(front));
-            nodes.push(Node { rate, row, column, latency, weight: alive * rate_weight * latency_weight * found });
+            nodes.push(Node {
+                rate,
+                row,
+                column,
+                latency,
+                weight: alive * rate_weight * latency_weight * found,
+            });
         }
     }
     // Most possibilities are ruled out by the Tinel distances alone; the rest is weighed against the signs.
@@ -496,259 +336,5 @@ fn normalise(live: &mut [Node], arrested: &mut [Arrested]) {
         + arrested.iter().map(|arrested| arrested.node.weight).sum::<f64>();
     for node in live.iter_mut().chain(arrested.iter_mut().map(|arrested| &mut arrested.node)) {
         node.weight /= all;
-    }
-}
-
-/// The distribution of an arrival time, gathered in bins narrow against the spread of any milestone.
-#[derive(Clone, Debug, PartialEq)]
-pub struct Arrival {
-    /// Mean day and weight of each bin, in order of days.
-    bins: Vec<(f64, f64)>,
-}
-
-/// Fewest and most bins of an [`Arrival`].
-const BINS: (f64, f64) = (32.0, 256.0);
-
-impl Arrival {
-    fn binned(nodes: impl Iterator<Item = (f64, f64)> + Clone, width_days: f64) -> Self {
-        // The bins cover what is likely evenly; what is not goes into the first and the last.
-        let best = nodes.clone().map(|(_, weight)| weight).fold(0.0, f64::max);
-        let likely = nodes.clone().filter(|(_, weight)| *weight > best * 1e-4);
-        let (low, high) = likely.fold((f64::INFINITY, 0.0), |(low, high), (day, _)| (day.min(low), day.max(high)));
-        let last = ((high - low) / width_days).clamp(BINS.0, BINS.1).floor();
-        let scale = if high > low { last / (high - low) } else { 0.0 };
-        let mut bins = vec![(0.0, 0.0); last as usize + 1];
-        for (day, weight) in nodes {
-            let index = ((day - low) * scale).clamp(0.0, last) as usize;
-            if let Some(bin) = bins.get_mut(index) {
-                bin.0 += day * weight;
-                bin.1 += weight;
-            }
-        }
-        bins.retain(|bin| bin.1 > 0.0);
-        for bin in &mut bins {
-            bin.0 /= bin.1;
-        }
-        Self { bins }
-    }
-
-    /// Day by which the milestone has happened with chance `p`, for each `p` of `chances`, given the findings about it.
-    ///
-    /// `delay` is the milestone's own delay after arrival, `own` the findings about this very milestone: they are already
-    /// part of the belief, and beyond that they say in which interval between examinations it happened.
-    pub fn quantiles<const N: usize>(&self, delay: LogNormal, own: Option<&Sequence>, chances: [f64; N]) -> [Days; N] {
-        let unobserved = unobserved(delay);
-        let due = Due::new(&self.bins, own.unwrap_or(&unobserved));
-        chances.map(|p| Days(due.quantile(p)))
-    }
-
-    /// The chance that the milestone has happened by `day`: the inverse of [`Arrival::quantiles`].
-    pub fn chance_by(&self, delay: LogNormal, own: Option<&Sequence>, day: Days) -> Probability {
-        let unobserved = unobserved(delay);
-        let due = Due::new(&self.bins, own.unwrap_or(&unobserved));
-        Probability(due.gathered_by(day.0) / due.total)
-    }
-}
-
-/// A milestone nobody has looked for.
-fn unobserved(delay: LogNormal) -> Sequence {
-    Sequence { position: Mm(0.0), delay: delay.shape(), days: Vec::new(), by_interval: vec![1.0] }
-}
-
-/// The distribution of the day of one milestone: arrival plus delay, reweighed interval by interval by what was found.
-///
-/// With `w` the weight of a bin apart from this milestone's findings, `G(t) = Σ w·P(T ≤ t | arrival)`; in interval `i` the
-/// chance grows by `ℓ_i·dG`, where `ℓ_i` is the chance of exactly these findings if the milestone happens there.
-struct Due<'a> {
-    sequence: &'a Sequence,
-    /// Arrival day and weight `w` of each bin.
-    bins: Vec<(f64, f64)>,
-    /// Of each interval: where it begins, `G` there, and the chance (not normalised) that has gathered before it.
-    intervals: Vec<(f64, f64, f64)>,
-    total: f64,
-}
-
-impl<'a> Due<'a> {
-    fn new(bins: &[(f64, f64)], sequence: &'a Sequence) -> Self {
-        let days = sequence.days.len();
-        // G at each examination, and the weight of each bin apart from this milestone's findings.
-        let mut g = vec![0.0; days];
-        let mut happened = vec![0.0; days];
-        let mut apart = Vec::with_capacity(bins.len());
-        for &(arrival, weight) in bins {
-            for (by_then, day) in happened.iter_mut().zip(&sequence.days) {
-                *by_then = sequence.delay.cdf(day - arrival);
-            }
-            let weight = weight / sequence.weigh(happened.iter().copied()).max(f64::MIN_POSITIVE);
-            for (sum, by_then) in g.iter_mut().zip(&happened) {
-                *sum += weight * by_then;
-            }
-            apart.push((arrival, weight));
-        }
-        let mut intervals = vec![(0.0, 0.0, 0.0)];
-        let (mut before, mut gathered) = (0.0, 0.0);
-        for ((day, found), g) in sequence.days.iter().zip(&sequence.by_interval).zip(g) {
-            gathered += found * (g - before);
-            before = g;
-            intervals.push((*day, g, gathered));
-        }
-        let all: f64 = apart.iter().map(|bin| bin.1).sum();
-        Self { sequence, bins: apart, intervals, total: gathered + sequence.never() * (all - before) }
-    }
-
-    /// `G(t)` and its slope.
-    fn g(&self, t: f64) -> (f64, f64) {
-        let mut sum = (0.0, 0.0);
-        for (arrival, weight) in &self.bins {
-            let (below, density) = self.sequence.delay.both(t - arrival);
-            sum.0 += weight * below;
-            sum.1 += weight * density;
-        }
-        sum
-    }
-
-    /// The chance, not normalised, that the milestone has happened by day `t`.
-    fn gathered_by(&self, t: f64) -> f64 {
-        let index = self.intervals.partition_point(|(begins, ..)| *begins <= t).max(1) - 1;
-        let Some(&(_, g, gathered)) = self.intervals.get(index) else { return 0.0 };
-        gathered + self.sequence.by_interval.get(index).copied().unwrap_or(1.0) * (self.g(t).0 - g)
-    }
-
-    fn quantile(&self, p: f64) -> f64 {
-        let wanted = p * self.total;
-        let index = self.intervals.partition_point(|(_, _, gathered)| *gathered <= wanted).max(1) - 1;
-        let Some(&(begins, g, gathered)) = self.intervals.get(index) else { return 0.0 };
-        let found = self.sequence.by_interval.get(index).copied().unwrap_or(1.0);
-        let end = self.bins.last().map_or(0.0, |bin| bin.0) + self.sequence.delay.at(6.0);
-        let ends = self.intervals.get(index + 1).map_or(end, |next| next.0);
-        let target = g + (wanted - gathered) / found;
-        let distance = |t| {
-            let (below, density) = self.g(t);
-            (below - target, density)
-        };
-        solve(distance, (begins, ends), self.guess(p))
-    }
-
-    /// Where a quantile would be if arrival were normal and independent of the delay: a place to start.
-    fn guess(&self, p: f64) -> f64 {
-        let all: f64 = self.bins.iter().map(|bin| bin.1).sum();
-        let mean = self.bins.iter().map(|bin| bin.0 * bin.1).sum::<f64>() / all;
-        let variance = self.bins.iter().map(|bin| (bin.0 - mean) * (bin.0 - mean) * bin.1).sum::<f64>() / all;
-        // The logistic curve is near enough to the normal one.
-        let z = libm::log(p / (1.0 - p)) / 1.702;
-        let (median, at_z) = (self.sequence.delay.at(0.0), self.sequence.delay.at(z));
-        let spread = (z * z * variance + (at_z - median) * (at_z - median)).sqrt();
-        mean + median + spread.copysign(z)
-    }
-}
-
-/// Where the increasing function `f`, given with its slope, crosses zero between `low` and `high`, to about a thousandth.
-///
-/// Newton's steps, and bisection wherever a step would leave the bracket. The error shrinks with the square of the step: after
-/// one of a twentieth of a day it is far below a thousandth.
-fn solve(f: impl Fn(f64) -> (f64, f64), (low, high): (f64, f64), start: f64) -> f64 {
-    let (mut low, mut high) = (low, high.max(low));
-    let mut x = if start > low && start < high { start } else { 0.5 * (low + high) };
-    for _ in 0..60 {
-        let (value, slope) = f(x);
-        if value < 0.0 {
-            low = x;
-        } else {
-            high = x;
-        }
-        let step = value / slope;
-        let newton = x - step;
-        let next = if newton > low && newton < high { newton } else { 0.5 * (low + high) };
-        if high - low < 1e-3 {
-            return next;
-        }
-        if (next - x).abs() < 0.05 && next == newton {
-            return next;
-        }
-        x = next;
-    }
-    x
-}
-
-/// Travel times this far apart, in days, are smoothed over by the spread of the latency.
-const SMOOTH_DAYS: f64 = 8.0;
-
-/// The posterior of the growth rate.
-#[derive(Clone, Debug, PartialEq)]
-pub struct RateBelief {
-    cells: Vec<RateCell>,
-    latency: LogNormal,
-    /// A rate that nine in ten exceed, roughly: where to start looking for slow travel times.
-    slow: MmPerDay,
-}
-
-/// A rate that stands for the cell from `rate / half` to `rate × half`, inside which the chance is even.
-#[derive(Clone, Copy, Debug, PartialEq)]
-struct RateCell {
-    rate: f64,
-    half: f64,
-    weight: f64,
-}
-
-impl RateBelief {
-    fn total(&self) -> f64 {
-        self.cells.iter().map(|cell| cell.weight).sum()
-    }
-
-    /// The rate below which the truth lies with chance `p`.
-    pub fn quantile(&self, p: f64) -> MmPerDay {
-        let wanted = p * self.total();
-        let distance = |x: f64| {
-            let mut sum = (-wanted, 0.0);
-            for RateCell { rate, half, weight } in &self.cells {
-                let (low, high) = (rate / half, rate * half);
-                sum.0 += weight * ((x - low) / (high - low)).clamp(0.0, 1.0);
-                if low < x && x < high {
-                    sum.1 += weight / (high - low);
-                }
-            }
-            sum
-        };
-        let ends = self.cells.iter().map(|cell| (cell.rate / cell.half, cell.rate * cell.half));
-        let (low, high) = ends.fold((f64::INFINITY, 0.0), |(low, high), (a, b)| (a.min(low), b.max(high)));
-        // The unit is a thousandth of a mm a day here, so that a step of a twentieth is small enough to stop at.
-        let thousandths = |x: f64| {
-            let (value, slope) = distance(x / 1e3);
-            (value, slope / 1e3)
-        };
-        MmPerDay(solve(thousandths, (low * 1e3, high * 1e3), f64::NAN) / 1e3)
-    }
-
-    /// Days within which nine of ten fronts of a *new* coaptation would travel to `position` on `course`: this patient's
-    /// rate, a fresh latency.
-    pub fn travel_p90(&self, course: &Course, position: Mm) -> Days {
-        let effort = course.effort(position).0;
-        let pause = course.pause(position).0;
-        let latency = self.latency.shape();
-        let wanted = 0.9 * self.total();
-        // Over a long way a cell of rates spreads over weeks; it is cut into parts that the latency smooths over.
-        let mut travel: Vec<(f64, f64)> = Vec::with_capacity(self.cells.len());
-        for RateCell { rate, half, weight } in &self.cells {
-            let days = effort / rate;
-            let parts = (days * (half - 1.0 / half) / SMOOTH_DAYS).ceil().clamp(1.0, 8.0);
-            let step = (half - 1.0) * 2.0 / parts;
-            for part in 0..parts as usize {
-                let offset = (part as f64 + 0.5) * step - (half - 1.0);
-                travel.push((days * (1.0 + offset), weight / parts));
-            }
-        }
-        let arrived = |day: f64| {
-            let mut sum = (-wanted, 0.0);
-            for (days, weight) in &travel {
-                let (below, density) = latency.both(day - pause - days);
-                sum.0 += weight * below;
-                sum.1 += weight * density;
-            }
-            sum
-        };
-        let slowest = self.cells.iter().map(|cell| cell.rate).fold(f64::INFINITY, f64::min);
-        let high = self.latency.at(6.0) + pause + effort / slowest;
-        let start = self.latency.median + pause + effort / self.slow.0;
-        Days(solve(arrived, (0.0, high), start))
     }
 }

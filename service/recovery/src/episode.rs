@@ -154,7 +154,12 @@ impl Episode {
         self.lay_out(protocol, assessments, &planned)
     }
 
-    fn lay_out(&self, protocol: &Protocol, assessments: &[Option<Assessment>], planned: &[Review]) -> Vec<Review> {
+    fn lay_out(
+        &self,
+        protocol: &Protocol,
+        assessments: &[Option<Assessment>],
+        planned: &[Review],
+    ) -> Vec<Review> {
         let seen_on = self.seen_on();
         let requirements = self.requirements(protocol, assessments, seen_on);
         let followed = self.repairs.iter().zip(assessments).filter(|(_, assessment)| assessment.is_some());
@@ -173,10 +178,11 @@ impl Episode {
             booked: &booked,
             open: &open,
         });
-        let mut reviews: Vec<Review> = days.iter().map(|day| self.review(day, &requirements, planned)).collect();
+        let mut reviews: Vec<Review> =
+            days.iter().map(|day| self.review(day, &requirements, planned)).collect();
         tell_apart(&mut reviews, &self.closed);
         for review in &mut reviews {
-            review.examine = self.examinations(review, assessments);
+            review.examine = examinations(review, assessments);
         }
         reviews
     }
@@ -225,7 +231,14 @@ impl Episode {
             let label = self.label(index);
             operation_requirements(&followed.repair, &label, assessment.is_some(), protocol, &mut all);
             if let Some(assessment) = assessment {
+                let last = followed.repair.growth_starts_on().plus(protocol.schedule.outcome[1]);
+                let before = all.len();
                 sign_requirements(assessment, &label, protocol, &mut all);
+                // The outcome examination ends the follow-up of a repair, whatever might still come.
+                let signs = all.split_off(before);
+                all.extend(signs.into_iter().filter(|requirement| requirement.opens_on <= last).map(
+                    |requirement| Requirement { closes_on: requirement.closes_on.min(last), ..requirement },
+                ));
             }
         }
         all.retain(|requirement| requirement.opens_on > seen_on && self.still_asked(requirement));
@@ -234,40 +247,42 @@ impl Episode {
 
     /// A wound check or a baseline that was due before the repair was known here is not asked for any more.
     fn still_asked(&self, requirement: &Requirement) -> bool {
-        let early = matches!(requirement.purpose, Purpose::Wound | Purpose::Baseline | Purpose::Rehabilitation);
+        let early =
+            matches!(requirement.purpose, Purpose::Wound | Purpose::Baseline | Purpose::Rehabilitation);
         !(early && requirement.closes_on < self.known_since)
     }
+}
 
-    /// What to examine at a review: at the baseline everything, at a wound check nothing, otherwise what may show by then.
-    fn examinations(&self, review: &Review, assessments: &[Option<Assessment>]) -> Vec<Examination> {
-        let only = |purpose| !review.purposes.is_empty() && review.purposes.iter().all(|p| p.purpose == purpose);
-        if only(Purpose::Wound) {
-            return Vec::new();
-        }
-        let baseline = review.purposes.iter().any(|p| p.purpose == Purpose::Baseline);
-        let mut all = Vec::new();
-        for (repair, assessment) in assessments.iter().enumerate() {
-            let Some(assessment) = assessment.as_ref() else { continue };
-            if review.on < assessment.growth_starts_on {
-                continue;
-            }
-            let next = |target: &crate::assessment::TargetAssessment| {
-                let next = target.milestones.iter().find(|m| {
-                    m.seen.is_none() && m.milestone >= Milestone::first(target.target.place.kind())
-                })?;
-                (baseline || next.window.opens_on <= review.closes_on)
-                    .then(|| (target.target.place.clone(), next.milestone))
-            };
-            let places: Vec<_> = assessment.targets.iter().filter_map(next).collect();
-            let day = crate::unit::Days(f64::from(review.on.days_since(assessment.growth_starts_on)));
-            let unseen = assessment.targets.iter().any(|target| target.furthest_seen().is_none());
-            let tinel = unseen.then(|| assessment.belief.front_band(day));
-            if tinel.is_some() || !places.is_empty() {
-                all.push(Examination { repair, tinel, places });
-            }
-        }
-        all
+/// What to examine at a review: at the baseline everything, at a wound check nothing, otherwise what may show by then.
+fn examinations(review: &Review, assessments: &[Option<Assessment>]) -> Vec<Examination> {
+    let only = |purpose| !review.purposes.is_empty() && review.purposes.iter().all(|p| p.purpose == purpose);
+    if only(Purpose::Wound) {
+        return Vec::new();
     }
+    let baseline = review.purposes.iter().any(|p| p.purpose == Purpose::Baseline);
+    let mut all = Vec::new();
+    for (repair, assessment) in assessments.iter().enumerate() {
+        let Some(assessment) = assessment.as_ref() else { continue };
+        if review.on < assessment.growth_starts_on {
+            continue;
+        }
+        let next = |target: &crate::assessment::TargetAssessment| {
+            let next = target
+                .milestones
+                .iter()
+                .find(|m| m.seen.is_none() && m.milestone >= Milestone::first(target.target.place.kind()))?;
+            (baseline || next.window.opens_on <= review.closes_on)
+                .then(|| (target.target.place.clone(), next.milestone))
+        };
+        let places: Vec<_> = assessment.targets.iter().filter_map(next).collect();
+        let day = crate::unit::Days(f64::from(review.on.days_since(assessment.growth_starts_on)));
+        let unseen = assessment.targets.iter().any(|target| target.furthest_seen().is_none());
+        let tinel = unseen.then(|| assessment.belief.front_band(day));
+        if tinel.is_some() || !places.is_empty() {
+            all.push(Examination { repair, tinel, places });
+        }
+    }
+    all
 }
 
 /// What the operation itself asks for.

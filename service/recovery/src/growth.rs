@@ -79,9 +79,14 @@ mod tests {
     /// Hand checks H1 and H2 of the clinical reference: 30 days and 1.0 mm/day, then 0.83 (an inch a month).
     #[test]
     fn published_hand_checks() {
-        for (mm, rate, days) in [(137.0, 1.0, 167.0), (340.0, 1.0, 370.0), (83.0, 1.0, 113.0), (310.0, 1.0, 340.0)]
-            .into_iter()
-            .chain([(137.0, 25.4 / 30.44, 194.0), (340.0, 25.4 / 30.44, 437.0), (310.0, 25.4 / 30.44, 401.0)])
+        for (mm, rate, days) in
+            [(137.0, 1.0, 167.0), (340.0, 1.0, 370.0), (83.0, 1.0, 113.0), (310.0, 1.0, 340.0)]
+                .into_iter()
+                .chain([
+                    (137.0, 25.4 / 30.44, 194.0),
+                    (340.0, 25.4 / 30.44, 437.0),
+                    (310.0, 25.4 / 30.44, 401.0),
+                ])
         {
             let arrival = Course::DIRECT.arrival(Mm(mm), MmPerDay(rate), Days(30.0)).0;
             assert!((arrival - days).abs() < 1.0, "{mm} mm at {rate}: {arrival}, not {days}");

@@ -5,7 +5,7 @@
 
 use crate::milestone::Milestone;
 use crate::normal::LogNormal;
-use crate::unit::{Date, Days, MmPerDay, Mm, Probability};
+use crate::unit::{Date, Days, Mm, MmPerDay, Probability};
 
 /// Everything that may be set, in one value.
 #[derive(Clone, Debug, PartialEq)]
@@ -252,7 +252,12 @@ impl Protocol {
         for (name, factors) in all {
             within(&format!("technique.{name}.graft_factor"), factors.graft, 0.1, 2.0);
             within(&format!("technique.{name}.beyond_factor"), factors.beyond, 0.1, 2.0);
-            within(&format!("technique.{name}.second_coaptation_days"), factors.second_coaptation.0, 0.0, 180.0);
+            within(
+                &format!("technique.{name}.second_coaptation_days"),
+                factors.second_coaptation.0,
+                0.0,
+                180.0,
+            );
             for row in &factors.arrest {
                 within(&format!("technique.{name}.arrest"), row.probability.0, 0.001, 0.99);
             }
@@ -285,7 +290,8 @@ impl Protocol {
     fn check_times(&self, within: &mut impl FnMut(&str, f64, f64, f64)) {
         let s = &self.schedule;
         let named = [("wound", s.wound), ("baseline", s.baseline), ("outcome", s.outcome)];
-        for (name, [first, last]) in named.into_iter().chain(s.rehabilitation.iter().map(|days| ("rehabilitation", *days)))
+        for (name, [first, last]) in
+            named.into_iter().chain(s.rehabilitation.iter().map(|days| ("rehabilitation", *days)))
         {
             within(&format!("schedule.{name} first day"), f64::from(first), 0.0, 1500.0);
             within(&format!("schedule.{name} last day"), f64::from(last), f64::from(first), 1500.0);
@@ -306,7 +312,12 @@ impl Protocol {
         within("alert.static_advance_mm", a.static_advance.0, 1.0, 100.0);
         within("alert.static_over_days", f64::from(a.static_over), 14.0, 365.0);
         within("alert.in_time_probability", a.in_time_probability.0, 0.01, 0.99);
-        within("alert.in_time_probability_clear", a.in_time_probability_clear.0, a.in_time_probability.0, 0.999);
+        within(
+            "alert.in_time_probability_clear",
+            a.in_time_probability_clear.0,
+            a.in_time_probability.0,
+            0.999,
+        );
         within("alert.salvage_notice_days", f64::from(a.salvage_notice), 1.0, 365.0);
         within("alert.unanswered_days", f64::from(a.unanswered), 1.0, 90.0);
     }

@@ -266,7 +266,9 @@ impl Repair {
     pub fn arrest(&self, protocol: &Protocol) -> Probability {
         let fibular = self.targets.iter().any(|target| is_fibular(&target.place, &self.nerve));
         match self.technique.factors(protocol) {
-            Some(_) if self.technique == Technique::NerveTransfer && fibular => protocol.arrest.fibular_transfer,
+            Some(_) if self.technique == Technique::NerveTransfer && fibular => {
+                protocol.arrest.fibular_transfer
+            }
             Some(factors) => factors.arrest(self.gap),
             None => Probability(0.0),
         }
@@ -325,7 +327,9 @@ fn is_fibular(place: &Place, nerve: &RepairedNerve) -> bool {
             *kind == Kind::Muscle
                 && matches!(
                     nerve,
-                    RepairedNerve::Known(Nerve::CommonFibular | Nerve::DeepFibular | Nerve::SuperficialFibular)
+                    RepairedNerve::Known(
+                        Nerve::CommonFibular | Nerve::DeepFibular | Nerve::SuperficialFibular
+                    )
                 )
         }
     }

@@ -70,7 +70,17 @@ pub fn last_useful(
     let over_again = graft.gap + target.path;
     let (donor, recorded) = repair.donor_path(&target.place, protocol);
     [
-        LastUseful { salvage: Salvage::SecondGraft, on: on(&graft, over_again), path: over_again, recorded: true },
-        LastUseful { salvage: Salvage::DistalTransfer, on: on(&Course::DIRECT, donor), path: donor, recorded },
+        LastUseful {
+            salvage: Salvage::SecondGraft,
+            on: on(&graft, over_again),
+            path: over_again,
+            recorded: true,
+        },
+        LastUseful {
+            salvage: Salvage::DistalTransfer,
+            on: on(&Course::DIRECT, donor),
+            path: donor,
+            recorded,
+        },
     ]
 }

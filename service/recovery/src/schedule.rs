@@ -294,7 +294,11 @@ impl<'a> Line<'a> {
         let mut days = latest.to_vec();
         let mut next: Option<Date> = None;
         for day in days.iter_mut().rev() {
-            let opens = self.opening.iter().filter(|(opens, _)| self.closes_before(*opens, next)).map(|(opens, _)| *opens);
+            let opens = self
+                .opening
+                .iter()
+                .filter(|(opens, _)| self.closes_before(*opens, next))
+                .map(|(opens, _)| *opens);
             let mut from = opens.max().unwrap_or(self.problem.seen_on.plus(1));
             if let Some(next) = next {
                 from = self.problem.spacing.iter().map(|s| s.near_enough(next)).fold(from, Date::max);
@@ -331,12 +335,14 @@ fn keep_most(line: &Line<'_>, open: &[Date]) -> Vec<Date> {
         let mut choice = Best { reviews: 0, kept: 0, next: None };
         if let Some(latest) = line.latest_after(day) {
             let first = day.plus(1).max(line.problem.not_before);
-            let stays = open.iter().copied().filter(|d| (first..=latest).contains(d) && line.calendar.is_open(*d));
+            let stays =
+                open.iter().copied().filter(|d| (first..=latest).contains(d) && line.calendar.is_open(*d));
             for next in std::iter::once(latest).chain(stays) {
                 let (reviews, kept) = best(line, open, next, known);
                 let (reviews, kept) = (reviews + 1, kept + usize::from(open.contains(&next)));
                 let better = choice.next.is_none()
-                    || (reviews, std::cmp::Reverse(kept), next) < (choice.reviews, std::cmp::Reverse(choice.kept), choice.next.unwrap_or(next));
+                    || (reviews, std::cmp::Reverse(kept), next)
+                        < (choice.reviews, std::cmp::Reverse(choice.kept), choice.next.unwrap_or(next));
                 if better {
                     choice = Best { reviews, kept, next: Some(next) };
                 }
@@ -381,7 +387,8 @@ fn settle(line: &Line<'_>) -> Vec<Day> {
 /// How far each review may move with the others where they are, and which requirements it serves.
 fn rooms(line: &Line<'_>, chosen: &[Date]) -> Vec<Day> {
     let requirements = line.problem.requirements;
-    let served_on = |requirement: &Requirement, day: Date| (requirement.opens_on..=requirement.closes_on).contains(&day);
+    let served_on =
+        |requirement: &Requirement, day: Date| (requirement.opens_on..=requirement.closes_on).contains(&day);
     let mut rooms: Vec<Day> =
         chosen.iter().map(|on| Day { on: *on, from: *on, to: *on, serves: Vec::new() }).collect();
     for (index, requirement) in requirements.iter().enumerate() {
@@ -409,7 +416,11 @@ fn rooms(line: &Line<'_>, chosen: &[Date]) -> Vec<Day> {
             from = next.map_or(from, |next| from.max(spacing.near_enough(next)));
         }
         rooms[i].from = from.min(chosen[i]);
-        rooms[i].to = if next.is_none() && to.civil() == jiff::civil::Date::MAX { chosen[i] } else { to.max(chosen[i]) };
+        rooms[i].to = if next.is_none() && to.civil() == jiff::civil::Date::MAX {
+            chosen[i]
+        } else {
+            to.max(chosen[i])
+        };
     }
     rooms
 }

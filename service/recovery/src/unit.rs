@@ -68,7 +68,8 @@ impl Date {
 
     /// From a civil date of the calendar library.
     pub fn from_civil(date: jiff::civil::Date) -> Self {
-        Self(date.duration_since(EPOCH).as_hours().div_euclid(24).clamp(i64::from(FIRST), i64::from(LAST)) as i32)
+        Self(date.duration_since(EPOCH).as_hours().div_euclid(24).clamp(i64::from(FIRST), i64::from(LAST))
+            as i32)
     }
 
     /// As a civil date of the calendar library.

@@ -72,10 +72,10 @@ impl Case {
             (false, false) => protocol.evidence.tinel_sd,
         };
         let exams = case["exams"].as_array().unwrap();
-        let tinel = exams.iter().filter(|exam| !exam["tinel_mm"].is_null()).map(|exam| Tinel {
-            day: number(&exam["day"]),
-            at: Mm(number(&exam["tinel_mm"])),
-        });
+        let tinel = exams
+            .iter()
+            .filter(|exam| !exam["tinel_mm"].is_null())
+            .map(|exam| Tinel { day: number(&exam["day"]), at: Mm(number(&exam["tinel_mm"])) });
         let mut evidence = Evidence {
             tinel: tinel.collect(),
             tinel_sd,
@@ -87,7 +87,11 @@ impl Case {
             for milestone in Milestone::ALL {
                 let looks = looks(exams, &target["name"], milestone);
                 if !looks.is_empty() {
-                    evidence.signs.push(Signs { position: *position, delay: protocol.delay(milestone), looks });
+                    evidence.signs.push(Signs {
+                        position: *position,
+                        delay: protocol.delay(milestone),
+                        looks,
+                    });
                 }
             }
         }
@@ -125,9 +129,14 @@ impl Case {
             let kind = if target["kind"] == "muscle" { Kind::Muscle } else { Kind::Skin };
             for &milestone in Milestone::of(kind) {
                 let delay = self.protocol.delay(milestone);
-                let own = evidence.signs.iter().find(|signs| signs.position == *position && signs.delay == delay);
+                let own =
+                    evidence.signs.iter().find(|signs| signs.position == *position && signs.delay == delay);
                 let own = own.map(|s| Sequence::new(s, evidence.false_positive, evidence.false_negative));
-                all.push((target["name"].as_str().unwrap().to_owned(), milestone, of(&arrival, delay, own.as_ref())));
+                all.push((
+                    target["name"].as_str().unwrap().to_owned(),
+                    milestone,
+                    of(&arrival, delay, own.as_ref()),
+                ));
             }
         }
         all
@@ -142,7 +151,9 @@ impl Case {
     }
 
     fn compare(&self, evidence: &Evidence, expected: &Value) {
-        for (which, (target, milestone, days)) in self.percentiles(evidence, Nodes::default()).into_iter().enumerate() {
+        for (which, (target, milestone, days)) in
+            self.percentiles(evidence, Nodes::default()).into_iter().enumerate()
+        {
             let window = &expected[&target][milestone.code()];
             if window.is_null() {
                 continue;
@@ -150,7 +161,10 @@ impl Case {
             for (day, p) in days.into_iter().zip(["p10", "p50", "p90"]) {
                 let reference = number(&window[p]);
                 let name = &self.name;
-                assert!(self.same(evidence, which, (day, reference)), "{name}: {target} {milestone:?} {p}: {day}, not {reference}");
+                assert!(
+                    self.same(evidence, which, (day, reference)),
+                    "{name}: {target} {milestone:?} {p}: {day}, not {reference}"
+                );
             }
         }
     }
@@ -184,12 +198,19 @@ fn arrest_rate_chance_in_time_and_last_useful_dates_agree_with_scipy() {
         let name = &case.name;
         let belief = Belief::form(&case.prior, &case.evidence, Nodes::default());
         let arrest = number(&case.output["arrest_posterior"]);
-        assert!((belief.arrest().0 - arrest).abs() < CHANCE, "{name}: arrest {:?}, not {arrest}", belief.arrest());
+        assert!(
+            (belief.arrest().0 - arrest).abs() < CHANCE,
+            "{name}: arrest {:?}, not {arrest}",
+            belief.arrest()
+        );
         let rate = belief.rate();
         for (p, label) in [(0.1, "p10"), (0.5, "p50"), (0.9, "p90")] {
             let reference = number(&case.output["rate_mm_per_day"][label]);
             let ours = rate.quantile(p).0;
-            assert!((ours - reference).abs() < RATE * reference.max(1.0), "{name}: rate {label} {ours}, not {reference}");
+            assert!(
+                (ours - reference).abs() < RATE * reference.max(1.0),
+                "{name}: rate {label} {ours}, not {reference}"
+            );
         }
         for (target, position) in &case.targets {
             let key = target["name"].as_str().unwrap();
@@ -198,7 +219,8 @@ fn arrest_rate_chance_in_time_and_last_useful_dates_agree_with_scipy() {
             }
             let limit = number(&target["limit_days"]);
             let by = Days(limit - number(&target["days_injury_to_repair"]));
-            let (ours, reference) = (belief.reached_by(*position, by).0, number(&case.output["in_time"][key]));
+            let (ours, reference) =
+                (belief.reached_by(*position, by).0, number(&case.output["in_time"][key]));
             assert!((ours - reference).abs() < CHANCE, "{name}: {key} in time {ours}, not {reference}");
             let last = &case.output["last_useful_days_since_injury"][key];
             let again = match case.technique.bridges_gap() {
@@ -207,7 +229,9 @@ fn arrest_rate_chance_in_time_and_last_useful_dates_agree_with_scipy() {
             };
             let path = again.gap + Mm(number(&target["path_mm"]));
             let donor = Mm(number(&target["donor_mm"]));
-            for (course, x, label) in [(again, path, "second_graft"), (Course::DIRECT, donor, "distal_transfer")] {
+            for (course, x, label) in
+                [(again, path, "second_graft"), (Course::DIRECT, donor, "distal_transfer")]
+            {
                 let (ours, reference) = (limit - rate.travel_p90(&course, x).0, number(&last[label]));
                 assert!((ours - reference).abs() < DAYS, "{name}: {key} {label} {ours}, not {reference}");
             }
@@ -237,7 +261,11 @@ fn doubling_the_nodes_moves_no_percentile_by_half_a_day() {
             let many = case.percentiles(evidence, doubled);
             for (which, ((target, milestone, a), (_, _, b))) in few.iter().zip(many).enumerate() {
                 for (a, b) in a.iter().copied().zip(b) {
-                    assert!(case.same(evidence, which, (a, b)), "{}: {target} {milestone:?}: {a} became {b}", case.name);
+                    assert!(
+                        case.same(evidence, which, (a, b)),
+                        "{}: {target} {milestone:?}: {a} became {b}",
+                        case.name
+                    );
                 }
             }
         }

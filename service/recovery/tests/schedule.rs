@@ -36,8 +36,9 @@ struct Case {
 
 fn case(seed: u64) -> Case {
     let mut dice = Dice(seed);
-    let mut schedule = endplate_recovery::protocol::Protocol::default().schedule;
-    schedule.clinic_weekdays = [true, dice.roll(0, 1) == 1, true, dice.roll(0, 1) == 1, true, true, dice.roll(0, 1) == 1];
+    let mut schedule = protocol::Protocol::default().schedule;
+    schedule.clinic_weekdays =
+        [true, dice.roll(0, 1) == 1, true, dice.roll(0, 1) == 1, true, true, dice.roll(0, 1) == 1];
     let mut requirements = Vec::new();
     for i in 0..dice.roll(1, 5) {
         let opens = dice.roll(1, HORIZON - 4);
@@ -115,8 +116,12 @@ impl Case {
             if best.is_some_and(|(fewest, _)| count > fewest) {
                 continue;
             }
-            let days: Vec<Date> =
-                candidates.iter().enumerate().filter(|(i, _)| set >> i & 1 == 1).map(|(_, day)| *day).collect();
+            let days: Vec<Date> = candidates
+                .iter()
+                .enumerate()
+                .filter(|(i, _)| set >> i & 1 == 1)
+                .map(|(_, day)| *day)
+                .collect();
             if self.serves(&days) {
                 let kept = days.iter().filter(|day| self.open.contains(day)).count();
                 best = match best {
@@ -140,14 +145,22 @@ fn as_few_days_as_exhaustive_search_and_as_many_kept() {
         let Some((fewest, most)) = case.exhaustive() else { continue };
         let days = case.solve();
         let chosen: Vec<Date> = days.iter().map(|day| day.on).collect();
-        assert!(case.serves(&chosen), "seed {seed}: {chosen:?} does not serve {:?} {:?}", case.requirements, case.spacing);
+        assert!(
+            case.serves(&chosen),
+            "seed {seed}: {chosen:?} does not serve {:?} {:?}",
+            case.requirements,
+            case.spacing
+        );
         assert_eq!(chosen.len(), fewest, "seed {seed}: {chosen:?}");
         let kept = chosen.iter().filter(|day| case.open.contains(day)).count();
         assert_eq!(kept, most, "seed {seed}: {chosen:?} keeps fewer of {:?} than it could", case.open);
         solved += 1;
         with_open += usize::from(!case.open.is_empty());
     }
-    assert!(solved > 1_000 && with_open > 500, "only {solved} cases had a solution, {with_open} with open days");
+    assert!(
+        solved > 1_000 && with_open > 500,
+        "only {solved} cases had a solution, {with_open} with open days"
+    );
 }
 
 #[test]
@@ -169,7 +182,11 @@ fn each_review_may_move_within_its_window_and_no_further() {
                 let mut chosen: Vec<Date> = days.iter().map(|day| day.on).collect();
                 chosen[i] = moved;
                 let inside = moved == day.on || !calendar.is_open(moved) || case.serves(&chosen);
-                assert!(inside, "seed {seed}: review {i} {day:?} moved to {moved} breaks {:?} {:?}", case.requirements, case.spacing);
+                assert!(
+                    inside,
+                    "seed {seed}: review {i} {day:?} moved to {moved} breaks {:?} {:?}",
+                    case.requirements, case.spacing
+                );
             }
         }
     }

@@ -124,7 +124,12 @@ impl Patient {
     fn examine(&self, day: i32, dice: &mut Dice, world: World, protocol: &Protocol) -> Vec<Finding> {
         let on = operated().plus(day);
         let mut all = Vec::new();
-        let front = self.repair.course(protocol).front(Days(f64::from(day)), self.rate, self.latency, self.repair.end());
+        let front = self.repair.course(protocol).front(
+            Days(f64::from(day)),
+            self.rate,
+            self.latency,
+            self.repair.end(),
+        );
         let front = self.arrest.map_or(front.0, |at| front.0.min(at.0));
         let error = if world.heavy { dice.heavy() } else { dice.normal() };
         let tinel = front + error * self.repair.tinel_sd(protocol).0 * world.tinel_error;
@@ -139,9 +144,16 @@ impl Patient {
             let place = target.place.clone();
             match target.place.kind() {
                 Kind::Muscle => {
-                    let signs = [Milestone::FirstContraction, Milestone::Antigravity, Milestone::Strong].map(&mut seen);
+                    let signs = [Milestone::FirstContraction, Milestone::Antigravity, Milestone::Strong]
+                        .map(&mut seen);
                     // One grade must tell all three; the highest sign seen decides.
-                    let grade = if signs[2] { 4 } else if signs[1] { 3 } else { u8::from(signs[0]) };
+                    let grade = if signs[2] {
+                        4
+                    } else if signs[1] {
+                        3
+                    } else {
+                        u8::from(signs[0])
+                    };
                     let sign = Sign::Motor(place, MotorGrade::new(grade).unwrap());
                     all.push(Finding { id: format!("motor {day} {}", target.place.display()), on, sign });
                 }
@@ -154,7 +166,11 @@ impl Patient {
                     } else {
                         SensoryGrade::S0
                     };
-                    all.push(Finding { id: format!("sweat {day}"), on, sign: Sign::Sudomotor(place.clone(), sweats) });
+                    all.push(Finding {
+                        id: format!("sweat {day}"),
+                        on,
+                        sign: Sign::Sudomotor(place.clone(), sweats),
+                    });
                     all.push(Finding { id: format!("skin {day}"), on, sign: Sign::Sensory(place, grade) });
                 }
             }
@@ -252,7 +268,10 @@ fn windows_hold_eight_in_ten() {
             assert!((0.78..=0.82).contains(&before), "seed {SEED}: {before}");
             assert!((0.78..=0.82).contains(&after), "seed {SEED}: {after}");
         } else {
-            assert!((0.4..=0.95).contains(&before) && (0.4..=0.95).contains(&after), "seed {SEED}: {before} {after}");
+            assert!(
+                (0.4..=0.95).contains(&before) && (0.4..=0.95).contains(&after),
+                "seed {SEED}: {before} {after}"
+            );
         }
     }
 }

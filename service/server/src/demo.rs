@@ -72,6 +72,9 @@ pub async fn run(config: &Config, stay: bool) -> Result<(), Fault> {
     Ok(())
 }
 
+/// Makes the entry of one Observation from its code, its site, and the name and value of its value.
+type Observe<'a> = dyn Fn(&str, Json, (&str, Json)) -> Json + 'a;
+
 /// A booked visit.
 struct Visit {
     on: Date,
@@ -133,9 +136,12 @@ impl Clinic {
     }
 
     async fn subscribe(&mut self) -> Result<(), Fault> {
-        for criteria in
-            ["Task?status=requested,accepted", "DetectedIssue?status=final", "Communication?status=completed", "Flag?status=active,inactive"]
-        {
+        for criteria in [
+            "Task?status=requested,accepted",
+            "DetectedIssue?status=final",
+            "Communication?status=completed",
+            "Flag?status=active,inactive",
+        ] {
             let subscription = json!({
                 "resourceType": "Subscription", "status": "requested", "reason": "demonstration", "criteria": criteria,
                 "channel": { "type": "rest-hook", "endpoint": self.receiver, "payload": "application/fhir+json" },
@@ -162,10 +168,15 @@ impl Clinic {
 
     async fn records(&mut self, day: Date) -> Result<(), Fault> {
         for index in 0..self.patients.len() {
-            let due: Vec<&str> =
-                self.patients[index].arrivals.iter().filter(|(on, _)| *on == day).map(|(_, record)| *record).collect();
+            let due: Vec<&str> = self.patients[index]
+                .arrivals
+                .iter()
+                .filter(|(on, _)| *on == day)
+                .map(|(_, record)| *record)
+                .collect();
             for record in due {
-                let bundle = endplate_fhir::json::parse(record.as_bytes()).map_err(|issue| Fault::Input(issue.text))?;
+                let bundle = endplate_fhir::json::parse(record.as_bytes())
+                    .map_err(|issue| Fault::Input(issue.text))?;
                 self.send(Method::POST, "", Some(bundle)).await?;
                 self.register(index).await?;
             }
@@ -175,7 +186,10 @@ impl Clinic {
 
     /// Remembers who the patient is and what was expected on the day the repair became known.
     async fn register(&mut self, index: usize) -> Result<(), Fault> {
-        let query = format!("Patient?identifier=https://clinic.example/record-number|{}", self.patients[index].number);
+        let query = format!(
+            "Patient?identifier=https://clinic.example/record-number|{}",
+            self.patients[index].number
+        );
         if let Some(patient) = self.all(&query).await?.first() {
             let id = text(patient, "/id").to_owned();
             let name = self.patients[index].name.to_owned();
@@ -194,15 +208,18 @@ impl Clinic {
 
     /// Patients who are booked for today come, or do not.
     async fn visits(&mut self, day: Date) -> Result<(), Fault> {
-        let (today, later): (Vec<Visit>, Vec<Visit>) = self.visits.drain(..).partition(|visit| visit.on == day);
+        let (today, later): (Vec<Visit>, Vec<Visit>) =
+            self.visits.drain(..).partition(|visit| visit.on == day);
         self.visits = later;
         for visit in today {
             let patient = &self.patients[visit.patient];
             let number: u32 = visit.appointment.rsplit('-').next().and_then(|n| n.parse().ok()).unwrap_or(0);
-            let misses = patient.misses.contains(&number) || patient.lost_from.is_some_and(|from| day >= from);
+            let misses =
+                patient.misses.contains(&number) || patient.lost_from.is_some_and(|from| day >= from);
             if misses {
                 let appointment = self.appointment(&visit, "noshow");
-                self.send(Method::PUT, &format!("Appointment/{}", visit.appointment), Some(appointment)).await?;
+                self.send(Method::PUT, &format!("Appointment/{}", visit.appointment), Some(appointment))
+                    .await?;
             } else {
                 let examination = self.examination(&visit, day);
                 self.send(Method::POST, "", Some(examination)).await?;
@@ -230,7 +247,7 @@ impl Clinic {
             "class": { "system": "http://terminology.hl7.org/CodeSystem/v3-ActCode", "code": "AMB" },
             "basedOn": [{ "reference": visit.request }], "period": { "start": day.to_string(), "end": day.to_string() },
         });
-        let mut entries = vec![entry("Encounter", encounter)];
+        let mut entries = vec![entry("Encounter", &encounter)];
         for nature in patient.repairs.iter().filter(|nature| days_between(nature.on, day) >= 30) {
             let observe = |name: &str, site: Json, value: (&str, Json)| {
                 let mut observation = json!({
@@ -239,14 +256,14 @@ impl Clinic {
                     "effectiveDateTime": day.to_string(), "bodySite": site,
                 });
                 observation[value.0] = value.1;
-                entry("Observation", observation)
+                entry("Observation", &observation)
             };
             entries.extend(self.findings(nature, day, &observe));
         }
         json!({ "resourceType": "Bundle", "type": "transaction", "entry": entries })
     }
 
-    fn findings(&self, nature: &Nature, day: Date, observe: &dyn Fn(&str, Json, (&str, Json)) -> Json) -> Vec<Json> {
+    fn findings(&self, nature: &Nature, day: Date, observe: &Observe<'_>) -> Vec<Json> {
         let since = days_between(nature.on, day);
         let mut all = Vec::new();
         if let Some(at) = nature.tinel(since, &self.protocol) {
@@ -263,7 +280,11 @@ impl Clinic {
                     Some(Milestone::ProtectiveSensation) => "S2",
                     _ => "S0",
                 };
-                all.push(observe("sensory-grade", site(), ("valueCodeableConcept", code("sensory-grade", grade))));
+                all.push(observe(
+                    "sensory-grade",
+                    site(),
+                    ("valueCodeableConcept", code("sensory-grade", grade)),
+                ));
             } else {
                 let grade = match furthest {
                     Some(Milestone::Strong) => 4,
@@ -279,10 +300,14 @@ impl Clinic {
 
     /// The booking desk books what is due soon, on the preferred day.
     async fn desk(&mut self, day: Date) -> Result<(), Fault> {
-        let query = format!("Task?status=requested&due=le{}&_sort=due&_count=500", after(day, DESK_AHEAD_DAYS));
+        let query =
+            format!("Task?status=requested&due=le{}&_sort=due&_count=500", after(day, DESK_AHEAD_DAYS));
         for task in self.all(&query).await? {
-            let patient = text(&task, "/for/reference").strip_prefix("Patient/").unwrap_or_default().to_owned();
-            let Some(index) = self.ids.iter().find(|(_, id)| **id == patient).map(|(index, _)| *index) else { continue };
+            let patient =
+                text(&task, "/for/reference").strip_prefix("Patient/").unwrap_or_default().to_owned();
+            let Some(index) = self.ids.iter().find(|(_, id)| **id == patient).map(|(index, _)| *index) else {
+                continue;
+            };
             // Nobody answers the telephone.
             if self.patients[index].lost_from.is_some_and(|from| day >= after(from, 30)) {
                 continue;
@@ -308,11 +333,18 @@ impl Clinic {
     /// The surgeon acknowledges what has been standing for some days.
     async fn answers(&mut self, day: Date) -> Result<(), Fault> {
         for issue in self.all("DetectedIssue?severity=high,moderate&_count=500").await? {
-            let patient = text(&issue, "/patient/reference").strip_prefix("Patient/").unwrap_or_default().to_owned();
-            let answered = self.ids.iter().find(|(_, id)| **id == patient).is_some_and(|(i, _)| self.patients[*i].answered);
-            let raised = text(&issue, "/identifiedPeriod/start").get(..10).and_then(|date| date.parse::<Date>().ok());
+            let patient =
+                text(&issue, "/patient/reference").strip_prefix("Patient/").unwrap_or_default().to_owned();
+            let answered = self
+                .ids
+                .iter()
+                .find(|(_, id)| **id == patient)
+                .is_some_and(|(i, _)| self.patients[*i].answered);
+            let raised =
+                text(&issue, "/identifiedPeriod/start").get(..10).and_then(|date| date.parse::<Date>().ok());
             let waited = raised.is_some_and(|raised| days_between(raised, day) >= ANSWER_AFTER_DAYS);
-            let stands = issue.pointer("/identifiedPeriod/end").is_none() && issue.get("mitigation").is_none();
+            let stands =
+                issue.pointer("/identifiedPeriod/end").is_none() && issue.get("mitigation").is_none();
             if answered && waited && stands {
                 let mut issue = issue;
                 issue["mitigation"] = json!([{
@@ -327,7 +359,8 @@ impl Clinic {
 
     /// Prints what has arrived.
     fn tell(&self, progress: &ProgressBar) {
-        let lines = self.received.lock().map(|mut received| std::mem::take(&mut received.lines)).unwrap_or_default();
+        let lines =
+            self.received.lock().map(|mut received| std::mem::take(&mut received.lines)).unwrap_or_default();
         progress.suspend(|| {
             for line in lines.iter().filter(|line| !line.contains("review not booked")) {
                 print(&format!("{line}\n"));
@@ -383,19 +416,24 @@ impl Clinic {
         if let Some(body) = body {
             request = request.header("content-type", "application/fhir+json").body(body.to_string());
         }
-        let lost = |error: reqwest::Error| Fault::Environment(format!("the service cannot be reached: {error}"));
+        let lost =
+            |error: reqwest::Error| Fault::Environment(format!("the service cannot be reached: {error}"));
         let response = request.send().await.map_err(lost)?;
         let status = response.status();
-        let answer: Json = serde_json::from_slice(&response.bytes().await.map_err(lost)?).unwrap_or(Json::Null);
+        let answer: Json =
+            serde_json::from_slice(&response.bytes().await.map_err(lost)?).unwrap_or(Json::Null);
         if status.is_success() {
             return Ok(answer);
         }
         let said = text(&answer, "/issue/0/details/text");
-        Err(Fault::Input(format!("the service refused {path} ({status}): {said} {}", text(&answer, "/issue/0/expression/0"))))
+        Err(Fault::Input(format!(
+            "the service refused {path} ({status}): {said} {}",
+            text(&answer, "/issue/0/expression/0")
+        )))
     }
 }
 
-fn entry(kind: &str, resource: Json) -> Json {
+fn entry(kind: &str, resource: &Json) -> Json {
     json!({ "resource": resource, "request": { "method": "POST", "url": kind } })
 }
 

@@ -11,7 +11,8 @@ use jiff::Timestamp;
 use jiff::civil::Date;
 use sqlx::migrate::{Migration, MigrationType, Migrator};
 use sqlx::sqlite::{
-    SqliteConnectOptions, SqliteConnection, SqliteJournalMode, SqlitePool, SqlitePoolOptions, SqliteRow, SqliteSynchronous,
+    SqliteConnectOptions, SqliteConnection, SqliteJournalMode, SqlitePool, SqlitePoolOptions, SqliteRow,
+    SqliteSynchronous,
 };
 use sqlx::{Connection, Row, SqlSafeStr};
 use std::borrow::Cow;
@@ -54,7 +55,10 @@ impl SqliteStore {
     pub async fn open(address: &str) -> Result<Self, OpenError> {
         let path = address.strip_prefix("sqlite:").ok_or(OpenError::Address)?;
         if path == ":memory:" {
-            let wrong = |source: std::io::Error| OpenError::File { path: std::env::temp_dir(), source: source.into() };
+            let wrong = |source: std::io::Error| OpenError::File {
+                path: std::env::temp_dir(),
+                source: source.into(),
+            };
             let folder = tempfile::tempdir().map_err(wrong)?;
             let path = folder.path().join("endplate.db");
             return Self::at(&path, SqliteSynchronous::Off, Some(folder)).await;
@@ -71,7 +75,10 @@ impl SqliteStore {
         synchronous: SqliteSynchronous,
         temporary: Option<tempfile::TempDir>,
     ) -> Result<Self, OpenError> {
-        let wrong = |source: Box<dyn std::error::Error + Send + Sync>| OpenError::File { path: path.to_owned(), source };
+        let wrong = |source: Box<dyn std::error::Error + Send + Sync>| OpenError::File {
+            path: path.to_owned(),
+            source,
+        };
         let options = SqliteConnectOptions::new()
             .filename(path)
             .create_if_missing(true)
@@ -82,7 +89,8 @@ impl SqliteStore {
             .statement_cache_capacity(200)
             .pragma("wal_autocheckpoint", "4000")
             .pragma("temp_store", "memory");
-        let mut connection = SqliteConnection::connect_with(&options).await.map_err(|error| wrong(error.into()))?;
+        let mut connection =
+            SqliteConnection::connect_with(&options).await.map_err(|error| wrong(error.into()))?;
         migrator().run(&mut connection).await.map_err(|error| wrong(error.into()))?;
         let reading = options.read_only(true).create_if_missing(false);
         let readers = SqlitePoolOptions::new()
@@ -100,7 +108,11 @@ fn migrator() -> Migrator {
     let migration = |number: i64, name: &'static str, sql: &'static str| {
         Migration::new(number, Cow::Borrowed(name), MigrationType::Simple, sql.into_sql_str(), false)
     };
-    Migrator::with_migrations(vec![migration(1, "house", include_str!("../migrations/sqlite/0001_house.sql"))])
+    Migrator::with_migrations(vec![migration(
+        1,
+        "house",
+        include_str!("../migrations/sqlite/0001_house.sql"),
+    )])
 }
 
 /// A failure of the database, with what was being done.
@@ -216,13 +228,15 @@ impl Store for SqliteStore {
     }
 
     async fn due(&self, on: Date, after: Option<&str>, limit: usize) -> Result<Vec<String>, StoreError> {
-        sqlx::query_scalar("select patient from agenda where due_day <= ? and patient > ? order by patient limit ?")
-            .bind(day(on))
-            .bind(after.unwrap_or_default())
-            .bind(number(limit as u64))
-            .fetch_all(&self.readers)
-            .await
-            .map_err(failed("reading the agenda"))
+        sqlx::query_scalar(
+            "select patient from agenda where due_day <= ? and patient > ? order by patient limit ?",
+        )
+        .bind(day(on))
+        .bind(after.unwrap_or_default())
+        .bind(number(limit as u64))
+        .fetch_all(&self.readers)
+        .await
+        .map_err(failed("reading the agenda"))
     }
 
     async fn waiting(&self, now: Timestamp, limit: usize) -> Result<Vec<Event>, StoreError> {
@@ -238,8 +252,10 @@ impl Store for SqliteStore {
     }
 
     async fn check(&self) -> Result<(), StoreError> {
-        let _: i64 =
-            sqlx::query_scalar("select 1").fetch_one(&self.readers).await.map_err(failed("checking the store"))?;
+        let _: i64 = sqlx::query_scalar("select 1")
+            .fetch_one(&self.readers)
+            .await
+            .map_err(failed("checking the store"))?;
         self.writer.check()
     }
 }

@@ -1,6 +1,8 @@
 //! What is special to the SQLite file: opening again, crashes, failing disks, and what errors say.
 
-use endplate_followup::ports::{Agenda, Changeset, Notice, Put, Scope, Settlement, Store, StoreError, Stored};
+use endplate_followup::ports::{
+    Agenda, Changeset, Notice, Put, Scope, Settlement, Store, StoreError, Stored,
+};
 use endplate_store::{OpenError, SqliteStore};
 use futures_util::future::join_all;
 use jiff::Timestamp;
@@ -24,7 +26,8 @@ fn put(id: &str, body: String) -> Put {
 
 /// One Task of `bytes`, a notice of it, a counter and an agenda date.
 fn change(id: &str, bytes: usize) -> Changeset {
-    let notice = Notice { subscription: "s".to_owned(), kind: "Task".to_owned(), id: id.to_owned(), version: 1 };
+    let notice =
+        Notice { subscription: "s".to_owned(), kind: "Task".to_owned(), id: id.to_owned(), version: 1 };
     Changeset {
         at: Some(at(7)),
         scopes: vec![Scope { key: format!("Task/{id}"), generation: 0 }],
@@ -92,7 +95,8 @@ async fn a_copy_taken_after_an_acknowledged_commit_holds_it() {
         // What the disk would show after a crash at this moment.
         let image = folder.path().join(format!("image-{n}.db"));
         std::fs::copy(&path, &image).unwrap();
-        std::fs::copy(folder.path().join("live.db-wal"), folder.path().join(format!("image-{n}.db-wal"))).unwrap();
+        std::fs::copy(folder.path().join("live.db-wal"), folder.path().join(format!("image-{n}.db-wal")))
+            .unwrap();
         let copy = open(&image).await.unwrap();
         assert_whole(&copy, &id, true).await;
         assert_eq!(copy.compartment("p").await.unwrap().resources.len(), n + 1);
@@ -166,30 +170,31 @@ async fn on_a_full_disk_commits_fail_whole_and_reads_go_on() {
     assert_whole(&store, "afterwards", true).await;
 }
 
-/// Commits until the disk is full, then more of them together: small ones before and after one that is too large.
+/// Fails while there is room for all but the largest commit, then commits until there is none, then fails again.
 async fn fill(path: &Path) {
     let store = open(path).await.unwrap();
-    let mut ids: Vec<String> = Vec::new();
+    among_small_ones(&store, "early").await;
     for n in 0.. {
-        ids.push(format!("fill-{n}"));
-        let result = store.commit(change(&ids[n], 100_000)).await;
-        tell(&store, &ids[n], &result).await;
+        let id = format!("fill-{n}");
+        let result = store.commit(change(&id, 100_000)).await;
+        tell(&store, &id, &result).await;
         if result.is_err() {
             break;
         }
     }
-    for round in 0..3 {
-        let small = |n: usize| change(&format!("{round}-{n}"), 500);
-        let mut large = change(&format!("{round}-8"), 0);
-        large.puts.extend((0..200).map(|n| put(&format!("{round}-large-{n}"), "y".repeat(100_000))));
-        let changes = (0..8).map(small).chain([large]).chain((9..16).map(small));
-        let results = join_all(changes.map(|change| store.commit(change))).await;
-        for (n, result) in results.iter().enumerate() {
-            tell(&store, &format!("{round}-{n}"), result).await;
-        }
-        assert!(results[8].is_err());
-        assert_eq!(store.read("Task", &format!("{round}-large-0")).await.unwrap(), None);
+    among_small_ones(&store, "late").await;
+}
+
+/// Small commits together with one that is too large for the disk, so that the store may write them as one.
+async fn among_small_ones(store: &dyn Store, name: &str) {
+    let mut changes: Vec<Changeset> = (0..16).map(|n| change(&format!("{name}-{n}"), 500)).collect();
+    changes[8].puts.extend((0..200).map(|n| put(&format!("{name}-large-{n}"), "y".repeat(100_000))));
+    let results = join_all(changes.into_iter().map(|change| store.commit(change))).await;
+    for (n, result) in results.iter().enumerate() {
+        tell(store, &format!("{name}-{n}"), result).await;
     }
+    assert!(results[8].is_err());
+    assert_eq!(store.read("Task", &format!("{name}-large-0")).await.unwrap(), None);
 }
 
 async fn tell(store: &dyn Store, id: &str, result: &Result<(), StoreError>) {
@@ -206,7 +211,8 @@ async fn tell(store: &dyn Store, id: &str, result: &Result<(), StoreError>) {
 
 fn assert_shows_no_sql(error: &dyn Error) {
     let text = error.to_string().to_lowercase();
-    for word in ["select", "insert", "update", "pragma", "resource_version", "savepoint", "sqlite_", "code:"] {
+    for word in ["select", "insert", "update", "pragma", "resource_version", "savepoint", "sqlite_", "code:"]
+    {
         assert!(!text.contains(word), "{text}");
     }
     assert!(error.source().is_some(), "the cause is kept for the log: {text}");
@@ -264,8 +270,12 @@ async fn a_damaged_store_fails_without_sql_in_the_message() {
     let store = open(&path).await.unwrap();
     store.commit(change("a", 10)).await.unwrap();
     let mut connection = connect(&path).await;
-    for table in ["attempt", "event", "agenda", "scope", "text_row", "date_row", "reference_row", "token_row"] {
-        sqlx::query(sqlx::AssertSqlSafe(format!("drop table {table}"))).execute(&mut connection).await.unwrap();
+    for table in ["attempt", "event", "agenda", "scope", "text_row", "date_row", "reference_row", "token_row"]
+    {
+        sqlx::query(sqlx::AssertSqlSafe(format!("drop table {table}")))
+            .execute(&mut connection)
+            .await
+            .unwrap();
     }
     let errors = [
         store.commit(change("b", 10)).await.unwrap_err(),
@@ -303,6 +313,7 @@ async fn stores_in_memory_are_separate_and_leave_nothing() {
     let mut command = child("stores_in_memory_are_separate_and_leave_nothing", folder.path(), "");
     let output = command.env("TMPDIR", folder.path()).output().unwrap();
     assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
+    assert!(String::from_utf8_lossy(&output.stdout).contains("1 passed"));
     // Nor does anything come back when connections close after the folder has gone.
     assert_eq!(std::fs::read_dir(folder.path()).unwrap().count(), 0);
 }

@@ -112,7 +112,10 @@ impl Clinic {
         for kind in endplate_fhir::TYPES {
             for resource in self.all(kind).await {
                 let id = resource["id"].as_str().unwrap();
-                all.insert(format!("{kind}/{id}"), resource["meta"]["versionId"].as_str().unwrap().to_owned());
+                all.insert(
+                    format!("{kind}/{id}"),
+                    resource["meta"]["versionId"].as_str().unwrap().to_owned(),
+                );
             }
         }
         all
@@ -137,6 +140,10 @@ impl Clinic {
         None
     }
 
+    pub fn today(&self) -> String {
+        self.clock.today().to_string()
+    }
+
     /// The only plan there is.
     pub async fn plan(&self) -> Json {
         let plans = self.all("CarePlan").await;
@@ -154,7 +161,11 @@ impl Clinic {
     pub async fn task(&self, key: &str) -> Json {
         let named = |task: &Json| text(task, "/identifier/0/value").ends_with(&format!("/{key}"));
         let tasks = self.all("Task").await;
-        tasks.iter().find(|task| named(task)).unwrap_or_else(|| panic!("no task {key} in {:?}", keys(&tasks))).clone()
+        tasks
+            .iter()
+            .find(|task| named(task))
+            .unwrap_or_else(|| panic!("no task {key} in {:?}", keys(&tasks)))
+            .clone()
     }
 
     /// All alerts of one kind, standing or not.
@@ -165,7 +176,11 @@ impl Clinic {
 
     /// Alerts of one kind that stand.
     pub async fn standing(&self, kind: &str) -> Vec<Json> {
-        self.issues(kind).await.into_iter().filter(|issue| issue["identifiedPeriod"].get("end").is_none()).collect()
+        self.issues(kind)
+            .await
+            .into_iter()
+            .filter(|issue| issue["identifiedPeriod"].get("end").is_none())
+            .collect()
     }
 
     /// Whether an alert of this kind stands.
@@ -186,15 +201,19 @@ impl Clinic {
             text(prediction, "/outcome/coding/0/code") == milestone
                 && text(prediction, "/extension/0/valueCodeableConcept/coding/0/code") == place
         };
-        let found = assessment["prediction"].as_array().unwrap().iter().find(of).expect("this target and milestone");
-        ["/whenPeriod/start", "/extension/1/valueDate", "/whenPeriod/end"].map(|at| text(found, at).parse().unwrap())
+        let found =
+            assessment["prediction"].as_array().unwrap().iter().find(of).expect("this target and milestone");
+        ["/whenPeriod/start", "/extension/1/valueDate", "/whenPeriod/end"]
+            .map(|at| text(found, at).parse().unwrap())
     }
 
     /// The RiskAssessment of a repair.
     pub async fn assessment(&self, procedure: &str) -> Json {
         let of = format!("Procedure/{procedure}");
         let all = self.all("RiskAssessment").await;
-        all.into_iter().find(|one| text(one, "/basis/0/reference") == of).expect("an assessment of this repair")
+        all.into_iter()
+            .find(|one| text(one, "/basis/0/reference") == of)
+            .expect("an assessment of this repair")
     }
 }
 
@@ -205,7 +224,10 @@ pub fn text<'a>(resource: &'a Json, pointer: &str) -> &'a str {
 
 /// The number at a JSON pointer.
 pub fn number(resource: &Json, pointer: &str) -> f64 {
-    resource.pointer(pointer).and_then(Json::as_f64).unwrap_or_else(|| panic!("no number at {pointer}: {resource}"))
+    resource
+        .pointer(pointer)
+        .and_then(Json::as_f64)
+        .unwrap_or_else(|| panic!("no number at {pointer}: {resource}"))
 }
 
 /// Status and state of a Task.
@@ -215,7 +237,11 @@ pub fn state(task: &Json) -> (&str, &str) {
 
 /// The names of the reviews of some Tasks.
 pub fn keys(tasks: &[Json]) -> Vec<&str> {
-    tasks.iter().filter_map(|task| text(task, "/identifier/0/value").split_once('/')).map(|(_, key)| key).collect()
+    tasks
+        .iter()
+        .filter_map(|task| text(task, "/identifier/0/value").split_once('/'))
+        .map(|(_, key)| key)
+        .collect()
 }
 
 /// A copy with one member set.
@@ -262,7 +288,15 @@ pub fn gap(value: f64) -> Json {
 }
 
 /// A repair of `nerve` for the Condition `injury`.
-pub fn repair(id: &str, patient: &str, injury: &str, technique: &str, nerve: &str, on: &str, extensions: &[Json]) -> Json {
+pub fn repair(
+    id: &str,
+    patient: &str,
+    injury: &str,
+    technique: &str,
+    nerve: &str,
+    on: &str,
+    extensions: &[Json],
+) -> Json {
     json!({
         "resourceType": "Procedure", "id": id, "status": "completed",
         "subject": { "reference": format!("Patient/{patient}") },
@@ -293,7 +327,8 @@ pub fn tinel(id: &str, patient: &str, focus: &str, on: &str, at: f64) -> Json {
 }
 
 pub fn sudomotor(id: &str, patient: &str, focus: &str, territory: &str, on: &str, seen: bool) -> Json {
-    let mut sudomotor = observation(id, patient, focus, "sudomotor-function", on, ("valueBoolean", json!(seen)));
+    let mut sudomotor =
+        observation(id, patient, focus, "sudomotor-function", on, ("valueBoolean", json!(seen)));
     sudomotor["bodySite"] = code("reinnervation-target", territory);
     sudomotor
 }

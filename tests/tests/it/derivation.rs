@@ -25,6 +25,12 @@ async fn a_repair_has_its_plan_the_moment_it_is_accepted() {
         println!("{}", issue["detail"]);
     }
     for task in clinic.all("Task?patient=p1&_sort=due").await {
-        println!("{} {} {} {}", task["id"], task["description"], task["businessStatus"]["coding"][0]["code"], task["restriction"]["period"]);
+        println!(
+            "{} {} {} {}",
+            task["id"],
+            task["description"],
+            task["businessStatus"]["coding"][0]["code"],
+            task["restriction"]["period"]
+        );
     }
 }

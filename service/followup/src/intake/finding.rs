@@ -62,7 +62,9 @@ pub fn read(observation: &Json, kind: &str) -> Result<Read, Vec<Issue>> {
             reference: element::reference_of(observation),
             on,
             sign,
-            focus: items(observation, "focus").find_map(|focus| text(focus, &["reference"])).map(str::to_owned),
+            focus: items(observation, "focus")
+                .find_map(|focus| text(focus, &["reference"]))
+                .map(str::to_owned),
             nerve,
         }),
         _ => Err(reader.issues),
@@ -162,7 +164,10 @@ impl Reader<'_> {
             self.wrong(
                 Code::Required,
                 "Observation.bodySite",
-                format!("Say which {what} was examined: a code of {}, or text.", code::system("reinnervation-target")),
+                format!(
+                    "Say which {what} was examined: a code of {}, or text.",
+                    code::system("reinnervation-target")
+                ),
             );
             return None;
         };
@@ -183,7 +188,10 @@ impl Reader<'_> {
                 self.wrong(
                     Code::CodeInvalid,
                     "Observation.bodySite.coding",
-                    format!("This code is not in {}; use one that is, or send the {what} as text.", code::system("reinnervation-target")),
+                    format!(
+                        "This code is not in {}; use one that is, or send the {what} as text.",
+                        code::system("reinnervation-target")
+                    ),
                 );
                 None
             }
@@ -207,14 +215,18 @@ impl Reader<'_> {
     }
 
     fn sensory_grade(&mut self) -> Option<SensoryGrade> {
-        let code = self.observation.get("valueCodeableConcept").and_then(|concept| coded(concept, "sensory-grade"));
+        let code =
+            self.observation.get("valueCodeableConcept").and_then(|concept| coded(concept, "sensory-grade"));
         let grade = code.and_then(|code| SensoryGrade::ALL.into_iter().find(|grade| grade.code() == code));
         if grade.is_none() {
             let all = SensoryGrade::ALL.map(SensoryGrade::code).join(", ");
             self.wrong(
                 Code::CodeInvalid,
                 "Observation.value",
-                format!("A sensory grade is a valueCodeableConcept with one of {all} of {}.", code::system("sensory-grade")),
+                format!(
+                    "A sensory grade is a valueCodeableConcept with one of {all} of {}.",
+                    code::system("sensory-grade")
+                ),
             );
         }
         grade
@@ -223,13 +235,18 @@ impl Reader<'_> {
     fn truth(&mut self) -> Option<bool> {
         let truth = self.observation.get("valueBoolean").and_then(Json::as_bool);
         if truth.is_none() {
-            self.wrong(Code::Required, "Observation.value", "Say whether the sign was there: send valueBoolean true or false.");
+            self.wrong(
+                Code::Required,
+                "Observation.value",
+                "Say whether the sign was there: send valueBoolean true or false.",
+            );
         }
         truth
     }
 
     fn whole(&mut self, most: u8) -> Option<u8> {
-        let whole = self.observation.get("valueInteger").and_then(Json::as_u64).and_then(|n| u8::try_from(n).ok());
+        let whole =
+            self.observation.get("valueInteger").and_then(Json::as_u64).and_then(|n| u8::try_from(n).ok());
         let whole = whole.filter(|n| *n <= most);
         if whole.is_none() {
             self.wrong(Code::Value, "Observation.value", format!("Send valueInteger from 0 to {most}."));

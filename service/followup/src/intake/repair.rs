@@ -14,7 +14,10 @@ const LENGTH_MAX_MM: f64 = 1500.0;
 
 /// The technique of a Procedure; none if it is no repair.
 pub fn technique(procedure: &Json) -> Option<Technique> {
-    procedure.get("code").and_then(|concept| coded(concept, "repair-technique")).and_then(Technique::from_code)
+    procedure
+        .get("code")
+        .and_then(|concept| coded(concept, "repair-technique"))
+        .and_then(Technique::from_code)
 }
 
 /// Reads a repair, or says everything that is wrong with it.
@@ -84,27 +87,28 @@ impl Reader<'_> {
             self.wrong(
                 Code::Required,
                 "Procedure.bodySite",
-                format!("A repair needs its nerve: send one bodySite with a code of {}.", code::system("nerve")),
+                format!(
+                    "A repair needs its nerve: send one bodySite with a code of {}.",
+                    code::system("nerve")
+                ),
             );
             return None;
         };
-        match coded(site, "nerve") {
-            Some(code) => match Nerve::from_code(code) {
-                Some(nerve) => Some(RepairedNerve::Known(nerve)),
-                None => {
-                    self.wrong(
-                        Code::CodeInvalid,
-                        "Procedure.bodySite[0].coding",
-                        format!(
-                            "This nerve code is not known; use one of {}, or send the nerve as text with measured targets.",
-                            list(Nerve::ALL.iter().map(|nerve| nerve.code()))
-                        ),
-                    );
-                    None
-                }
-            },
-            None => worded(site).map(|name| RepairedNerve::Named(name.to_owned())),
+        let Some(code) = coded(site, "nerve") else {
+            return worded(site).map(|name| RepairedNerve::Named(name.to_owned()));
+        };
+        let nerve = Nerve::from_code(code);
+        if nerve.is_none() {
+            self.wrong(
+                Code::CodeInvalid,
+                "Procedure.bodySite[0].coding",
+                format!(
+                    "This nerve code is not known; use one of {}, or send the nerve as text with measured targets.",
+                    list(Nerve::ALL.iter().map(|nerve| nerve.code()))
+                ),
+            );
         }
+        nerve.map(RepairedNerve::Known)
     }
 
     fn side(&mut self) -> Option<Side> {
@@ -141,7 +145,11 @@ impl Reader<'_> {
         let gap = self.length(extension, &path("gap-length"));
         match gap {
             Some(gap) if technique.bridges_gap() && gap.0 <= 0.0 => {
-                self.wrong(Code::Value, path("gap-length"), "The gap of a graft or conduit is more than 0 mm.");
+                self.wrong(
+                    Code::Value,
+                    path("gap-length"),
+                    "The gap of a graft or conduit is more than 0 mm.",
+                );
                 Mm(0.0)
             }
             Some(gap) if technique.bridges_gap() => gap,
@@ -153,7 +161,11 @@ impl Reader<'_> {
     fn length(&mut self, extension: &Json, expression: &str) -> Option<Mm> {
         let length = self.signed_length(extension, expression)?;
         if length.0 < 0.0 {
-            self.wrong(Code::Value, format!("{expression}.value"), "A length along the nerve cannot be negative; send 0 mm or more.");
+            self.wrong(
+                Code::Value,
+                format!("{expression}.value"),
+                "A length along the nerve cannot be negative; send 0 mm or more.",
+            );
             return None;
         }
         Some(length)
@@ -161,7 +173,11 @@ impl Reader<'_> {
 
     fn signed_length(&mut self, extension: &Json, expression: &str) -> Option<Mm> {
         let Some(quantity) = value(extension) else {
-            self.wrong(Code::Required, format!("{expression}.value"), "Send a valueQuantity with a UCUM length, for example 30 mm.");
+            self.wrong(
+                Code::Required,
+                format!("{expression}.value"),
+                "Send a valueQuantity with a UCUM length, for example 30 mm.",
+            );
             return None;
         };
         match quantity::millimetres(quantity) {
@@ -170,7 +186,9 @@ impl Reader<'_> {
                 self.wrong(
                     Code::Value,
                     format!("{expression}.value"),
-                    format!("This is longer than any nerve ({LENGTH_MAX_MM} mm); check the number and its unit."),
+                    format!(
+                        "This is longer than any nerve ({LENGTH_MAX_MM} mm); check the number and its unit."
+                    ),
                 );
                 None
             }
@@ -233,7 +251,10 @@ impl Reader<'_> {
             self.wrong(
                 Code::CodeInvalid,
                 format!("{expression}.extension('landmark').value"),
-                format!("The landmark is one of {}.", list(Landmark::ALL.iter().map(|landmark| landmark.code()))),
+                format!(
+                    "The landmark is one of {}.",
+                    list(Landmark::ALL.iter().map(|landmark| landmark.code()))
+                ),
             );
             return Vec::new();
         };
@@ -245,7 +266,8 @@ impl Reader<'_> {
             );
             return Vec::new();
         };
-        let Some(distance) = self.signed_length(distance, &format!("{expression}.extension('distance')")) else {
+        let Some(distance) = self.signed_length(distance, &format!("{expression}.extension('distance')"))
+        else {
             return Vec::new();
         };
         let RepairedNerve::Known(nerve) = nerve else { return Vec::new() };
@@ -265,7 +287,13 @@ impl Reader<'_> {
         anatomy::targets(*nerve, position).into_iter().map(target).collect()
     }
 
-    fn target(&mut self, extension: &Json, index: usize, technique: Technique, table: &[Target]) -> Option<Target> {
+    fn target(
+        &mut self,
+        extension: &Json,
+        index: usize,
+        technique: Technique,
+        table: &[Target],
+    ) -> Option<Target> {
         let expression = format!("{}[{index}]", path("target"));
         let place = self.structure(extension, &expression)?;
         if let Some(length) = parts(extension, "path-length").next() {
@@ -293,11 +321,15 @@ impl Reader<'_> {
             self.wrong(
                 Code::Required,
                 format!("{expression}.extension('structure')"),
-                format!("Name the muscle or territory: a code of {}, or text.", code::system("reinnervation-target")),
+                format!(
+                    "Name the muscle or territory: a code of {}, or text.",
+                    code::system("reinnervation-target")
+                ),
             );
             return None;
         };
-        let is_code = structure.is_object() || Structure::from_code(structure.as_str().unwrap_or_default()).is_some();
+        let is_code =
+            structure.is_object() || Structure::from_code(structure.as_str().unwrap_or_default()).is_some();
         match coded(structure, "reinnervation-target").filter(|_| is_code) {
             Some(code) => {
                 let known = Structure::from_code(code);
@@ -305,7 +337,10 @@ impl Reader<'_> {
                     self.wrong(
                         Code::CodeInvalid,
                         format!("{expression}.extension('structure').value"),
-                        format!("This code is not in {}; use one that is, or send the structure as text.", code::system("reinnervation-target")),
+                        format!(
+                            "This code is not in {}; use one that is, or send the structure as text.",
+                            code::system("reinnervation-target")
+                        ),
                     );
                 }
                 known.map(Place::Known)

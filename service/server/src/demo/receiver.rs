@@ -26,7 +26,8 @@ pub(super) struct Received {
 
 /// Starts to listen on a free port of this machine.
 pub(super) async fn listen() -> Result<(SocketAddr, Arc<Mutex<Received>>), Fault> {
-    let wrong = |error: std::io::Error| Fault::Environment(format!("no port for the receiver: {}", error.kind()));
+    let wrong =
+        |error: std::io::Error| Fault::Environment(format!("no port for the receiver: {}", error.kind()));
     let received = Arc::new(Mutex::new(Received::default()));
     let listener = TcpListener::bind(("127.0.0.1", 0)).await.map_err(wrong)?;
     let address = listener.local_addr().map_err(wrong)?;
@@ -54,7 +55,8 @@ async fn take(
         };
         let said = text("/payload/0/contentString").replace(CAUTION, "");
         let day = text("/sent").get(..10).unwrap_or_default();
-        let line = format!("{day}  {name:<8} {to:<12} {:<20} {}", text("/category/0/coding/0/display"), said.trim());
+        let line =
+            format!("{day}  {name:<8} {to:<12} {:<20} {}", text("/category/0/coding/0/display"), said.trim());
         received.lines.push(line);
     }
     StatusCode::OK

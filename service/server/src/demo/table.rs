@@ -22,13 +22,13 @@ pub(super) fn text<'a>(value: &'a Json, pointer: &str) -> &'a str {
 /// The target of a prediction, by name.
 fn target(prediction: &Json) -> String {
     let extension = list(prediction, "extension").find(|e| text(e, "/url").ends_with("target-structure"));
-    let concept = extension.map(|extension| &extension["valueCodeableConcept"]).unwrap_or(&Json::Null);
+    let concept = extension.map_or(&Json::Null, |extension| &extension["valueCodeableConcept"]);
     let name = match text(concept, "/coding/0/display") {
         "" => text(concept, "/text"),
         display => display,
     };
     // What the muscle does stands in brackets behind its name; the table has no room for it.
-    name.split(" (").next().unwrap_or(name).to_owned()
+    name.split(['(', ',']).next().unwrap_or(name).trim().to_owned()
 }
 
 fn list<'a>(value: &'a Json, name: &str) -> impl Iterator<Item = &'a Json> + use<'a> {
@@ -89,12 +89,14 @@ fn row(folder: &Folder, assessment: &Json, name: &str, (over, next): (bool, &str
         let sign = text(prediction, "/outcome/coding/0/code").replace('-', " ");
         Some(format!("{sign} {on}"))
     });
-    let last = predictions.last().is_some_and(|prediction| text(prediction, "/rationale").contains("seen on"));
+    let last =
+        predictions.last().is_some_and(|prediction| text(prediction, "/rationale").contains("seen on"));
     let state = match (over, last, &seen) {
         (true, _, _) => "taken over",
         (_, true, _) => "recovered",
         (_, _, Some(_)) => "recovering",
         _ if stands(folder, "front-static") => "stalled",
+        _ if stands(folder, "review-overdue") => "not seen",
         _ if stands(folder, "recovery-overdue") => "overdue",
         _ => "awaited",
     };
@@ -125,9 +127,13 @@ fn last_useful<'a>(assessment: &'a Json, name: &str) -> &'a str {
         let transfer = part("salvage").is_some_and(|part| text(part, "/valueCode") == "distal-transfer");
         let structure = part("structure").map_or("", |part| {
             let concept = &part["valueCodeableConcept"];
-            if text(concept, "/text").is_empty() { text(concept, "/coding/0/display") } else { text(concept, "/text") }
+            if text(concept, "/text").is_empty() {
+                text(concept, "/coding/0/display")
+            } else {
+                text(concept, "/text")
+            }
         });
-        if transfer && structure.split(" (").next() == Some(name) {
+        if transfer && structure.split(['(', ',']).next().map(str::trim) == Some(name) {
             return part("date").map_or("", |part| text(part, "/valueDate"));
         }
     }

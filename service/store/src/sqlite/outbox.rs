@@ -7,7 +7,11 @@ use sqlx::Row;
 use sqlx::sqlite::{SqliteConnection, SqlitePool, SqliteRow};
 
 /// Adds an event with the next number of its subscription.
-pub(super) async fn raise(connection: &mut SqliteConnection, notice: &Notice, at: Timestamp) -> Result<(), StoreError> {
+pub(super) async fn raise(
+    connection: &mut SqliteConnection,
+    notice: &Notice,
+    at: Timestamp,
+) -> Result<(), StoreError> {
     sqlx::query(
         "insert into event (subscription, number, kind, id, version, raised_at_ms, next_at_ms) \
          select ?1, coalesce(max(number), 0) + 1, ?2, ?3, ?4, ?5, ?5 from event where subscription = ?1",
@@ -25,7 +29,11 @@ pub(super) async fn raise(connection: &mut SqliteConnection, notice: &Notice, at
 
 /// For each subscription its first unsettled event, if it is time. Steps from subscription to subscription along the index of
 /// waiting events, so that a long queue of one costs the others nothing.
-pub(super) async fn waiting(readers: &SqlitePool, now: Timestamp, limit: usize) -> Result<Vec<Event>, StoreError> {
+pub(super) async fn waiting(
+    readers: &SqlitePool,
+    now: Timestamp,
+    limit: usize,
+) -> Result<Vec<Event>, StoreError> {
     let rows = sqlx::query(
         "with recursive s (subscription) as ( \
              select min(subscription) from event where settled = 0 \

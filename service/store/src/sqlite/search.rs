@@ -9,7 +9,8 @@ use sqlx::{QueryBuilder, Row, Sqlite};
 /// One page, and how many match in all.
 pub(super) async fn search(readers: &SqlitePool, query: &Query) -> Result<Page, StoreError> {
     const CONTEXT: &str = "searching";
-    let mut count: QueryBuilder<Sqlite> = QueryBuilder::new("select count(*) from resource r where r.kind = ");
+    let mut count: QueryBuilder<Sqlite> =
+        QueryBuilder::new("select count(*) from resource r where r.kind = ");
     count.push_bind(&query.kind);
     conditions(&mut count, query);
     // One transaction, so that the page and the count are of one snapshot.
@@ -31,7 +32,8 @@ fn cursor(row: &SqliteRow) -> Result<Cursor, sqlx::Error> {
 
 /// The statement of one page: ordered by the sort value and, where that is equal, by id, so that the order is total.
 fn page(query: &Query) -> QueryBuilder<Sqlite> {
-    let mut sql: QueryBuilder<Sqlite> = QueryBuilder::new("select r.kind, r.id, r.version, r.at_ms, v.body, ");
+    let mut sql: QueryBuilder<Sqlite> =
+        QueryBuilder::new("select r.kind, r.id, r.version, r.at_ms, v.body, ");
     sort_value(&mut sql, query);
     sql.push(" as sort_ms from resource r join resource_version v on v.key = r.body_key where r.kind = ");
     sql.push_bind(query.kind.clone());
@@ -41,7 +43,11 @@ fn page(query: &Query) -> QueryBuilder<Sqlite> {
         sql.push(" and (sort_ms, r.id) ").push(if descending { "<" } else { ">" }).push(" (");
         sql.push_bind(after.value_ms).push(", ").push_bind(after.id.clone()).push(")");
     }
-    sql.push(if descending { " order by sort_ms desc, r.id desc limit " } else { " order by sort_ms, r.id limit " });
+    sql.push(if descending {
+        " order by sort_ms desc, r.id desc limit "
+    } else {
+        " order by sort_ms, r.id limit "
+    });
     sql.push_bind(number(query.count as u64 + 1));
     sql
 }
@@ -126,7 +132,9 @@ fn condition(sql: &mut QueryBuilder<Sqlite>, query: &Query, clause: &Clause, ask
             date(sql, *prefix, ("r.at_ms", "r.at_ms"), *start_ms, *end_ms);
         }
         Match::Date { prefix, start_ms, end_ms } => {
-            sql.push("r.key in (select t.resource from date_row t where t.param = ").push_bind(param).push(" and ");
+            sql.push("r.key in (select t.resource from date_row t where t.param = ")
+                .push_bind(param)
+                .push(" and ");
             date(sql, *prefix, ("t.start_ms", "t.end_ms"), *start_ms, *end_ms);
             sql.push(")");
         }
@@ -151,7 +159,13 @@ fn beyond(text: &str) -> Option<String> {
 }
 
 /// How an asked range and a stored range relate: the R4 search page, section "Prefixes", as `Prefix::holds` has it.
-fn date(sql: &mut QueryBuilder<Sqlite>, prefix: Prefix, (low, high): (&'static str, &'static str), start: i64, end: i64) {
+fn date(
+    sql: &mut QueryBuilder<Sqlite>,
+    prefix: Prefix,
+    (low, high): (&'static str, &'static str),
+    start: i64,
+    end: i64,
+) {
     sql.push("(");
     match prefix {
         Prefix::Eq => {
@@ -169,11 +183,25 @@ fn date(sql: &mut QueryBuilder<Sqlite>, prefix: Prefix, (low, high): (&'static s
         }
         Prefix::Ge => {
             sql.push(high).push(" > ").push_bind(end).push(" or (");
-            sql.push(low).push(" >= ").push_bind(start).push(" and ").push(high).push(" <= ").push_bind(end).push(")");
+            sql.push(low)
+                .push(" >= ")
+                .push_bind(start)
+                .push(" and ")
+                .push(high)
+                .push(" <= ")
+                .push_bind(end)
+                .push(")");
         }
         Prefix::Le => {
             sql.push(low).push(" < ").push_bind(start).push(" or (");
-            sql.push(low).push(" >= ").push_bind(start).push(" and ").push(high).push(" <= ").push_bind(end).push(")");
+            sql.push(low)
+                .push(" >= ")
+                .push_bind(start)
+                .push(" and ")
+                .push(high)
+                .push(" <= ")
+                .push_bind(end)
+                .push(")");
         }
         Prefix::Sa => {
             sql.push(low).push(" > ").push_bind(end);

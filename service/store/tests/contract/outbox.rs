@@ -18,7 +18,8 @@ fn raising(ms: i64, notices: &[(&str, &str)]) -> Changeset {
 /// Subscription, number and resource of what is waiting.
 async fn waiting(store: &dyn Store, now: i64) -> Vec<(String, u64, String)> {
     let events = store.waiting(at(now), 100).await.unwrap();
-    let mut found: Vec<_> = events.into_iter().map(|e| (e.notice.subscription, e.number, e.notice.id)).collect();
+    let mut found: Vec<_> =
+        events.into_iter().map(|e| (e.notice.subscription, e.number, e.notice.id)).collect();
     found.sort();
     found
 }

@@ -65,7 +65,12 @@ fn a_full_changeset(extra: endplate_followup::ports::Put) -> Changeset {
     let fresh = found_by(&[token("status", None, "requested")], of_patient("p", put("Task", "fresh", 1)));
     Changeset {
         scopes: vec![scope("Patient/p", 0), scope("Task?identifier=s|1", 0)],
-        notices: vec![Notice { subscription: "s".into(), kind: "Task".into(), id: "fresh".into(), version: 1 }],
+        notices: vec![Notice {
+            subscription: "s".into(),
+            kind: "Task".into(),
+            id: "fresh".into(),
+            version: 1,
+        }],
         agenda: vec![Agenda { patient: "p".into(), due_on: Some(Date::constant(2026, 3, 1)) }],
         ..change(vec![fresh, extra])
     }
@@ -117,7 +122,14 @@ pub async fn a_resource_twice_in_a_changeset_writes_nothing(store: &dyn Store) {
 pub async fn a_compartment_is_ordered_by_type_and_id(store: &dyn Store) {
     let empty = store.compartment("p").await.unwrap();
     assert_eq!((empty.generation, empty.resources.len()), (0, 0));
-    let names = [("Task", "b"), ("Observation", "z"), ("Patient", "p"), ("Task", "B"), ("Task", "a"), ("Appointment", "10")];
+    let names = [
+        ("Task", "b"),
+        ("Observation", "z"),
+        ("Patient", "p"),
+        ("Task", "B"),
+        ("Task", "a"),
+        ("Appointment", "10"),
+    ];
     let puts = names.iter().map(|(kind, id)| of_patient("p", put(kind, id, 1)));
     let foreign = [of_patient("q", put("Task", "of-q", 1)), put("Practitioner", "of-nobody", 1)];
     let all = Changeset { scopes: vec![scope("Patient/p", 0)], ..change(puts.chain(foreign).collect()) };
@@ -125,7 +137,8 @@ pub async fn a_compartment_is_ordered_by_type_and_id(store: &dyn Store) {
     commit(store, vec![of_patient("p", put("Task", "a", 2))]).await;
     let compartment = store.compartment("p").await.unwrap();
     assert_eq!(compartment.generation, 1);
-    let found: Vec<_> = compartment.resources.iter().map(|r| (r.kind.as_str(), r.id.as_str(), r.version)).collect();
+    let found: Vec<_> =
+        compartment.resources.iter().map(|r| (r.kind.as_str(), r.id.as_str(), r.version)).collect();
     let expected = [
         ("Appointment", "10", 1),
         ("Observation", "z", 1),

@@ -25,7 +25,9 @@ pub async fn scopes_move_by_one(store: &dyn Store) {
 
 pub async fn a_moved_scope_writes_nothing(store: &dyn Store) {
     store.commit(with_scopes(&[("a", 0), ("b", 0)], "1")).await.unwrap();
-    for scopes in [[("a", 1), ("b", 0)], [("b", 2), ("a", 1)], [("c", 1), ("a", 1)], [("a", 1), ("c", u64::MAX)]] {
+    for scopes in
+        [[("a", 1), ("b", 0)], [("b", 2), ("a", 1)], [("c", 1), ("a", 1)], [("a", 1), ("c", u64::MAX)]]
+    {
         assert_moved(&store.commit(with_scopes(&scopes, "2")).await);
         assert_eq!(store.read("Task", "2").await.unwrap(), None);
         for (key, expected) in [("a", 1), ("b", 1), ("c", 0)] {
@@ -98,7 +100,14 @@ async fn put_agenda(store: &dyn Store, agenda: Vec<Agenda>) {
 
 pub async fn the_agenda_is_read_by_day_in_order_of_patient(store: &dyn Store) {
     let day = |day| Date::constant(2026, 2, day);
-    let dates = [("d", day(1)), ("a", day(3)), ("c", day(2)), ("b", day(3)), ("e", day(4)), ("z", Date::constant(1969, 12, 31))];
+    let dates = [
+        ("d", day(1)),
+        ("a", day(3)),
+        ("c", day(2)),
+        ("b", day(3)),
+        ("e", day(4)),
+        ("z", Date::constant(1969, 12, 31)),
+    ];
     put_agenda(store, dates.iter().map(|(patient, on)| due(patient, Some(*on))).collect()).await;
     assert_eq!(store.due(day(3), None, 10).await.unwrap(), ["a", "b", "c", "d", "z"]);
     assert_eq!(store.due(day(2), None, 10).await.unwrap(), ["c", "d", "z"]);
@@ -120,6 +129,7 @@ pub async fn the_agenda_holds_the_last_date_or_none(store: &dyn Store) {
     assert_eq!(store.due(early, None, 10).await.unwrap(), [""; 0]);
     assert_eq!(store.due(late, None, 10).await.unwrap(), ["a"]);
     // Of two in one changeset the last holds.
-    put_agenda(store, vec![due("b", None), due("b", Some(early)), due("a", Some(early)), due("a", None)]).await;
+    put_agenda(store, vec![due("b", None), due("b", Some(early)), due("a", Some(early)), due("a", None)])
+        .await;
     assert_eq!(store.due(late, None, 10).await.unwrap(), ["b"]);
 }

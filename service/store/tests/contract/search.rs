@@ -77,7 +77,8 @@ pub async fn references(store: &dyn Store) {
     add(store, "1", &[reference("focus", "Procedure", "a"), reference("focus", "Procedure", "b")]).await;
     add(store, "2", &[reference("focus", "Observation", "a")]).await;
     add(store, "3", &[reference("owner", "Procedure", "a")]).await;
-    let to = |kind: Option<&str>, id: &str| Match::Reference { kind: kind.map(str::to_owned), id: id.to_owned() };
+    let to =
+        |kind: Option<&str>, id: &str| Match::Reference { kind: kind.map(str::to_owned), id: id.to_owned() };
     assert_eq!(one(store, "focus", to(None, "a")).await, "12");
     assert_eq!(one(store, "focus", to(Some("Procedure"), "a")).await, "1");
     assert_eq!(one(store, "focus", to(Some("Procedure"), "b")).await, "1");
@@ -86,7 +87,8 @@ pub async fn references(store: &dyn Store) {
 }
 
 pub async fn texts_and_ids(store: &dyn Store) {
-    let names = ["anna", "ann", "an", "a%", "a_b", "\u{e5}sa", "\u{1F9E0}x", "\u{1F9E0}", "ann\u{10FFFF}", "a'b"];
+    let names =
+        ["anna", "ann", "an", "a%", "a_b", "\u{e5}sa", "\u{1F9E0}x", "\u{1F9E0}", "ann\u{10FFFF}", "a'b"];
     for (n, name) in names.iter().enumerate() {
         add(store, &n.to_string(), &[text("name", name)]).await;
     }
@@ -106,14 +108,18 @@ pub async fn dates_by_every_prefix(store: &dyn Store) {
     let mut random = Random::new(20_260_301);
     let rows: Vec<(i64, i64)> = (0..120).map(|_| random.interval()).collect();
     let puts = rows.iter().enumerate();
-    let puts = puts.map(|(n, (start, end))| found_by(&[date("due", *start, *end)], put("Task", &format!("{n:03}"), 1)));
+    let puts = puts
+        .map(|(n, (start, end))| found_by(&[date("due", *start, *end)], put("Task", &format!("{n:03}"), 1)));
     commit(store, puts.collect()).await;
     for _ in 0..60 {
         let (start_ms, end_ms) = random.interval();
         for prefix in PREFIXES {
             let asked = Match::Date { prefix, start_ms, end_ms };
             let found = ids(store, &query(vec![clause("due", vec![asked])])).await;
-            let holds = rows.iter().enumerate().filter(|(_, (low, high))| prefix.holds(start_ms, end_ms, *low, *high));
+            let holds = rows
+                .iter()
+                .enumerate()
+                .filter(|(_, (low, high))| prefix.holds(start_ms, end_ms, *low, *high));
             let expected: Vec<String> = holds.map(|(n, _)| format!("{n:03}")).collect();
             assert_eq!(found, expected, "{prefix:?} {start_ms} {end_ms}");
         }
@@ -191,7 +197,12 @@ pub async fn clauses_together_as_the_query_itself_decides(store: &dyn Store) {
 pub async fn new_rows_replace_the_old(store: &dyn Store) {
     let rows = |n: i64| {
         let word = format!("w{n}");
-        [token("code", None, &word), reference("focus", "Task", &word), date("due", n, n), text("name", &word)]
+        [
+            token("code", None, &word),
+            reference("focus", "Task", &word),
+            date("due", n, n),
+            text("name", &word),
+        ]
     };
     let asked = |n: i64| {
         let word = format!("w{n}");
@@ -202,7 +213,8 @@ pub async fn new_rows_replace_the_old(store: &dyn Store) {
             ("name", Match::Text(word)),
         ]
     };
-    commit(store, vec![found_by(&rows(1), put("Task", "a", 1)), found_by(&rows(1), put("Task", "b", 1))]).await;
+    commit(store, vec![found_by(&rows(1), put("Task", "a", 1)), found_by(&rows(1), put("Task", "b", 1))])
+        .await;
     commit(store, vec![found_by(&rows(2), put("Task", "a", 2))]).await;
     for (param, one_asked) in asked(1) {
         assert_eq!(one(store, param, one_asked).await, "b", "{param}");
@@ -251,7 +263,8 @@ pub async fn sorted_by_a_date_both_ways(store: &dyn Store) {
         ("f", &[(5, 8)]),
     ];
     for (id, intervals) in dates {
-        let mut rows: Vec<IndexRow> = intervals.iter().map(|(start, end)| date("due", *start, *end)).collect();
+        let mut rows: Vec<IndexRow> =
+            intervals.iter().map(|(start, end)| date("due", *start, *end)).collect();
         rows.push(date("authored-on", -100, -100));
         add(store, id, &rows).await;
     }
@@ -268,7 +281,10 @@ async fn paged(store: &dyn Store, mut query: Query, late: Vec<Put>) -> Vec<Strin
         let page = store.search(&query).await.unwrap();
         assert!(page.resources.len() <= query.count);
         assert!(page.total >= page.resources.len() as u64);
-        assert!(page.next.is_none() || page.resources.len() == query.count, "only the last page may be short");
+        assert!(
+            page.next.is_none() || page.resources.len() == query.count,
+            "only the last page may be short"
+        );
         found.extend(page.resources.into_iter().map(|resource| resource.id));
         let Some(next) = page.next else { return found };
         query.after = Some(next);

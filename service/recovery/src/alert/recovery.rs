@@ -1,0 +1,253 @@
+//! Alerts about the recovery itself: overdue, static, in doubt, closing.
+
+use super::finding::impossible;
+use super::{About, Alert, Kind, Severity, Situation, Value, capital, fact};
+use crate::assessment::{Assessment, Finding, Sign, TargetAssessment};
+use crate::episode::Followed;
+use crate::salvage::{LastUseful, Salvage};
+
+impl Situation<'_> {
+    pub(super) fn recovery_overdue(&self, about: &About<'_>) -> Option<Alert> {
+        let missing: Vec<_> = about
+            .assessment
+            .targets
+            .iter()
+            .filter_map(|target| target.overdue.as_ref().map(|missing| (target, missing)))
+            .collect();
+        let (target, first) = missing.first()?;
+        let others = match missing.len() {
+            1 => String::new(),
+            n => format!(", nor at {} further target{}", n - 1, if n == 2 { "" } else { "s" }),
+        };
+        let sentence = format!(
+            "{}: {} was expected at {} by {} and was not found on {}{others}. {}",
+            capital(self.nerve(about.index)),
+            first.milestone.display(),
+            target.target.place.display(),
+            first.expected_by,
+            first.looked.on,
+            self.still_possible(about.assessment),
+        );
+        let mut facts = Vec::new();
+        for (target, missing) in &missing {
+            facts.push(fact(
+                &format!("{} expected by", target.target.place.display()),
+                Value::On(missing.expected_by),
+            ));
+            facts.push(fact(
+                &format!("{} looked for", target.target.place.display()),
+                Value::On(missing.looked.on),
+            ));
+        }
+        facts.push(fact("chance of arrest", Value::Chance(about.assessment.arrest.0)));
+        Some(Alert {
+            kind: Kind::RecoveryOverdue,
+            severity: Severity::Moderate,
+            since: first.looked.on,
+            facts,
+            findings: missing.iter().map(|(_, missing)| missing.looked.finding.clone()).collect(),
+            ..about.alert(sentence)
+        })
+    }
+
+    pub(super) fn front_static(&self, about: &About<'_>) -> Option<Alert> {
+        let alert = &self.protocol.alert;
+        let chance = about.assessment.arrest;
+        let threshold = if self.stood(Kind::FrontStatic, &about.label) {
+            alert.arrest_probability_clear
+        } else {
+            alert.arrest_probability
+        };
+        let standstill = about.assessment.standstill.as_ref();
+        if chance < threshold && standstill.is_none() {
+            return None;
+        }
+        let followed = self.episode.repairs.get(about.index)?;
+        let last = followed.findings.iter().filter(|f| f.on <= self.today).max_by_key(|f| (f.on, &f.id))?;
+        let seen = match standstill {
+            Some(s) => format!(
+                "the Tinel sign was at {:.0} mm on {} and at {:.0} mm on {}",
+                s.from_at.0, s.from.on, s.to_at.0, s.to.on
+            ),
+            None => format!("the findings up to {} fit a front that has stopped", last.on),
+        };
+        let sentence = format!(
+            "{}: {seen}; the chance that the front has stopped in or near the repair is {}. {}",
+            capital(self.nerve(about.index)),
+            chance.percent(),
+            self.still_possible(about.assessment),
+        );
+        let mut facts = vec![
+            fact("chance of arrest", Value::Chance(chance.0)),
+            fact("chance of arrest before any finding", Value::Chance(about.assessment.arrest_prior.0)),
+        ];
+        if let Some(s) = standstill {
+            facts.push(fact("Tinel sign before", Value::Length(s.from_at)));
+            facts.push(fact("Tinel sign now", Value::Length(s.to_at)));
+        }
+        Some(Alert {
+            kind: Kind::FrontStatic,
+            severity: Severity::High,
+            since: last.on,
+            facts,
+            findings: recent(followed),
+            ..about.alert(sentence)
+        })
+    }
+
+    pub(super) fn reach_in_doubt(&self, about: &About<'_>) -> Option<Alert> {
+        let alert = &self.protocol.alert;
+        let stood = self.stood(Kind::ReachInDoubt, &about.label);
+        let threshold = if stood { alert.in_time_probability_clear } else { alert.in_time_probability };
+        let doubtful: Vec<(&TargetAssessment, f64)> = about
+            .assessment
+            .targets
+            .iter()
+            .filter(|target| target.furthest_seen().is_none())
+            .filter(|target| target.salvage.iter().any(|last| last.on >= self.today))
+            .filter_map(|target| {
+                target.in_time.filter(|chance| *chance < threshold).map(|chance| (target, chance.0))
+            })
+            .collect();
+        let (worst, chance) = *doubtful.iter().min_by(|a, b| a.1.total_cmp(&b.1))?;
+        let limit = worst.limit_on?;
+        let sentence = format!(
+            "{}: the chance that axons reach {} by {limit} is {}{}. {}",
+            capital(self.nerve(about.index)),
+            worst.target.place.display(),
+            crate::unit::Probability(chance).percent(),
+            if doubtful.len() > 1 {
+                format!(" ({} muscles are in doubt)", doubtful.len())
+            } else {
+                String::new()
+            },
+            self.still_possible(about.assessment),
+        );
+        let followed = self.episode.repairs.get(about.index)?;
+        let latest = followed.findings.iter().map(|finding| finding.on).max();
+        Some(Alert {
+            kind: Kind::ReachInDoubt,
+            severity: Severity::High,
+            since: latest.unwrap_or_else(|| followed.repair.growth_starts_on()),
+            facts: doubtful
+                .iter()
+                .map(|(target, chance)| {
+                    fact(&format!("{} in time", target.target.place.display()), Value::Chance(*chance))
+                })
+                .collect(),
+            findings: recent(followed),
+            ..about.alert(sentence)
+        })
+    }
+
+    pub(super) fn salvage_closing(&self, about: &About<'_>) -> Option<Alert> {
+        let before = self.before(Kind::SalvageClosing, &about.label);
+        if before.is_some_and(|previous| previous.declined) {
+            return None;
+        }
+        let stood = before.is_some_and(|previous| previous.stands && !previous.answered);
+        let near = |last: &&LastUseful| {
+            let left = last.on.days_since(self.today);
+            // Once raised it stands until it is answered, even when the date has gone by.
+            left <= self.protocol.alert.salvage_notice && (left >= 0 || stood)
+        };
+        let mut closing: Vec<(&TargetAssessment, &LastUseful)> = Vec::new();
+        for target in about.assessment.targets.iter().filter(|target| target.furthest_seen().is_none()) {
+            closing.extend(target.salvage.iter().filter(near).map(|last| (target, last)));
+        }
+        closing.sort_by_key(|(_, last)| last.on);
+        let ahead = closing.iter().find(|(_, last)| last.on >= self.today);
+        let (target, last) = ahead.or(closing.first())?;
+        let when = if last.on >= self.today {
+            format!("is useful until {}", last.on)
+        } else {
+            format!("was useful until {}", last.on)
+        };
+        let sentence = format!(
+            "{}: no sign has been seen at {}, and a {} {when}. {}",
+            capital(self.nerve(about.index)),
+            target.target.place.display(),
+            last.salvage.display(),
+            self.still_possible(about.assessment),
+        );
+        let followed = self.episode.repairs.get(about.index)?;
+        Some(Alert {
+            kind: Kind::SalvageClosing,
+            severity: Severity::High,
+            since: closing.first()?.1.on.plus(-self.protocol.alert.salvage_notice),
+            facts: closing
+                .iter()
+                .map(|(target, last)| {
+                    let name = format!(
+                        "{} at {} useful until",
+                        last.salvage.display(),
+                        target.target.place.display()
+                    );
+                    fact(&name, Value::On(last.on))
+                })
+                .collect(),
+            findings: recent(followed),
+            ..about.alert(sentence)
+        })
+    }
+
+    /// Findings that cannot be. Once somebody has answered, a finding counts as confirmed.
+    pub(super) fn inconsistent(&self, about: &About<'_>, alerts: &mut Vec<Alert>) {
+        let Some(followed) = self.episode.repairs.get(about.index) else { return };
+        for (finding, against, what) in impossible(followed, self.protocol) {
+            if self.before(Kind::FindingInconsistent, &finding.id).is_some_and(|previous| previous.answered) {
+                continue;
+            }
+            alerts.push(Alert {
+                kind: Kind::FindingInconsistent,
+                subject: finding.id.clone(),
+                severity: Severity::Moderate,
+                since: finding.on,
+                facts: vec![fact("found", Value::Text(what.clone()))],
+                findings: std::iter::once(finding.id.clone()).chain(against).collect(),
+                ..about.alert(format!(
+                    "{}: {what}. Correct the finding or confirm it.",
+                    capital(self.nerve(about.index))
+                ))
+            });
+        }
+    }
+
+    fn nerve(&self, index: usize) -> &str {
+        self.episode.repairs.get(index).map_or("the repair", |followed| followed.repair.nerve.display())
+    }
+
+    /// What can still be done for the muscles without a sign, and until when.
+    fn still_possible(&self, assessment: &Assessment) -> String {
+        let waiting = || assessment.targets.iter().filter(|target| target.furthest_seen().is_none());
+        let until = |salvage: Salvage| {
+            let dates = waiting().flat_map(|target| &target.salvage).filter(|last| last.salvage == salvage);
+            dates.map(|last| last.on).filter(|on| *on >= self.today).min()
+        };
+        if waiting().all(|target| target.salvage.is_empty()) {
+            return "Skin has no last useful date.".to_owned();
+        }
+        match (until(Salvage::SecondGraft), until(Salvage::DistalTransfer)) {
+            (Some(graft), Some(transfer)) => format!(
+                "A second graft would still reach the first of the muscles in time until {graft}, a distal nerve transfer until {transfer}; a tendon transfer has no last date."
+            ),
+            (Some(graft), None) => format!(
+                "A second graft would still reach the first of the muscles in time until {graft}; a tendon transfer has no last date."
+            ),
+            (None, Some(transfer)) => format!(
+                "A distal nerve transfer would still reach the first of the muscles in time until {transfer}; a tendon transfer has no last date."
+            ),
+            (None, None) => {
+                "The last useful dates of a second graft and of a distal nerve transfer have passed; a tendon transfer has no last date."
+                    .to_owned()
+            }
+        }
+    }
+}
+
+/// The findings of the last examination and the Tinel signs before it: what a judgement of the front rests on.
+fn recent(followed: &Followed) -> Vec<String> {
+    let last = followed.findings.iter().map(|finding| finding.on).max();
+    let kept = |finding: &&Finding| Some(finding.on) == last || matches!(finding.sign, Sign::Tinel(_));
+    followed.findings.iter().filter(kept).map(|finding| finding.id.clone()).collect()
+}

@@ -1,0 +1,130 @@
+//! Repair records accepted with their plans derived, beside the floor: the same bytes written by a bare loop.
+//!
+//! `cargo bench -p endplate-tests`. Both write to files of the same kind (SQLite, WAL, `synchronous = full`), one transaction
+//! for each record; the floor writes each transaction's resources into one table and does nothing else.
+
+use endplate_followup::ports::Clock;
+use endplate_followup::{Endplate, Party, Settings, protocol};
+use endplate_store::SqliteStore;
+use jiff::Timestamp;
+use serde_json::Value;
+use sqlx::sqlite::{SqliteConnectOptions, SqliteJournalMode, SqliteSynchronous};
+use sqlx::{ConnectOptions, Connection, Row};
+use std::path::Path;
+use std::sync::Arc;
+use std::time::Instant;
+use tokio::task::JoinSet;
+
+const RECORDS: usize = 600;
+const SENDERS: usize = 16;
+
+/// Stands on the day after the operation.
+#[derive(Debug)]
+struct Stopped(Timestamp);
+
+impl Clock for Stopped {
+    fn now(&self) -> Timestamp {
+        self.0
+    }
+
+    fn today(&self) -> jiff::civil::Date {
+        jiff::tz::Offset::UTC.to_datetime(self.0).date()
+    }
+}
+
+/// The same record for another patient: identifiers differ, everything else is the same.
+fn record(number: usize) -> Value {
+    let text = include_str!("../../fixtures/clinic/01-alder.json")
+        .replace("P-001", &format!("P-{number:06}"))
+        .replace("I-001", &format!("I-{number:06}"))
+        .replace("O-001", &format!("O-{number:06}"));
+    serde_json::from_str(&text).expect("the fixture is JSON")
+}
+
+async fn endplate(file: &Path) -> Endplate {
+    let store = SqliteStore::open(&format!("sqlite:{}", file.display())).await.expect("a store");
+    let clock = Arc::new(Stopped("2025-01-15T08:00:00Z".parse().expect("an instant")));
+    let party = |display: &str| Party { display: display.to_owned(), reference: None };
+    let settings = Settings {
+        base: "http://127.0.0.1:8080/fhir".to_owned(),
+        protocol: protocol::load(None).expect("the protocol"),
+        clinic_lead: party("Clinic lead"),
+        scheduler: party("Booking desk"),
+    };
+    Endplate::new(Arc::new(store), clock, settings)
+}
+
+/// Records accepted each second by `senders` at once.
+async fn accept(file: &Path, senders: usize) -> f64 {
+    let endplate = endplate(file).await;
+    endplate.transaction(record(999_999)).await.expect("the first record, which also makes the surgeon");
+    let start = Instant::now();
+    let mut all = JoinSet::new();
+    for sender in 0..senders {
+        let endplate = endplate.clone();
+        all.spawn(async move {
+            for number in (sender..RECORDS).step_by(senders) {
+                endplate.transaction(record(number)).await.expect("a record");
+            }
+        });
+    }
+    while let Some(done) = all.join_next().await {
+        done.expect("a sender");
+    }
+    RECORDS as f64 / start.elapsed().as_secs_f64()
+}
+
+fn options(file: &Path) -> SqliteConnectOptions {
+    SqliteConnectOptions::new()
+        .filename(file)
+        .create_if_missing(true)
+        .journal_mode(SqliteJournalMode::Wal)
+        .synchronous(SqliteSynchronous::Full)
+}
+
+/// The resources of each record as they were stored, in order.
+async fn bodies(file: &Path) -> Vec<Vec<String>> {
+    let mut connection = options(file).connect().await.expect("the file");
+    let rows = sqlx::query("select body from resource_version order by key").fetch_all(&mut connection).await;
+    let all: Vec<String> = rows.expect("bodies").iter().map(|row| row.get(0)).collect();
+    let each = all.len() / (RECORDS + 1);
+    all.chunks(each).take(RECORDS).map(<[String]>::to_vec).collect()
+}
+
+/// Transactions each second of a bare loop that inserts the same bytes.
+async fn floor(file: &Path, records: &[Vec<String>]) -> f64 {
+    let mut connection = options(file).connect().await.expect("a file");
+    sqlx::query("create table body (key integer primary key, body text not null)")
+        .execute(&mut connection)
+        .await
+        .expect("a table");
+    let start = Instant::now();
+    for record in records {
+        let mut transaction = connection.begin().await.expect("a transaction");
+        for body in record {
+            let insert = sqlx::query("insert into body (body) values (?)").bind(body);
+            insert.execute(&mut *transaction).await.expect("a row");
+        }
+        transaction.commit().await.expect("a commit");
+    }
+    records.len() as f64 / start.elapsed().as_secs_f64()
+}
+
+#[tokio::main]
+async fn main() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let one = accept(&folder.path().join("one.db"), 1).await;
+    let file = folder.path().join("many.db");
+    let many = accept(&file, SENDERS).await;
+    let records = bodies(&file).await;
+    let resources = records.first().map_or(0, Vec::len);
+    let bytes: usize = records.iter().flatten().map(String::len).sum();
+    let floor = floor(&folder.path().join("floor.db"), &records).await;
+    println!("{RECORDS} repair records, {resources} resources and {} kB each", bytes / records.len() / 1000);
+    println!("accepted with their plans, one sender: {one:.0} a second ({:.2} of the floor)", one / floor);
+    println!(
+        "accepted with their plans, {SENDERS} senders: {many:.0} a second ({:.2} of the floor)",
+        many / floor
+    );
+    println!("floor, the same bytes by a bare loop: {floor:.0} a second");
+}

@@ -1,0 +1,630 @@
+//! What the world does to a plan: corrections, withdrawals, further operations, bookings, visits, death, repeats.
+
+use crate::clinic::{
+    Clinic, EP, after, appointment, code, encounter, gap, injury, interosseous_graft, keys, mm, motor,
+    patient, repair, state, sudomotor, target, text, tinel, with,
+};
+use endplate_fhir::Json;
+use endplate_followup::Reason;
+use serde_json::json;
+use std::collections::BTreeSet;
+use std::sync::Arc;
+
+const FINGERS: &str = "extensor-digitorum";
+
+async fn grafted() -> Clinic {
+    Clinic::with("2026-03-03", interosseous_graft()).await
+}
+
+/// A second autograft of the same nerve, nine months after the first.
+fn second_graft() -> Json {
+    let targets = [gap(50.0), target(FINGERS, 80.0), target("extensor-indicis", 160.0)];
+    repair("r2", "p1", "c1", "autograft", "posterior-interosseous", "2026-12-07", &targets)
+}
+
+/// Last useful dates of one repair: salvage, structure and date of each.
+async fn last_useful(clinic: &Clinic, procedure: &str) -> Vec<Json> {
+    let url = format!("{EP}/StructureDefinition/last-useful-date");
+    let assessment = clinic.assessment(procedure).await;
+    assessment["extension"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .filter(|one| text(one, "/url") == url)
+        .cloned()
+        .collect()
+}
+
+fn ids(resources: &[Json]) -> BTreeSet<&str> {
+    resources.iter().map(|one| text(one, "/id")).collect()
+}
+
+fn reviews(tasks: &[Json]) -> BTreeSet<&str> {
+    keys(tasks).into_iter().collect()
+}
+
+#[tokio::test]
+async fn a_corrected_gap_moves_windows_and_keeps_ids() {
+    let clinic = grafted().await;
+    let before = clinic.open_tasks().await;
+    let [early, ..] = clinic.window("r1", FINGERS, "first-contraction").await;
+    let (assessment, goals) = (clinic.assessment("r1").await, clinic.all("Goal").await);
+    let corrected = with(
+        &interosseous_graft()[2],
+        "extension",
+        json!([gap(60.0), target(FINGERS, 80.0), target("extensor-indicis", 160.0)]),
+    );
+    clinic.put(corrected).await.unwrap();
+    assert!(clinic.window("r1", FINGERS, "first-contraction").await[0] > early);
+    assert_eq!(clinic.assessment("r1").await["id"], assessment["id"]);
+    assert_eq!(ids(&clinic.all("Goal").await), ids(&goals));
+    let now = clinic.open_tasks().await;
+    assert_eq!(ids(&now), ids(&before), "{:?} {:?}", keys(&before), keys(&now));
+    let moved = |key: &str| {
+        let of = |tasks: &[Json]| {
+            tasks.iter().find(|t| keys(std::slice::from_ref(t)) == [key]).unwrap()["restriction"].clone()
+        };
+        of(&before) != of(&now)
+    };
+    assert!(!moved("wound-posterior-interosseous") && !moved("baseline-posterior-interosseous"));
+    assert!(keys(&now).into_iter().any(moved));
+}
+
+#[tokio::test]
+async fn a_withdrawn_operation_ends_its_plan_and_a_corrected_one_revives_it() {
+    for status in ["entered-in-error", "not-done"] {
+        let clinic = grafted().await;
+        clinic.clock.turn_to("2026-09-10");
+        clinic.put(tinel("o1", "p1", "r1", "2026-06-01", 20.0)).await.unwrap();
+        for (k, on) in ["2026-09-10", "2026-12-10"].into_iter().enumerate() {
+            clinic.clock.turn_to(on);
+            clinic.put(motor(&format!("m{k}"), "p1", "r1", FINGERS, on, 0)).await.unwrap();
+        }
+        clinic.sweep_on("2027-02-20").await;
+        assert!(!clinic.all("DetectedIssue").await.is_empty());
+        let flags = clinic.all("Flag?status=active").await.len();
+        assert_eq!(flags, 1, "an alert of high severity stands");
+        let messages = clinic.all("Communication").await.len();
+
+        let graft = &interosseous_graft()[2];
+        clinic.put(with(graft, "status", json!(status))).await.unwrap();
+        assert_eq!(clinic.plan().await["status"], "revoked");
+        assert!(clinic.open_tasks().await.is_empty());
+        let withdrawn = |task: &Json| {
+            state(task) == ("cancelled", "withdrawn") || state(task) == ("completed", "attended")
+        };
+        assert!(clinic.all("Task").await.iter().all(withdrawn));
+        assert!(
+            clinic
+                .all("DetectedIssue")
+                .await
+                .iter()
+                .all(|issue| issue["identifiedPeriod"].get("end").is_some())
+        );
+        assert!(clinic.all("Flag?status=active").await.is_empty());
+        assert_eq!(clinic.all("Communication").await.len(), messages, "a retraction is no message");
+
+        clinic.put(graft.clone()).await.unwrap();
+        assert_eq!(clinic.plan().await["status"], "active");
+        assert!(!clinic.open_tasks().await.is_empty());
+        assert_eq!(clinic.all("Flag?status=active").await.len(), 1);
+        assert_eq!(clinic.plan().await["meta"]["tag"].as_array().unwrap().len(), 1, "no trace of the end");
+    }
+}
+
+#[tokio::test]
+async fn a_second_graft_takes_over_but_never_resets_the_denervation_clock() {
+    let clinic = grafted().await;
+    clinic.clock.turn_to("2026-12-08");
+    clinic.put(second_graft()).await.unwrap();
+    assert_eq!(clinic.assessment("r1").await["status"], "cancelled");
+    assert_eq!(clinic.assessment("r2").await["status"], "final");
+    assert_eq!(clinic.plan().await["supportingInfo"].as_array().unwrap().len(), 1);
+    let tasks = clinic.open_tasks().await;
+    let open = reviews(&tasks);
+    for key in ["wound-posterior-interosseous-2", "baseline-posterior-interosseous-2"] {
+        assert!(open.contains(key), "{open:?}");
+    }
+    // The same operation on the same injury has the same last dates whether or not it was the first.
+    let mut alone = interosseous_graft();
+    alone[2] = second_graft();
+    let alone = Clinic::with("2026-12-08", alone).await;
+    assert_eq!(last_useful(&clinic, "r2").await, last_useful(&alone, "r2").await);
+    // A later injury gives later dates by as many days: the clock is the injury's.
+    let later = Clinic::with(
+        "2026-12-08",
+        [patient("p1", "1995-05-05"), injury("c1", "p1", "2026-03-05"), second_graft()],
+    )
+    .await;
+    let dates = |all: &[Json]| {
+        all.iter().map(|one| text(one, "/extension/2/valueDate").to_owned()).collect::<Vec<_>>()
+    };
+    let ten_days_on: Vec<String> =
+        dates(&last_useful(&clinic, "r2").await).iter().map(|on| after(on, 10)).collect();
+    assert_eq!(dates(&last_useful(&later, "r2").await), ten_days_on);
+}
+
+#[tokio::test]
+async fn a_nerve_transfer_takes_over_its_target_alone() {
+    let clinic = grafted().await;
+    clinic.clock.turn_to("2026-11-03");
+    let transfer = repair(
+        "r2",
+        "p1",
+        "c1",
+        "nerve-transfer",
+        "median",
+        "2026-11-02",
+        &[target("extensor-indicis", 60.0)],
+    );
+    clinic.put(transfer).await.unwrap();
+    let targets = |assessment: &Json| {
+        let predictions = assessment["prediction"].as_array().unwrap().clone();
+        let of = |one: &Json| text(one, "/extension/0/valueCodeableConcept/coding/0/code").to_owned();
+        predictions.iter().map(of).collect::<BTreeSet<String>>()
+    };
+    assert_eq!(targets(&clinic.assessment("r1").await), BTreeSet::from([FINGERS.to_owned()]));
+    assert_eq!(targets(&clinic.assessment("r2").await), BTreeSet::from(["extensor-indicis".to_owned()]));
+    let goals = clinic.all("Goal").await;
+    let cancelled: Vec<&Json> = goals.iter().filter(|goal| goal["lifecycleStatus"] == "cancelled").collect();
+    assert_eq!((goals.len(), cancelled.len()), (3, 1));
+    assert_eq!(clinic.all("CarePlan").await.len(), 1);
+}
+
+#[tokio::test]
+async fn a_tendon_transfer_closes_its_target_and_asks_for_its_own_rehabilitation() {
+    let clinic = grafted().await;
+    clinic.clock.turn_to("2027-03-02");
+    let mut transfer = repair(
+        "r2",
+        "p1",
+        "c1",
+        "tendon-transfer",
+        "posterior-interosseous",
+        "2027-03-01",
+        &[target(FINGERS, 0.0), target("extensor-indicis", 0.0)],
+    );
+    clinic.put(transfer.clone()).await.unwrap();
+    assert_eq!(clinic.assessment("r1").await["status"], "cancelled");
+    let tasks = clinic.open_tasks().await;
+    let purposes: BTreeSet<&str> =
+        keys(&tasks).into_iter().map(|key| key.split('-').next().unwrap()).collect();
+    assert_eq!(purposes, BTreeSet::from(["wound", "rehabilitation"]), "{:?}", keys(&tasks));
+    assert_eq!(clinic.plan().await["status"], "active");
+
+    // Moved for one target alone, the other keeps its timeline.
+    transfer["extension"] = json!([target(FINGERS, 0.0)]);
+    clinic.put(transfer).await.unwrap();
+    let assessment = clinic.assessment("r1").await;
+    assert_eq!(assessment["status"], "final");
+    assert_eq!(
+        text(&assessment, "/prediction/0/extension/0/valueCodeableConcept/coding/0/code"),
+        "extensor-indicis"
+    );
+}
+
+#[tokio::test]
+async fn three_repairs_of_one_operation_share_a_plan_and_come_once() {
+    let repairs = [
+        repair(
+            "r1",
+            "p1",
+            "c1",
+            "direct-coaptation",
+            "median",
+            "2026-03-02",
+            &[target("abductor-pollicis-brevis", 110.0)],
+        ),
+        repair(
+            "r2",
+            "p1",
+            "c1",
+            "direct-coaptation",
+            "ulnar",
+            "2026-03-02",
+            &[target("first-dorsal-interosseous", 120.0)],
+        ),
+        repair(
+            "r3",
+            "p1",
+            "c1",
+            "autograft",
+            "superficial-radial",
+            "2026-03-02",
+            &[gap(20.0), target("first-dorsal-web-of-hand", 90.0)],
+        ),
+    ];
+    let people = [patient("p1", "1995-05-05"), injury("c1", "p1", "2026-03-01")];
+    let mut most = 0;
+    for one in &repairs {
+        let clinic = Clinic::with("2026-03-03", people.iter().cloned().chain([one.clone()])).await;
+        most = most.max(clinic.open_tasks().await.len());
+    }
+    let clinic = Clinic::with("2026-03-03", people.into_iter().chain(repairs)).await;
+    let together = clinic.open_tasks().await;
+    assert_eq!(clinic.plan().await["supportingInfo"].as_array().unwrap().len(), 3);
+    assert!(together.len() <= most + 2, "{most} reviews for one, {:?} together", keys(&together));
+    let wounds = keys(&together).into_iter().filter(|key| key.starts_with("wound")).count();
+    assert_eq!(wounds, 1, "one wound check for three wounds of one day");
+}
+
+#[tokio::test]
+async fn nobody_is_told_anything_after_a_death() {
+    for death in [("deceasedBoolean", json!(true)), ("deceasedDateTime", json!("2026-06-10"))] {
+        let clinic = grafted().await;
+        clinic.sweep_on("2026-06-09").await;
+        let booked = clinic.open_tasks().await[0].clone();
+        clinic.put(appointment("a1", "p1", &booked, "booked", "2026-06-15")).await.unwrap();
+        clinic.clock.turn_to("2026-06-11");
+        clinic.put(with(&patient("p1", "1995-05-05"), death.0, death.1)).await.unwrap();
+        assert!(clinic.open_tasks().await.is_empty());
+        assert_eq!(clinic.plan().await["status"], "revoked");
+        let then = clinic.versions().await;
+        for day in (1..40).map(|month| after("2026-06-11", 30 * month)) {
+            clinic.sweep_on(&day).await;
+        }
+        // Not even what the hospital record still sends by itself.
+        clinic.put(appointment("a1", "p1", &booked, "noshow", "2026-06-15")).await.unwrap();
+        clinic.put(motor("m1", "p1", "r1", FINGERS, "2026-06-01", 0)).await.unwrap();
+        let mut now = clinic.versions().await;
+        now.retain(|reference, version| then.get(reference) != Some(version));
+        assert_eq!(now.into_keys().collect::<Vec<_>>(), ["Appointment/a1", "Observation/m1"]);
+    }
+}
+
+#[tokio::test]
+async fn a_finding_in_error_is_as_if_it_had_never_been() {
+    let clinic = grafted().await;
+    clinic.clock.turn_to("2026-09-10");
+    clinic.put(motor("m0", "p1", "r1", "extensor-indicis", "2026-09-10", 0)).await.unwrap();
+    let without = clinic.assessment("r1").await;
+    let seen = motor("m1", "p1", "r1", FINGERS, "2026-09-10", 1);
+    clinic.put(seen.clone()).await.unwrap();
+    assert_ne!(clinic.assessment("r1").await["prediction"], without["prediction"]);
+    clinic.put(with(&seen, "status", json!("entered-in-error"))).await.unwrap();
+    let again = clinic.assessment("r1").await;
+    assert_eq!(
+        (&again["prediction"], &again["extension"], &again["basis"]),
+        (&without["prediction"], &without["extension"], &without["basis"])
+    );
+}
+
+#[tokio::test]
+async fn a_task_follows_its_appointment() {
+    let clinic = grafted().await;
+    let wound = clinic.task("wound-posterior-interosseous").await;
+    assert_eq!(state(&wound), ("requested", "to-book"));
+    let preferred = |task: &Json| text(task, "/input/0/valueDate").to_owned();
+
+    clinic.put(appointment("a1", "p1", &wound, "booked", "2026-03-13")).await.unwrap();
+    let task = clinic.task("wound-posterior-interosseous").await;
+    assert_eq!((state(&task), preferred(&task).as_str()), (("accepted", "booked"), "2026-03-13"));
+    assert_eq!(text(&task, "/input/1/valueReference/reference"), "Appointment/a1");
+
+    clinic.put(appointment("a1", "p1", &wound, "cancelled", "2026-03-13")).await.unwrap();
+    assert_eq!(state(&clinic.task("wound-posterior-interosseous").await), ("requested", "to-book"));
+
+    clinic.put(appointment("a1", "p1", &wound, "booked", "2026-03-13")).await.unwrap();
+    clinic.clock.turn_to("2026-03-13");
+    clinic.put(appointment("a1", "p1", &wound, "noshow", "2026-03-13")).await.unwrap();
+    assert_eq!(state(&clinic.task("wound-posterior-interosseous").await), ("requested", "missed"));
+    assert_eq!(clinic.standing("review-missed").await.len(), 1);
+    assert_eq!(clinic.messages("review-missed").await.len(), 1);
+
+    clinic.put(appointment("a2", "p1", &wound, "booked", "2026-03-17")).await.unwrap();
+    assert_eq!(state(&clinic.task("wound-posterior-interosseous").await), ("accepted", "booked"));
+    assert!(!clinic.stands("review-missed").await);
+
+    clinic.clock.turn_to("2026-03-17");
+    clinic.put(appointment("a2", "p1", &wound, "fulfilled", "2026-03-17")).await.unwrap();
+    let task = clinic.task("wound-posterior-interosseous").await;
+    assert_eq!(
+        (state(&task), text(&task, "/executionPeriod/end")),
+        (("completed", "attended"), "2026-03-17")
+    );
+    let request = clinic
+        .get("ServiceRequest", text(&task, "/focus/reference").trim_start_matches("ServiceRequest/"))
+        .await;
+    assert_eq!(request["status"], "completed");
+    assert!(
+        clinic.open_tasks().await.iter().all(|task| text(task, "/restriction/period/start") > "2026-03-17")
+    );
+}
+
+/// A booked date stays where it is when the plan is made anew.
+#[tokio::test]
+async fn a_booked_review_keeps_its_date_through_a_correction() {
+    let clinic = grafted().await;
+    let before = clinic.open_tasks().await;
+    let booked =
+        before.iter().find(|task| keys(std::slice::from_ref(task))[0].starts_with("milestone")).unwrap();
+    let on = text(booked, "/restriction/period/end").to_owned();
+    clinic.put(appointment("a1", "p1", booked, "booked", &on)).await.unwrap();
+    let corrected = with(
+        &interosseous_graft()[2],
+        "extension",
+        json!([gap(32.0), target(FINGERS, 80.0), target("extensor-indicis", 160.0)]),
+    );
+    clinic.put(corrected).await.unwrap();
+    let task = clinic.get("Task", text(booked, "/id")).await;
+    assert_eq!((state(&task), text(&task, "/input/0/valueDate")), (("accepted", "booked"), on.as_str()));
+}
+
+#[tokio::test]
+async fn an_encounter_attends_a_review_whoever_booked_it() {
+    let clinic = grafted().await;
+    let wound = clinic.task("wound-posterior-interosseous").await;
+    clinic.clock.turn_to("2026-03-16");
+    clinic.put(encounter("e1", "p1", &wound, "in-progress", "2026-03-16")).await.unwrap();
+    assert_eq!(state(&clinic.task("wound-posterior-interosseous").await), ("requested", "to-book"));
+    clinic.put(encounter("e1", "p1", &wound, "finished", "2026-03-16")).await.unwrap();
+    assert_eq!(state(&clinic.task("wound-posterior-interosseous").await), ("completed", "attended"));
+
+    // The spacing of later reviews runs from the day on which the patient came.
+    let baseline = clinic.task("baseline-posterior-interosseous").await;
+    clinic.clock.turn_to("2026-04-06");
+    clinic.put(encounter("e2", "p1", &baseline, "finished", "2026-04-06")).await.unwrap();
+    let next = clinic.open_tasks().await[0].clone();
+    assert!(text(&next, "/restriction/period/end") <= after("2026-04-06", 91).as_str(), "{next}");
+}
+
+#[tokio::test]
+async fn a_visit_that_nobody_booked_closes_the_review_it_fell_into() {
+    let clinic = grafted().await;
+    clinic.clock.turn_to("2026-04-13");
+    clinic.put(tinel("o1", "p1", "r1", "2026-04-13", 5.0)).await.unwrap();
+    assert_eq!(state(&clinic.task("baseline-posterior-interosseous").await), ("completed", "attended"));
+    assert_eq!(state(&clinic.task("wound-posterior-interosseous").await), ("cancelled", "withdrawn"));
+    // Once taken back, the reviews are open again.
+    let error = with(&tinel("o1", "p1", "r1", "2026-04-13", 5.0), "status", json!("entered-in-error"));
+    clinic.put(error).await.unwrap();
+    assert_eq!(state(&clinic.task("baseline-posterior-interosseous").await), ("requested", "to-book"));
+    assert_eq!(state(&clinic.task("wound-posterior-interosseous").await), ("requested", "to-book"));
+}
+
+#[tokio::test]
+async fn a_scheduler_may_say_it_on_the_task_itself() {
+    let clinic = grafted().await;
+    let mut task = clinic.task("wound-posterior-interosseous").await;
+    task["businessStatus"] = code("review-state", "booked");
+    task["input"][0]["valueDate"] = json!("2026-03-13");
+    task["owner"] = json!({ "display": "Desk 2" });
+    task["note"] = json!([{ "text": "by telephone" }]);
+    clinic.put(task).await.unwrap();
+    let mut task = clinic.task("wound-posterior-interosseous").await;
+    assert_eq!((state(&task), text(&task, "/input/0/valueDate")), (("accepted", "booked"), "2026-03-13"));
+    assert_eq!((text(&task, "/owner/display"), text(&task, "/note/0/text")), ("Desk 2", "by telephone"));
+
+    task["businessStatus"] = code("review-state", "to-book");
+    clinic.put(task).await.unwrap();
+    let mut task = clinic.task("wound-posterior-interosseous").await;
+    assert_eq!(state(&task), ("requested", "to-book"));
+
+    clinic.clock.turn_to("2026-03-13");
+    task["status"] = json!("completed");
+    clinic.put(task).await.unwrap();
+    let task = clinic.task("wound-posterior-interosseous").await;
+    assert_eq!(
+        (state(&task), text(&task, "/executionPeriod/end")),
+        (("completed", "attended"), "2026-03-13")
+    );
+    assert_eq!(text(&task, "/owner/display"), "Desk 2");
+    assert!(!reviews(&clinic.open_tasks().await).contains("wound-posterior-interosseous"));
+}
+
+#[tokio::test]
+async fn a_clinician_ends_a_plan_for_good() {
+    let clinic = grafted().await;
+    clinic.clock.turn_to("2026-09-10");
+    for status in ["completed", "revoked"] {
+        let mut plan = clinic.plan().await;
+        plan["status"] = json!(status);
+        clinic.put(plan).await.unwrap();
+        assert!(clinic.open_tasks().await.is_empty());
+        assert!(clinic.all("Task").await.iter().all(|task| state(task) == ("cancelled", "withdrawn")));
+        let then = clinic.versions().await;
+        for day in (1..30).map(|month| after("2026-09-10", 30 * month)) {
+            clinic.sweep_on(&day).await;
+        }
+        assert_eq!(clinic.versions().await, then);
+        clinic.clock.turn_to("2026-09-10");
+    }
+    // Taken up again by a clinician, it goes on.
+    let mut plan = clinic.plan().await;
+    plan["status"] = json!("active");
+    clinic.put(plan).await.unwrap();
+    assert!(!clinic.open_tasks().await.is_empty());
+}
+
+#[tokio::test]
+async fn the_same_message_twice_changes_nothing() {
+    let clinic = grafted().await;
+    clinic.clock.turn_to("2026-06-10");
+    clinic.put(tinel("o1", "p1", "r1", "2026-06-09", 25.0)).await.unwrap();
+    let then = clinic.versions().await;
+    clinic.clock.turn_on_s(3600);
+    for resource in interosseous_graft() {
+        let written = clinic.put(resource).await.unwrap();
+        assert!(!written.created && written.version == 1);
+    }
+    clinic.put(tinel("o1", "p1", "r1", "2026-06-09", 25.0)).await.unwrap();
+    assert_eq!(clinic.versions().await, then);
+}
+
+/// The same facts give the same plan in whatever order they arrive.
+#[tokio::test]
+async fn the_order_of_arrival_does_not_matter() {
+    let findings = [
+        tinel("o1", "p1", "r1", "2026-04-14", 8.0),
+        tinel("o2", "p1", "r1", "2026-06-30", 40.0),
+        motor("o3", "p1", "r1", FINGERS, "2026-06-30", 0),
+    ];
+    let mut plans = Vec::new();
+    for order in [[0, 1, 2], [2, 1, 0], [1, 2, 0]] {
+        let clinic = Clinic::with("2026-07-01", interosseous_graft()).await;
+        for k in order {
+            clinic.put(findings[k].clone()).await.unwrap();
+        }
+        let open = clinic.open_tasks().await;
+        let windows: Vec<Json> =
+            open.iter().map(|task| json!([task["id"], task["restriction"], task["input"]])).collect();
+        let assessment = clinic.assessment("r1").await;
+        plans.push(json!([windows, assessment["prediction"], assessment["extension"], assessment["id"]]));
+    }
+    assert_eq!(plans[0], plans[1]);
+    assert_eq!(plans[0], plans[2]);
+}
+
+fn identified_repair() -> Json {
+    let mut repair = interosseous_graft()[2].clone();
+    repair.as_object_mut().unwrap().remove("id");
+    repair["identifier"] = json!([{ "system": "urn:example:record", "value": "op-7" }]);
+    repair
+}
+
+#[tokio::test]
+async fn a_conditional_create_sent_twice_makes_one_resource() {
+    let clinic = Clinic::with("2026-03-03", interosseous_graft().into_iter().take(2)).await;
+    let condition = "identifier=urn:example:record|op-7";
+    let first = clinic.endplate.create("Procedure", identified_repair(), Some(condition)).await.unwrap();
+    let second = clinic.endplate.create("Procedure", identified_repair(), Some(condition)).await.unwrap();
+    assert!(first.created && !second.created);
+    assert_eq!((first.id, first.version), (second.id, second.version));
+    assert_eq!(clinic.all("Procedure").await.len(), 1);
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 4)]
+async fn twenty_identical_conditional_creates_at_once_make_one_resource() {
+    let clinic = Arc::new(Clinic::with("2026-03-03", interosseous_graft().into_iter().take(2)).await);
+    let create = |_| {
+        let clinic = clinic.clone();
+        tokio::spawn(async move {
+            let condition = Some("identifier=urn:example:record|op-7");
+            clinic.endplate.create("Procedure", identified_repair(), condition).await.unwrap()
+        })
+    };
+    let mut created = 0;
+    let mut named = BTreeSet::new();
+    for task in (0..20).map(create).collect::<Vec<_>>() {
+        let written = task.await.unwrap();
+        created += usize::from(written.created);
+        named.insert(written.id);
+    }
+    assert_eq!((created, named.len()), (1, 1));
+    assert_eq!(clinic.all("Procedure").await.len(), 1);
+    assert_eq!(clinic.plan().await["meta"]["versionId"], "1");
+}
+
+/// A median and an ulnar repair at the wrist; both could carry a finding at neither.
+fn two_nerves() -> [Json; 4] {
+    [
+        patient("p1", "1995-05-05"),
+        injury("c1", "p1", "2026-03-01"),
+        repair(
+            "r1",
+            "p1",
+            "c1",
+            "direct-coaptation",
+            "median",
+            "2026-03-02",
+            &[target("abductor-pollicis-brevis", 110.0)],
+        ),
+        repair(
+            "r2",
+            "p1",
+            "c1",
+            "direct-coaptation",
+            "ulnar",
+            "2026-03-02",
+            &[target("first-dorsal-interosseous", 120.0)],
+        ),
+    ]
+}
+
+fn without_focus(mut finding: Json, site: Option<Json>) -> Json {
+    finding.as_object_mut().unwrap().remove("focus");
+    if let Some(site) = site {
+        finding["bodySite"] = site;
+    }
+    finding
+}
+
+#[tokio::test]
+async fn a_finding_without_focus_goes_to_the_only_repair_it_can_be_about() {
+    let clinic = Clinic::with("2026-06-10", two_nerves()).await;
+    let nerve = without_focus(tinel("o1", "p1", "", "2026-06-09", 40.0), Some(code("nerve", "ulnar")));
+    let muscle = without_focus(motor("o2", "p1", "", "abductor-pollicis-brevis", "2026-06-09", 0), None);
+    for finding in [nerve, muscle] {
+        assert!(clinic.put(finding).await.unwrap().remarks.is_empty());
+    }
+    let basis = async |procedure| clinic.assessment(procedure).await["basis"].to_string();
+    assert!(basis("r2").await.contains("Observation/o1") && !basis("r1").await.contains("Observation/o1"));
+    assert!(basis("r1").await.contains("Observation/o2") && !basis("r2").await.contains("Observation/o2"));
+}
+
+#[tokio::test]
+async fn a_finding_that_could_be_about_either_is_listed_and_remarked_on() {
+    let clinic = Clinic::with("2026-06-10", two_nerves()).await;
+    let anywhere = without_focus(tinel("o1", "p1", "", "2026-06-09", 40.0), None);
+    let written = clinic.put(anywhere.clone()).await.unwrap();
+    assert_eq!(written.remarks.len(), 1, "{:?}", written.remarks);
+    assert!(written.remarks[0].text.contains("focus"));
+    let notes = clinic.plan().await["note"].to_string();
+    assert!(notes.contains("Observation/o1"), "{notes}");
+    // Named, it belongs.
+    let named = with(&anywhere, "focus", json!([{ "reference": "Procedure/r1" }]));
+    assert!(clinic.put(named).await.unwrap().remarks.is_empty());
+    assert!(!clinic.plan().await["note"].to_string().contains("Observation/o1"));
+}
+
+#[tokio::test]
+async fn months_alone_are_read_towards_safety_and_said_to_be_an_assumption() {
+    let [person, injured, operation] = interosseous_graft();
+    let injured = with(&injured, "onsetDateTime", json!("2026-02"));
+    let operation = with(&operation, "performedDateTime", json!("2026-03"));
+    let clinic = Clinic::with("2026-04-10", [person.clone(), injured, operation]).await;
+    let notes = clinic.plan().await["note"].to_string();
+    assert!(notes.contains("2026-02-01") && notes.contains("2026-02-28"), "{notes}");
+    assert!(notes.contains("2026-03-01") && notes.contains("2026-03-31"), "{notes}");
+    // The denervation clock starts on the first day it may have been, the growth clock on the last.
+    let graft = with(&interosseous_graft()[2], "performedDateTime", json!("2026-03-31"));
+    let exact = Clinic::with("2026-04-10", [person, injury("c1", "p1", "2026-02-01"), graft]).await;
+    assert_eq!(last_useful(&clinic, "r1").await, last_useful(&exact, "r1").await);
+    let window = clinic.window("r1", FINGERS, "first-contraction").await;
+    assert_eq!(window, exact.window("r1", FINGERS, "first-contraction").await);
+}
+
+#[tokio::test]
+async fn a_nerve_outside_the_table_needs_measured_targets() {
+    let named = |extensions: &[Json]| {
+        let mut repair = repair("r1", "p1", "c1", "direct-coaptation", "", "2026-03-02", extensions);
+        repair["bodySite"] = json!([{ "text": "long thoracic nerve" }]);
+        repair
+    };
+    let people = [patient("p1", "1995-05-05"), injury("c1", "p1", "2026-03-01")];
+    let clinic = Clinic::with("2026-03-03", people).await;
+    let refusal = clinic.put(named(&[])).await.unwrap_err();
+    assert_eq!(refusal.reason, Reason::Unprocessable);
+    assert!(refusal.to_string().contains("target"), "{refusal}");
+    assert!(clinic.all("Procedure").await.is_empty() && clinic.all("CarePlan").await.is_empty());
+
+    let measured = json!({ "url": format!("{EP}/StructureDefinition/target"), "extension": [
+        { "url": "structure", "valueCodeableConcept": { "text": "serratus anterior" } },
+        { "url": "path-length", "valueQuantity": mm(90.0) },
+    ] });
+    clinic.put(named(&[measured])).await.unwrap();
+    assert!(clinic.plan().await["note"].to_string().contains("serratus anterior"));
+    assert!(!clinic.open_tasks().await.is_empty());
+}
+
+/// Two injuries of one patient have a plan each.
+#[tokio::test]
+async fn each_injury_has_its_own_plan() {
+    let other =
+        repair("r2", "p1", "c2", "direct-coaptation", "digital", "2026-05-04", &[target("digit-pulp", 40.0)]);
+    let records = interosseous_graft().into_iter().chain([injury("c2", "p1", "2026-05-03"), other]);
+    let clinic = Clinic::with("2026-05-05", records).await;
+    assert_eq!(clinic.all("CarePlan?status=active").await.len(), 2);
+    clinic.put(sudomotor("o1", "p1", "r2", "digit-pulp", "2026-05-05", false)).await.unwrap();
+    assert!(!clinic.assessment("r1").await["basis"].to_string().contains("o1"));
+}
