@@ -85,7 +85,9 @@ fn main() {
     println!("assessment, one repair, three targets, six exams: {ours:.0} µs (aim: at most 300)");
     match scipy_us() {
         Some(theirs) => println!("the same by NumPy and SciPy: {theirs:.0} µs; ratio {:.0}", theirs / ours),
-        None => println!("the same by NumPy and SciPy: not measured; python3 with scipy is needed"),
+        None => println!(
+            "the same by NumPy and SciPy: not measured; it wants numpy and scipy in target/tmp/scipy (see this file)"
+        ),
     }
     let schedule = schedule_us(&protocol);
     println!("schedule, three repairs: {schedule:.1} µs (aim: at most 50)");
@@ -145,9 +147,12 @@ fn schedule_us(protocol: &Protocol) -> f64 {
 
 /// The time that the reference script takes for the same assessment, µs.
 fn scipy_us() -> Option<f64> {
-    let script = Path::new(env!("CARGO_MANIFEST_DIR")).join("../../tests/reference/speed.py");
-    let output =
-        Command::new("python3").arg(script).output().ok().filter(|output| output.status.success())?;
+    let root = Path::new(env!("CARGO_MANIFEST_DIR")).join("../..");
+    // python3 -m venv target/tmp/scipy; target/tmp/scipy/bin/pip install -r tests/reference/requirements.txt
+    let python = root.join("target/tmp/scipy/bin/python");
+    let python = if python.exists() { python } else { "python3".into() };
+    let script = root.join("tests/reference/speed.py");
+    let output = Command::new(python).arg(script).output().ok().filter(|output| output.status.success())?;
     let text = String::from_utf8(output.stdout).ok()?;
     let number = text.split("\"us\":").nth(1)?;
     number.trim().trim_end_matches(|c: char| !c.is_ascii_digit()).parse().ok()

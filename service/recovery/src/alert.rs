@@ -198,10 +198,33 @@ pub struct Previous {
     pub stands: bool,
     /// When it was raised.
     pub raised_on: Date,
-    /// Whether somebody has answered: acknowledged, declined, snoozed or handed it over.
-    pub answered: bool,
-    /// Whether the answer was to decline.
-    pub declined: bool,
+    /// What came back.
+    pub answer: Answer,
+}
+
+/// What came back from those who were told, the weightiest last.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Answer {
+    /// Nothing.
+    None,
+    /// That the message arrived. It ends the waiting, but confirms and declines nothing.
+    Received,
+    /// Acknowledged, snoozed, handed over or confirmed.
+    Given,
+    /// Declined: what was proposed is not wanted.
+    Declined,
+}
+
+impl Previous {
+    /// Whether somebody has answered.
+    fn answered(&self) -> bool {
+        self.answer >= Answer::Given
+    }
+
+    /// Whether it stands and nobody has reacted.
+    fn waits(&self) -> bool {
+        self.stands && self.answer == Answer::None
+    }
 }
 
 /// Everything that decides which alerts stand.
@@ -262,7 +285,7 @@ impl Situation<'_> {
                 days.push(last.on.plus(1));
             }
         }
-        for previous in self.previous.iter().filter(|previous| previous.stands && !previous.answered) {
+        for previous in self.previous.iter().filter(|previous| previous.waits()) {
             days.push(previous.raised_on.plus(alert.unanswered + 1));
         }
         // An alert raised today may go unanswered too.
@@ -404,8 +427,7 @@ impl Situation<'_> {
             let Some(previous) = self.before(alert.kind, &alert.subject) else { continue };
             let waited = self.today.days_since(previous.raised_on);
             let to_surgeon = alert.kind.audience().contains(&Audience::Surgeon);
-            if previous.stands && !previous.answered && to_surgeon && waited > self.protocol.alert.unanswered
-            {
+            if previous.waits() && to_surgeon && waited > self.protocol.alert.unanswered {
                 alerts.push(Alert {
                     kind: Kind::AlertUnanswered,
                     subject: format!("{}-{}", alert.kind.code(), alert.subject),

@@ -293,8 +293,9 @@ impl Reader<'_> {
         };
         let milestones: Vec<MilestoneAssessment> = Milestone::of(kind).iter().map(milestone).collect();
         let first = self.protocol.delay(Milestone::first(kind));
+        // In the same bins as above: without findings, what was expected is to the day what is published.
         let [p10, p50, p90] =
-            before.arrival(position, Days(first.spread())).quantiles(first, None, [0.1, 0.5, 0.9]);
+            before.arrival(position, Days(sharpest)).quantiles(first, None, [0.1, 0.5, 0.9]);
         let first_expected = Percentiles { p10, p50, p90 }.window(start);
         let limit = self.repair.limit(&target.place, self.protocol);
         let limit_on = limit.map(|limit| self.injured.earliest.plus_floor(limit));

@@ -189,7 +189,7 @@ impl Belief {
         let effort = self.course.effort(position).0;
         let pause = self.course.pause(position).0;
         let days = |node: &Node| node.latency.0 + pause + effort / node.rate.0;
-        Arrival::binned(self.live.iter().map(|node| (days(node), node.weight)), 0.5 * spread.0)
+        Arrival::binned(self.live.iter().map(|node| (days(node), node.weight)), 0.6 * spread.0)
     }
 
     /// The posterior of the growth rate, arrested possibilities included.

@@ -376,8 +376,12 @@ fn settle(line: &Line<'_>) -> Vec<Day> {
     for (i, earliest) in earliest.iter().enumerate() {
         let Some(to) = line.latest_after(day) else { break };
         let from = (*earliest).max(day.plus(1)).min(to);
-        let share = to.days_since(from) / i32::try_from(count - i + 1).unwrap_or(i32::MAX);
-        let wish = to.plus(-share);
+        let room = to.days_since(from);
+        let middle = to.plus(-room / 2);
+        // Where an earlier day takes nothing from the reviews after it, the middle of the room is best.
+        let costs_nothing = line.latest_after(middle) == line.latest_after(to);
+        let share = room / i32::try_from(count - i + 1).unwrap_or(i32::MAX);
+        let wish = if costs_nothing { middle } else { to.plus(-share) };
         day = line.calendar.not_after(wish, from).unwrap_or_else(|| line.calendar.not_before(wish)).min(to);
         chosen.push(day);
     }

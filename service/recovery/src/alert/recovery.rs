@@ -1,7 +1,7 @@
 //! Alerts about the recovery itself: overdue, static, in doubt, closing.
 
 use super::finding::impossible;
-use super::{About, Alert, Kind, Severity, Situation, Value, capital, fact};
+use super::{About, Alert, Answer, Kind, Previous, Severity, Situation, Value, capital, fact};
 use crate::assessment::{Assessment, Finding, Sign, TargetAssessment};
 use crate::episode::Followed;
 use crate::salvage::{LastUseful, Salvage};
@@ -142,14 +142,18 @@ impl Situation<'_> {
 
     pub(super) fn salvage_closing(&self, about: &About<'_>) -> Option<Alert> {
         let before = self.before(Kind::SalvageClosing, &about.label);
-        if before.is_some_and(|previous| previous.declined) {
+        if before.is_some_and(|previous| previous.answer == Answer::Declined) {
             return None;
         }
-        let stood = before.is_some_and(|previous| previous.stands && !previous.answered);
+        let notice = self.protocol.alert.salvage_notice;
+        // Findings move the date a little either way. Once raised, it is not taken back for that.
+        let notice =
+            if before.is_some_and(|previous| previous.stands) { notice + notice / 2 } else { notice };
+        let stood = before.is_some_and(|previous| previous.stands && !previous.answered());
         let near = |last: &&LastUseful| {
             let left = last.on.days_since(self.today);
             // Once raised it stands until it is answered, even when the date has gone by.
-            left <= self.protocol.alert.salvage_notice && (left >= 0 || stood)
+            left <= notice && (left >= 0 || stood)
         };
         let mut closing: Vec<(&TargetAssessment, &LastUseful)> = Vec::new();
         for target in about.assessment.targets.iter().filter(|target| target.furthest_seen().is_none()) {
@@ -195,7 +199,7 @@ impl Situation<'_> {
     pub(super) fn inconsistent(&self, about: &About<'_>, alerts: &mut Vec<Alert>) {
         let Some(followed) = self.episode.repairs.get(about.index) else { return };
         for (finding, against, what) in impossible(followed, self.protocol) {
-            if self.before(Kind::FindingInconsistent, &finding.id).is_some_and(|previous| previous.answered) {
+            if self.before(Kind::FindingInconsistent, &finding.id).is_some_and(Previous::answered) {
                 continue;
             }
             alerts.push(Alert {
