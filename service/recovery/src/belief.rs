@@ -213,19 +213,24 @@ impl Belief {
         belief
     }
 
-    /// Where the front, and with it the Tinel sign, should be on `day` if it has not arrested: 10th and 90th percentile.
+    /// Where the front, and with it the Tinel sign, should be on `day` if it has not arrested: 10th and 90th percentile, to the
+    /// millimetre.
     pub fn front_band(&self, day: Days) -> (Mm, Mm) {
-        let front = |node: &Node| self.course.front(day, node.rate, node.latency, self.end).0;
-        let mut fronts: Vec<(f64, f64)> = self.live.iter().map(|node| (front(node), node.weight)).collect();
-        fronts.sort_by(|a, b| a.0.total_cmp(&b.0));
-        let total: f64 = fronts.iter().map(|(_, weight)| weight).sum();
+        let mut at = vec![0.0; self.end.0.max(0.0).ceil() as usize + 1];
+        for node in &self.live {
+            let front = self.course.front(day, node.rate, node.latency, self.end).0;
+            if let Some(weight) = at.get_mut(front.round() as usize) {
+                *weight += node.weight;
+            }
+        }
+        let total: f64 = at.iter().sum();
         let quantile = |p: f64| {
             let mut below = 0.0;
-            let reached = fronts.iter().find(|(_, weight)| {
+            let reached = at.iter().position(|weight| {
                 below += weight;
                 below >= p * total
             });
-            Mm(reached.map_or(0.0, |(mm, _)| *mm))
+            Mm(reached.unwrap_or(0) as f64)
         };
         (quantile(0.1), quantile(0.9))
     }
