@@ -80,10 +80,12 @@ impl Deriver<'_> {
     fn followed(&self) -> (Vec<Json>, Option<Date>) {
         let Context { protocol, parties, now, today, .. } = *self.context;
         let outlook = self.injury.episode.outlook(protocol);
+        let attended = self.attended();
         let source = Source {
             intake: self.intake,
             injury: self.injury,
             outlook: &outlook,
+            attended: &attended,
             protocol,
             scheduler: parties.scheduler,
             today,
@@ -252,6 +254,25 @@ pub fn bare(resource: &Json) -> Json {
     bare
 }
 
+/// Type, id and meta first, with version and time.
+pub fn stamped(resource: Json, version: u64, now: Timestamp) -> Json {
+    let Json::Object(mut members) = resource else { return resource };
+    let mut meta = members.shift_remove("meta").unwrap_or_else(|| json!({}));
+    if let Some(meta) = meta.as_object_mut() {
+        meta.insert("versionId".to_owned(), json!(version.to_string()));
+        meta.insert("lastUpdated".to_owned(), json!(crate::write::instant_ms(now)));
+    }
+    let mut all = serde_json::Map::new();
+    for name in ["resourceType", "id"] {
+        if let Some(value) = members.shift_remove(name) {
+            all.insert(name.to_owned(), value);
+        }
+    }
+    all.insert("meta".to_owned(), meta);
+    all.extend(members);
+    Json::Object(all)
+}
+
 /// A copy with some members set.
 fn with(resource: &Json, members: &[(&str, Json)]) -> Json {
     let mut copy = resource.clone();
@@ -265,23 +286,28 @@ fn with(resource: &Json, members: &[(&str, Json)]) -> Json {
 
 /// A review that is no longer open: done if the patient was seen for it, else withdrawn.
 fn closed_review(resource: &Json, attended: Option<Date>) -> Json {
-    let task = text(resource, &["resourceType"]) == Some("Task");
-    let closed = matches!(
-        text(resource, &["status"]),
-        Some("completed" | "cancelled" | "revoked" | "entered-in-error")
-    );
-    if closed && (attended.is_none() || text(resource, &["status"]) == Some("completed")) {
-        return resource.clone();
-    }
-    match (task, attended) {
-        (true, Some(on)) => with(
-            resource,
-            &[
-                ("status", json!("completed")),
-                ("businessStatus", document::concept("review-state", "attended", "attended")),
-                ("executionPeriod", document::days(on, on)),
-            ],
-        ),
+    let status = text(resource, &["status"]);
+    let closed = matches!(status, Some("completed" | "cancelled" | "revoked" | "entered-in-error"));
+    match (text(resource, &["resourceType"]) == Some("Task"), attended) {
+        // Done is done; but a scheduler who says so on the Task leaves the rest to be filled in.
+        (true, Some(_)) if status == Some("completed") && resource.get("executionPeriod").is_some() => {
+            resource.clone()
+        }
+        (true, Some(on)) => {
+            let mut done = with(
+                resource,
+                &[
+                    ("status", json!("completed")),
+                    ("businessStatus", document::concept("review-state", "attended", "attended")),
+                    ("executionPeriod", document::days(on, on)),
+                ],
+            );
+            if let Some(members) = done.as_object_mut() {
+                members.shift_remove("statusReason");
+            }
+            done
+        }
+        (_, None) if closed => resource.clone(),
         (true, None) => with(
             resource,
             &[

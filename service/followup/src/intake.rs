@@ -6,9 +6,10 @@ pub mod repair;
 use crate::dossier::{Dossier, local};
 use crate::element::{self, coded, items, name_of, period, text, timing};
 use crate::identity;
+use crate::notice;
 use endplate_fhir::Json;
 use endplate_fhir::issue::{Code, Issue};
-use endplate_recovery::alert::{self, Previous, Severity};
+use endplate_recovery::alert::{self, Answer, Previous, Severity};
 use endplate_recovery::assessment::Finding;
 use endplate_recovery::episode::{Booking, Episode, Followed};
 use endplate_recovery::repair::{Place, Repair, RepairedNerve};
@@ -391,8 +392,8 @@ impl Reader<'_> {
         injury.appointments =
             booked.into_iter().filter_map(|(key, (_, by))| by.map(|by| (key, by))).collect();
         injury.missed = missed.into_iter().collect();
-        injury.previous =
-            self.dossier.all("DetectedIssue").filter_map(|issue| previous(issue, &injury.plan)).collect();
+        let issues = self.dossier.all("DetectedIssue");
+        injury.previous = issues.filter_map(|issue| self.previous(issue, &injury.plan)).collect();
     }
 
     /// Reviews that were closed by an examination nobody booked, for as long as that examination is on record.
@@ -449,6 +450,27 @@ impl Reader<'_> {
     fn review_of(&self, resource: &Json, reviews: &BTreeMap<String, String>) -> Option<String> {
         items(resource, "basedOn").find_map(|reference| reviews.get(&local(reference, self.base)?).cloned())
     }
+
+    /// An alert of this plan as it was.
+    fn previous(&self, issue: &Json, plan: &str) -> Option<Previous> {
+        let value = ours(issue, "alert")?;
+        let (kind, subject) = value.strip_prefix(plan)?.strip_prefix('/')?.split_once('/')?;
+        let started = text(issue, &["identifiedPeriod", "start"]).and_then(element::range)?;
+        let declined = |answer: &Json| {
+            answer.get("action").and_then(|action| coded(action, "alert-answer")) == Some("declined")
+        };
+        let given = |answer: &Json| if declined(answer) { Answer::Declined } else { Answer::Given };
+        let received = self.dossier.all("Communication").any(|message| notice::was_received(message, issue));
+        let silent = if received { Answer::Received } else { Answer::None };
+        Some(Previous {
+            kind: alert::Kind::from_code(kind)?,
+            subject: subject.to_owned(),
+            severity: text(issue, &["severity"]).and_then(Severity::from_code).unwrap_or(Severity::Moderate),
+            stands: text(issue, &["identifiedPeriod", "end"]).is_none(),
+            raised_on: started.earliest,
+            answer: items(issue, "mitigation").map(given).max().unwrap_or(silent),
+        })
+    }
 }
 
 /// The value of our own identifier of this name.
@@ -477,25 +499,6 @@ fn suits(episode: &Episode, index: usize, read: &finding::Read) -> bool {
     let first = repair.targets.first().map(|target| &target.place);
     let over = |place: &Place| episode.taken_over_by(index, place).is_some_and(done);
     about && repair.technique.regenerates() && done(index) && !place.or(first).is_some_and(over)
-}
-
-/// An alert of this plan as it was.
-fn previous(issue: &Json, plan: &str) -> Option<Previous> {
-    let value = ours(issue, "alert")?;
-    let (kind, subject) = value.strip_prefix(plan)?.strip_prefix('/')?.split_once('/')?;
-    let started = text(issue, &["identifiedPeriod", "start"]).and_then(element::range)?;
-    let answers: Vec<&Json> = items(issue, "mitigation").collect();
-    let declined =
-        |answer: &&Json| answer.get("action").and_then(|a| coded(a, "alert-answer")) == Some("declined");
-    Some(Previous {
-        kind: alert::Kind::from_code(kind)?,
-        subject: subject.to_owned(),
-        severity: text(issue, &["severity"]).and_then(Severity::from_code).unwrap_or(Severity::Moderate),
-        stands: text(issue, &["identifiedPeriod", "end"]).is_none(),
-        raised_on: started.earliest,
-        answered: !answers.is_empty(),
-        declined: answers.iter().any(declined),
-    })
 }
 
 /// Whether a stored plan was ended by a clinician rather than by what happened to its records.

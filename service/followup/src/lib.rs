@@ -1,6 +1,6 @@
 //! The use cases of Endplate, on ports: repairs and findings in, plans and alerts out.
 //!
-//! One direction: a write is checked ([`write`]), turned into plain facts ([`intake`]), put through the pure core
+//! One direction: a write is checked ([`mod@write`]), turned into plain facts ([`intake`]), put through the pure core
 //! (`endplate_recovery`), told as resources ([`plan`], [`notice`]), and committed with its outbox rows in one transaction. The
 //! sweep ([`sweep`]) is the same path with no new resource, only a later clock. Nothing here knows HTTP, SQL or the system
 //! clock; JSON stops here.

@@ -3,7 +3,7 @@
 use crate::document::{
     CAUTION, author, concept, derived, extension_of, identifier, length, percent, reference,
 };
-use crate::element::{items, text};
+use crate::element::{items, reference_of, text};
 use crate::identity;
 use crate::intake::Injury;
 use crate::plan::{Party, review_id};
@@ -239,8 +239,10 @@ pub fn ended_issue(issue: &Json, now: Timestamp) -> Json {
     issue
 }
 
-/// Whether somebody has received a message about this DetectedIssue.
-pub fn was_received(communication: &Json, issue: &str) -> bool {
-    communication.get("received").is_some()
-        && items(communication, "about").any(|about| text(about, &["reference"]) == Some(issue))
+/// Whether somebody has received a message about this DetectedIssue, sent since it was last raised.
+pub fn was_received(message: &Json, issue: &Json) -> bool {
+    let reference = reference_of(issue);
+    message.get("received").is_some()
+        && text(message, &["sent"]) >= text(issue, &["identifiedPeriod", "start"])
+        && items(message, "about").any(|about| text(about, &["reference"]) == Some(&reference))
 }

@@ -18,6 +18,7 @@ use endplate_recovery::repair::{PathBasis, Place};
 use endplate_recovery::schedule::Purpose;
 use endplate_recovery::unit::{Date, Probability};
 use serde_json::json;
+use std::collections::BTreeMap;
 
 /// Somebody whom the configuration names.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -47,6 +48,8 @@ pub struct Source<'a> {
     pub injury: &'a Injury,
     /// What follows from it.
     pub outlook: &'a Outlook,
+    /// Reviews that are over because the patient was seen: key of the review and the day.
+    pub attended: &'a BTreeMap<String, Date>,
     /// By which parameters.
     pub protocol: &'a Protocol,
     /// Who books reviews.
@@ -118,7 +121,8 @@ fn care_plan(source: &Source<'_>) -> Json {
         .collect();
     let assessments: Vec<Json> =
         assessed().map(|(i, _)| reference(&refer("RiskAssessment", &assessment_parts(source, i)))).collect();
-    let mut keys: Vec<&str> = injury.attended.keys().map(String::as_str).collect();
+    let open = |key: &str| outlook.reviews.iter().any(|review| review.key == key);
+    let mut keys: Vec<&str> = source.attended.keys().map(String::as_str).filter(|key| !open(key)).collect();
     keys.extend(outlook.reviews.iter().map(|review| review.key.as_str()));
     let request = |key: &&str| format!("ServiceRequest/{}", review_id("ServiceRequest", injury, key));
     let activity: Vec<Json> =

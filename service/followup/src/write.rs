@@ -1,10 +1,13 @@
 //! The one way in: what was sent is checked, laid over what is known, everything that follows is derived, and all of it is
 //! committed together or not at all.
 
-use crate::derivation::{Context, Derivation, bare, derive, local_references, provenance};
+mod check;
+mod scheduler;
+
+use crate::derivation::{Context, Derivation, bare, derive, local_references, provenance, stamped};
 use crate::document;
 use crate::dossier::Dossier;
-use crate::element::{self, coded, name_of, text};
+use crate::element::{self, name_of, text};
 use crate::identity;
 use crate::notice::Parties;
 use crate::outbox::{self, Listener};
@@ -13,7 +16,7 @@ use crate::refusal::{Reason, Refusal};
 use crate::{Endplate, intake};
 use endplate_fhir::bundle::{self, Entry, Method, Response};
 use endplate_fhir::issue::{Code, Issue};
-use endplate_fhir::{Json, TYPES, index, reference, search, validate};
+use endplate_fhir::{Json, TYPES, index, reference, search};
 use endplate_recovery::unit::Date;
 use jiff::Timestamp;
 use serde_json::json;
@@ -94,7 +97,7 @@ impl Endplate {
         if !TYPES.contains(&entry.kind.as_str()) {
             return Err(Refusal::unknown_type());
         }
-        let issues = check_single(&entry);
+        let issues = check::single(&entry);
         if !issues.is_empty() {
             return Err(Refusal { reason: Reason::Malformed, issues });
         }
@@ -139,7 +142,7 @@ impl Endplate {
     }
 
     async fn commit(&self, entries: Vec<Entry>, bundled: bool) -> Result<Vec<Written>, Refusal> {
-        let issues: Vec<Issue> = entries.iter().flat_map(|entry| check_resource(entry, bundled)).collect();
+        let issues: Vec<Issue> = entries.iter().flat_map(|entry| check::resource(entry, bundled)).collect();
         if issues.iter().any(Issue::is_error) {
             return Err(Refusal { reason: Reason::Unprocessable, issues });
         }
@@ -155,53 +158,6 @@ impl Endplate {
         }
         Err(StoreError::Moved.into())
     }
-}
-
-/// Type and id of the body must be those of the address.
-fn check_single(entry: &Entry) -> Vec<Issue> {
-    let mut issues = Vec::new();
-    if text(&entry.resource, &["resourceType"]) != Some(&entry.kind) {
-        let text =
-            format!("The body must be a {} as the address says; send its resourceType so.", entry.kind);
-        issues.push(Issue::error(Code::Invalid, "resourceType", text));
-    } else if let Some(id) = &entry.id {
-        if !endplate_fhir::is_id(id) {
-            let text = "An id is 1 to 64 letters, digits, hyphens or dots.";
-            issues.push(Issue::error(Code::Value, format!("{}.id", entry.kind), text));
-        } else if text(&entry.resource, &["id"]) != Some(id) {
-            let text = "The id in the body must be the id in the address; send it there.";
-            issues.push(Issue::error(Code::Invalid, format!("{}.id", entry.kind), text));
-        }
-    }
-    issues
-}
-
-/// R4 and the rules for types that people may not write.
-fn check_resource(entry: &Entry, bundled: bool) -> Vec<Issue> {
-    let mut issues = if TYPES.contains(&entry.kind.as_str()) {
-        validate::resource(&entry.resource)
-    } else {
-        Refusal::unknown_type().issues
-    };
-    if entry.kind == "AuditEvent" {
-        let text = "AuditEvents are written by the service alone; leave this entry out.";
-        issues.push(Issue::error(Code::NotSupported, "AuditEvent", text));
-    }
-    if issues.is_empty() && entry.kind == "Subscription" {
-        issues.extend(outbox::check_subscription(&entry.resource));
-    }
-    if bundled {
-        for issue in &mut issues {
-            issue.expression = in_bundle(&issue.expression, &entry.kind, entry.index);
-        }
-    }
-    issues
-}
-
-/// `Procedure.performed` of entry 3 is `Bundle.entry[3].resource.performed`.
-fn in_bundle(expression: &str, kind: &str, index: usize) -> String {
-    let rest = expression.strip_prefix(kind).unwrap_or_default();
-    format!("Bundle.entry[{index}].resource{rest}")
 }
 
 /// An instant with milliseconds, UTC, as `meta.lastUpdated` holds it.
@@ -272,7 +228,8 @@ impl<'a> Attempt<'a> {
     }
 
     fn refuse(&self, reason: Reason, at: (&str, usize), code: Code, expression: &str, text: &str) -> Refusal {
-        let expression = if self.bundled { in_bundle(expression, at.0, at.1) } else { expression.to_owned() };
+        let expression =
+            if self.bundled { check::in_bundle(expression, at.0, at.1) } else { expression.to_owned() };
         Refusal::new(reason, Issue::error(code, expression, text))
     }
 
@@ -428,7 +385,7 @@ impl<'a> Attempt<'a> {
             let Some(current) = &incoming.current else { continue };
             let stored: Json = serde_json::from_str(&current.body).unwrap_or(Json::Null);
             if incoming.kind == "Task" {
-                note_scheduler(&mut incoming.resource, &stored, self.today);
+                scheduler::note(&mut incoming.resource, &stored, self.today);
             }
             incoming.writes = bare(&stored) != bare(&incoming.resource);
         }
@@ -463,7 +420,7 @@ impl<'a> Attempt<'a> {
             }
             for (path, text) in lost {
                 let expression =
-                    if self.bundled { in_bundle(&path, &incoming.kind, incoming.index) } else { path };
+                    if self.bundled { check::in_bundle(&path, &incoming.kind, incoming.index) } else { path };
                 issues.push(Issue::error(Code::NotFound, expression, text));
             }
         }
@@ -528,7 +485,7 @@ impl<'a> Attempt<'a> {
             for (_, issue) in derivation.intake.problems.iter().filter(|(of, _)| *of == reference) {
                 let mut issue = issue.clone();
                 if self.bundled {
-                    issue.expression = in_bundle(&issue.expression, &incoming.kind, incoming.index);
+                    issue.expression = check::in_bundle(&issue.expression, &incoming.kind, incoming.index);
                 }
                 issues.push(issue);
             }
@@ -587,7 +544,7 @@ impl<'a> Attempt<'a> {
         all.extend(derived.into_iter().map(|(resource, version)| (resource, version, true)));
         for (resource, version, derived) in all {
             if derived {
-                check_own(&resource)?;
+                check::own(&resource)?;
             }
             self.put_one(resource, version);
         }
@@ -635,77 +592,5 @@ impl<'a> Attempt<'a> {
             })
         };
         self.incoming.iter().filter_map(one).collect()
-    }
-}
-
-/// Nothing leaves this service that R4 does not allow.
-fn check_own(resource: &Json) -> Result<(), Refusal> {
-    let wrong: Vec<Issue> = validate::resource(resource).into_iter().filter(Issue::is_error).collect();
-    if wrong.is_empty() {
-        return Ok(());
-    }
-    let kind = text(resource, &["resourceType"]).unwrap_or_default();
-    for issue in &wrong {
-        tracing::error!(
-            kind,
-            expression = issue.expression,
-            text = issue.text,
-            "a derived resource breaks R4"
-        );
-    }
-    let text =
-        "The service derived something that R4 does not allow; nothing was stored. Please report this.";
-    Err(Refusal::new(Reason::Fault, Issue::error(Code::Exception, "", text)))
-}
-
-/// Type, id and meta first, with version and time.
-fn stamped(resource: Json, version: u64, now: Timestamp) -> Json {
-    let Json::Object(mut members) = resource else { return resource };
-    let mut meta = members.shift_remove("meta").unwrap_or_else(|| json!({}));
-    if let Some(meta) = meta.as_object_mut() {
-        meta.insert("versionId".to_owned(), json!(version.to_string()));
-        meta.insert("lastUpdated".to_owned(), json!(instant_ms(now)));
-    }
-    let mut all = serde_json::Map::new();
-    for name in ["resourceType", "id"] {
-        if let Some(value) = members.shift_remove(name) {
-            all.insert(name.to_owned(), value);
-        }
-    }
-    all.insert("meta".to_owned(), meta);
-    all.extend(members);
-    Json::Object(all)
-}
-
-/// A scheduler who sets the state of a Task says something of the world; that is kept apart from what is derived.
-fn note_scheduler(task: &mut Json, stored: &Json, today: Date) {
-    let state =
-        |task: &Json| task.get("businessStatus").and_then(|s| coded(s, "review-state")).map(str::to_owned);
-    let done = text(task, &["status"]) == Some("completed") && text(stored, &["status"]) != Some("completed");
-    let said = if done { Some("attended".to_owned()) } else { state(task) };
-    let Some(said) = said.filter(|said| done || Some(said) != state(stored).as_ref()) else { return };
-    if !matches!(said.as_str(), "booked" | "attended" | "to-book") {
-        return;
-    }
-    let preferred =
-        element::items(task, "input").find_map(|input| text(input, &["valueDate"])).map(str::to_owned);
-    let executed = text(task, &["executionPeriod", "end"])
-        .or(text(task, &["executionPeriod", "start"]))
-        .map(str::to_owned);
-    let on = match said.as_str() {
-        "attended" => executed.unwrap_or_else(|| today.to_string()),
-        _ => preferred.unwrap_or_else(|| today.to_string()),
-    };
-    let on: String = on.chars().take(10).collect();
-    let note = document::extension_of(
-        "scheduler-said",
-        vec![("state", "Code", json!(said)), ("date", "Date", json!(on))],
-    );
-    let url = crate::code::structure("scheduler-said");
-    if let Some(members) = task.as_object_mut() {
-        let others = members.get("extension").and_then(Json::as_array).cloned().unwrap_or_default();
-        let mut all: Vec<Json> = others.into_iter().filter(|one| text(one, &["url"]) != Some(&url)).collect();
-        all.push(note);
-        members.insert("extension".to_owned(), Json::Array(all));
     }
 }

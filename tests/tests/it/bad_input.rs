@@ -5,7 +5,7 @@
 //! element).
 
 use crate::clinic::{
-    EP, code, gap, injury, interosseous_graft, mm, motor, observation, patient, repair, target, tinel,
+    EP, code, gap, injury, interosseous_graft, mm, motor, observation, patient, repair, target, tinel, with,
 };
 use crate::served::{FHIR_JSON, Reply, Served};
 use endplate_fhir::Json;
@@ -71,14 +71,10 @@ fn sent(
     Case { name, method, path, headers: vec![("content-type", FHIR_JSON)], body, status, at, says }
 }
 
-/// A copy with one member set; `null` takes it out.
-fn with(resource: &Json, member: &str, value: Json) -> Json {
+/// A copy without one member.
+fn without(resource: &Json, member: &str) -> Json {
     let mut copy = resource.clone();
-    if value.is_null() {
-        copy.as_object_mut().unwrap().shift_remove(member);
-    } else {
-        copy[member] = value;
-    }
+    copy.as_object_mut().unwrap().shift_remove(member);
     copy
 }
 
@@ -162,22 +158,15 @@ fn wrong_types() -> Vec<Case> {
             "Procedure.colour",
             "leave it out",
         ),
-        put("no status", &with(&repair, "status", Json::Null), "Procedure.status", ""),
+        put("no status", &without(&repair, "status"), "Procedure.status", ""),
     ]
 }
 
-fn repairs() -> Vec<Case> {
+fn gaps() -> Vec<Case> {
     let gap_of = |quantity: Json| json!({ "url": format!("{EP}/StructureDefinition/gap-length"), "valueQuantity": quantity });
     let furlongs = json!({ "value": 1, "system": "http://unitsofmeasure.org", "code": "[fur_us]" });
     let bare = json!({ "value": 30, "unit": "mm" });
-    let whole = [gap(30.0), near()];
-    let site = |nerve: &str| json!([code("nerve", nerve)]);
-    let pathless = json!({ "url": format!("{EP}/StructureDefinition/target"), "extension": [
-        { "url": "structure", "valueCodeableConcept": code("reinnervation-target", "extensor-digitorum") },
-    ] });
     let conduit = repair("r2", "p1", "c1", "conduit", "posterior-interosseous", "2026-03-02", &[near()]);
-    let at = |date: &str| with(&graft(&whole), "performedDateTime", json!(date));
-    let late = with(&graft(&whole), "reasonReference", json!([{ "reference": "Condition/c-late" }]));
     vec![
         put("a gap in furlongs", &graft(&[gap_of(furlongs), near()]), "gap-length", "mm"),
         put("a gap without UCUM", &graft(&[gap_of(bare), near()]), "gap-length", "http://unitsofmeasure.org"),
@@ -186,6 +175,18 @@ fn repairs() -> Vec<Case> {
         put("a negative gap", &graft(&[gap(-5.0), near()]), "gap-length", "0 mm or more"),
         put("a graft over no gap", &graft(&[gap(0.0), near()]), "gap-length", "more than 0 mm"),
         put("a gap longer than a limb", &graft(&[gap(30_000.0), near()]), "gap-length", "1500 mm"),
+    ]
+}
+
+fn repairs() -> Vec<Case> {
+    let whole = [gap(30.0), near()];
+    let site = |nerve: &str| json!([code("nerve", nerve)]);
+    let pathless = json!({ "url": format!("{EP}/StructureDefinition/target"), "extension": [
+        { "url": "structure", "valueCodeableConcept": code("reinnervation-target", "extensor-digitorum") },
+    ] });
+    let at = |date: &str| with(&graft(&whole), "performedDateTime", json!(date));
+    let late = with(&graft(&whole), "reasonReference", json!([{ "reference": "Condition/c-late" }]));
+    vec![
         put("neither targets nor level", &graft(&[gap(30.0)]), "target", "repair-level"),
         put(
             "a landmark that is none",
@@ -205,7 +206,7 @@ fn repairs() -> Vec<Case> {
             "Procedure.bodySite",
             "radial",
         ),
-        put("no nerve", &with(&graft(&whole), "bodySite", Json::Null), "Procedure.bodySite", "bodySite"),
+        put("no nerve", &without(&graft(&whole), "bodySite"), "Procedure.bodySite", "bodySite"),
         put(
             "a target that is none",
             &graft(&[gap(30.0), target("appendix", 80.0)]),
@@ -224,7 +225,7 @@ fn repairs() -> Vec<Case> {
         put("an operation before birth", &at("1990-01-01"), "Procedure.performed", "birth"),
         put(
             "an operation without a date",
-            &with(&graft(&whole), "performedDateTime", Json::Null),
+            &without(&graft(&whole), "performedDateTime"),
             "Procedure.performed",
             "performedDateTime",
         ),
@@ -261,14 +262,14 @@ fn findings() -> Vec<Case> {
         put("a finding before birth", &on("1990-01-01"), "Observation.effective", "birth"),
         put(
             "a finding without a date",
-            &with(&grade(0), "effectiveDateTime", Json::Null),
+            &without(&grade(0), "effectiveDateTime"),
             "Observation.effective",
             "effectiveDateTime",
         ),
         put("a negative Tinel distance", &tinel(-4.0), "Observation.value", "distally"),
         put(
             "a Tinel sign without a distance",
-            &with(&tinel(4.0), "valueQuantity", Json::Null),
+            &without(&tinel(4.0), "valueQuantity"),
             "Observation.value",
             "valueQuantity",
         ),
@@ -284,12 +285,7 @@ fn findings() -> Vec<Case> {
         put("sensory grade S9", &s9, "Observation.value", "S3+"),
         put("a motor grade of skin", &skin, "Observation.bodySite", "muscle"),
         put("a sensory grade of a muscle", &muscle, "Observation.bodySite", "territory"),
-        put(
-            "a motor grade of nothing",
-            &with(&grade(0), "bodySite", Json::Null),
-            "Observation.bodySite",
-            "muscle",
-        ),
+        put("a motor grade of nothing", &without(&grade(0), "bodySite"), "Observation.bodySite", "muscle"),
         put("a motor grade of an appendix", &site, "Observation.bodySite", "reinnervation-target"),
         put("a finding of no kind", &kind, "Observation.code", "tinel-distance"),
         put("a pain score of 11", &pain, "Observation.value", "0 to 10"),
@@ -331,7 +327,7 @@ fn references() -> Vec<Case> {
         ),
         transaction(
             "a transaction whose second half breaks R4",
-            &[new.clone(), with(&injury("c9", "p9", "2026-01-01"), "subject", Json::Null)],
+            &[new.clone(), without(&injury("c9", "p9", "2026-01-01"), "subject")],
             "Bundle.entry[1].resource.subject",
             "",
         ),
@@ -432,7 +428,7 @@ fn subscriptions() -> Vec<Case> {
 }
 
 fn cases() -> Vec<Case> {
-    [no_json(), wrong_types(), repairs(), findings(), references(), requests(), subscriptions()]
+    [no_json(), wrong_types(), gaps(), repairs(), findings(), references(), requests(), subscriptions()]
         .into_iter()
         .flatten()
         .collect()
@@ -455,7 +451,9 @@ async fn everything(served: &Served) -> String {
     for kind in endplate_fhir::TYPES {
         let found = served.all(&format!("{kind}?_sort=_id")).await;
         writeln!(all, "{kind} {}", found.len()).unwrap();
-        found.iter().for_each(|resource| writeln!(all, "{resource}").unwrap());
+        for resource in found {
+            writeln!(all, "{resource}").unwrap();
+        }
     }
     all
 }
@@ -470,6 +468,12 @@ fn judge(case: &Case, reply: &Reply) -> Option<String> {
         || !endplate_fhir::validate::resource(&outcome).is_empty()
     {
         return Some("no valid OperationOutcome".to_owned());
+    }
+    if ["SELECT ", "sqlite", ".rs:", "/home/", "/tmp/", "panicked"]
+        .iter()
+        .any(|inside| reply.text.contains(inside))
+    {
+        return Some("it shows the inside of the service".to_owned());
     }
     let issues = outcome["issue"].as_array().unwrap();
     let texts: Vec<&str> = issues.iter().filter_map(|issue| issue["details"]["text"].as_str()).collect();
@@ -547,7 +551,7 @@ async fn pour(served: &Served, head: &str, part: &[u8]) -> String {
             }
         }
     };
-    tokio::time::timeout(Duration::from_secs(60), read).await.expect("an answer in a minute");
+    tokio::time::timeout(Duration::from_mins(1), read).await.expect("an answer in a minute");
     sending.abort();
     String::from_utf8(answer).unwrap()
 }
@@ -571,19 +575,4 @@ async fn a_hundred_megabytes_are_not_waited_for() {
     }
     assert_eq!(everything(&served).await, before);
     assert_eq!(served.get("/readyz").await.status, 200);
-}
-
-#[tokio::test]
-async fn dbg_big() {
-    let served = clinic().await;
-    for _ in 0..5 {
-        let r = served
-            .request("POST", "/fhir/Observation")
-            .header("content-type", FHIR_JSON)
-            .body(vec![b' '; 100 << 20])
-            .send()
-            .await;
-        println!("DBG {r:?}");
-    }
-    println!("DBG cases {}", cases().len());
 }

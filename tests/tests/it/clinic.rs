@@ -27,6 +27,10 @@ impl TurnedClock {
         *self.0.lock().unwrap() = noon(date);
     }
 
+    pub fn instant(&self) -> Timestamp {
+        self.now()
+    }
+
     pub fn turn_on_s(&self, seconds: i64) {
         let mut now = self.0.lock().unwrap();
         *now += jiff::SignedDuration::from_secs(seconds);
@@ -197,9 +201,10 @@ impl Clinic {
     /// The window p10, p50, p90 of one milestone at one target of a repair, as published in its RiskAssessment.
     pub async fn window(&self, procedure: &str, place: &str, milestone: &str) -> [Date; 3] {
         let assessment = self.assessment(procedure).await;
+        let names = ["/coding/0/code", "/text"].map(|at| format!("/extension/0/valueCodeableConcept{at}"));
         let of = |prediction: &&Json| {
             text(prediction, "/outcome/coding/0/code") == milestone
-                && text(prediction, "/extension/0/valueCodeableConcept/coding/0/code") == place
+                && names.iter().any(|at| text(prediction, at) == place)
         };
         let found =
             assessment["prediction"].as_array().unwrap().iter().find(of).expect("this target and milestone");

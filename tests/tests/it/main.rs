@@ -3,9 +3,13 @@
 
 mod alerts;
 mod bad_input;
+mod bookings;
 mod clinic;
+mod delivery;
 mod derivation;
 mod emitted;
 mod lifecycle;
+mod practice;
 mod same_bytes;
 mod served;
+mod tidy;

@@ -128,7 +128,7 @@ impl Normal {
         let mut sums = vec![0.0];
         for node in 0..nodes {
             let z = f64::from(node) * Self::STEP - Self::END;
-            let strip = (density(z) + density(z + Self::STEP)) / 2.0 * Self::STEP;
+            let strip = f64::midpoint(density(z), density(z + Self::STEP)) * Self::STEP;
             sums.push(sums.last().unwrap() + strip);
         }
         Self { sums }
@@ -260,9 +260,12 @@ fn orders(n: usize) -> Vec<Vec<usize>> {
 /// that heard of the second finding first never asked for the review that the first one asks for.
 fn stands(resource: &Json) -> bool {
     let withdrawn = matches!(resource["status"].as_str(), Some("cancelled" | "revoked" | "inactive"));
+    // A review that is over keeps the window it had when it was asked for.
+    let review = matches!(resource["resourceType"].as_str(), Some("ServiceRequest" | "Task"));
+    let over = review && resource["status"] == "completed";
     let cleared = resource["identifiedPeriod"]["end"].is_string();
     let message = resource["resourceType"] == "Communication";
-    !(withdrawn || cleared || message)
+    !(withdrawn || over || cleared || message)
 }
 
 /// Sends a history in each of these orders to a service of its own: what stands in the end has the same ids and content.

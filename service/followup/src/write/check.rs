@@ -1,0 +1,75 @@
+//! What is asked of every resource on its way in, and of every derived one on its way out.
+
+use crate::element::text;
+use crate::outbox;
+use crate::refusal::{Reason, Refusal};
+use endplate_fhir::bundle::Entry;
+use endplate_fhir::issue::{Code, Issue};
+use endplate_fhir::{Json, TYPES, validate};
+
+/// Type and id of the body must be those of the address.
+pub(super) fn single(entry: &Entry) -> Vec<Issue> {
+    let mut issues = Vec::new();
+    if text(&entry.resource, &["resourceType"]) != Some(&entry.kind) {
+        let text =
+            format!("The body must be a {} as the address says; send its resourceType so.", entry.kind);
+        issues.push(Issue::error(Code::Invalid, "resourceType", text));
+    } else if let Some(id) = &entry.id {
+        if !endplate_fhir::is_id(id) {
+            let text = "An id is 1 to 64 letters, digits, hyphens or dots.";
+            issues.push(Issue::error(Code::Value, format!("{}.id", entry.kind), text));
+        } else if text(&entry.resource, &["id"]) != Some(id) {
+            let text = "The id in the body must be the id in the address; send it there.";
+            issues.push(Issue::error(Code::Invalid, format!("{}.id", entry.kind), text));
+        }
+    }
+    issues
+}
+
+/// R4 and the rules for types that people may not write.
+pub(super) fn resource(entry: &Entry, bundled: bool) -> Vec<Issue> {
+    let mut issues = if TYPES.contains(&entry.kind.as_str()) {
+        validate::resource(&entry.resource)
+    } else {
+        Refusal::unknown_type().issues
+    };
+    if entry.kind == "AuditEvent" {
+        let text = "AuditEvents are written by the service alone; leave this entry out.";
+        issues.push(Issue::error(Code::NotSupported, "AuditEvent", text));
+    }
+    if issues.is_empty() && entry.kind == "Subscription" {
+        issues.extend(outbox::check_subscription(&entry.resource));
+    }
+    if bundled {
+        for issue in &mut issues {
+            issue.expression = in_bundle(&issue.expression, &entry.kind, entry.index);
+        }
+    }
+    issues
+}
+
+/// `Procedure.performed` of entry 3 is `Bundle.entry[3].resource.performed`.
+pub(super) fn in_bundle(expression: &str, kind: &str, index: usize) -> String {
+    let rest = expression.strip_prefix(kind).unwrap_or_default();
+    format!("Bundle.entry[{index}].resource{rest}")
+}
+
+/// Nothing leaves this service that R4 does not allow.
+pub(super) fn own(resource: &Json) -> Result<(), Refusal> {
+    let wrong: Vec<Issue> = validate::resource(resource).into_iter().filter(Issue::is_error).collect();
+    if wrong.is_empty() {
+        return Ok(());
+    }
+    let kind = text(resource, &["resourceType"]).unwrap_or_default();
+    for issue in &wrong {
+        tracing::error!(
+            kind,
+            expression = issue.expression,
+            text = issue.text,
+            "a derived resource breaks R4"
+        );
+    }
+    let text =
+        "The service derived something that R4 does not allow; nothing was stored. Please report this.";
+    Err(Refusal::new(Reason::Fault, Issue::error(Code::Exception, "", text)))
+}

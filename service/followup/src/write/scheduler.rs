@@ -1,0 +1,50 @@
+//! What a scheduler says on a Task.
+
+use crate::document;
+use crate::element::{self, coded, text};
+use endplate_fhir::Json;
+use endplate_recovery::unit::Date;
+use serde_json::json;
+
+/// A scheduler who sets the state of a Task says something of the world; that is kept apart from what is derived, and stays
+/// until something else is said. A Task that shows what is stored says nothing new.
+pub(super) fn note(task: &mut Json, stored: &Json, today: Date) {
+    let (said, on) = shown(task);
+    let (before, day) = shown(stored);
+    let new = said != before || (on.is_some() && on != day);
+    let kept = element::extensions(stored, "scheduler-said").next().cloned();
+    let note = match said {
+        Some(said @ ("booked" | "attended" | "to-book")) if new => {
+            let on = on.map_or(today.to_string(), |on| on.chars().take(10).collect());
+            let parts = vec![("state", "Code", json!(said)), ("date", "Date", json!(on))];
+            Some(document::extension_of("scheduler-said", parts))
+        }
+        _ => kept,
+    };
+    let url = crate::code::structure("scheduler-said");
+    let others = element::items(task, "extension").filter(|one| text(one, &["url"]) != Some(&url)).cloned();
+    let all: Vec<Json> = others.chain(note).collect();
+    if let Some(members) = task.as_object_mut() {
+        if all.is_empty() {
+            members.shift_remove("extension");
+        } else {
+            members.insert("extension".to_owned(), Json::Array(all));
+        }
+    }
+}
+
+/// The state that a Task shows, and the day of the booking or of the visit.
+fn shown(task: &Json) -> (Option<&str>, Option<&str>) {
+    let state = match text(task, &["status"]) {
+        Some("completed") => Some("attended"),
+        _ => task.get("businessStatus").and_then(|state| coded(state, "review-state")),
+    };
+    let on = match state {
+        Some("booked") => element::items(task, "input").find_map(|input| text(input, &["valueDate"])),
+        Some("attended") => {
+            text(task, &["executionPeriod", "end"]).or(text(task, &["executionPeriod", "start"]))
+        }
+        _ => None,
+    };
+    (state, on)
+}
