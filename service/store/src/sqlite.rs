@@ -22,6 +22,8 @@ use write::Writer;
 
 /// Readers at once.
 const READERS: u32 = 8;
+/// Pages that the writer keeps in memory, as SQLite has it: 64 MiB. A batch that fits is written once, when it is committed.
+const WRITER_CACHE: &str = "-65536";
 
 /// Why a store cannot be opened. The text says what to change.
 #[derive(Debug, thiserror::Error)]
@@ -89,8 +91,9 @@ impl SqliteStore {
             .statement_cache_capacity(200)
             .pragma("wal_autocheckpoint", "4000")
             .pragma("temp_store", "memory");
+        let writing = options.clone().pragma("cache_size", WRITER_CACHE);
         let mut connection =
-            SqliteConnection::connect_with(&options).await.map_err(|error| wrong(error.into()))?;
+            SqliteConnection::connect_with(&writing).await.map_err(|error| wrong(error.into()))?;
         migrator().run(&mut connection).await.map_err(|error| wrong(error.into()))?;
         let reading = options.read_only(true).create_if_missing(false);
         let readers = SqlitePoolOptions::new()
@@ -148,8 +151,8 @@ fn day(date: Date) -> i64 {
 impl Store for SqliteStore {
     async fn read(&self, kind: &str, id: &str) -> Result<Option<Stored>, StoreError> {
         let row = sqlx::query(
-            "select v.kind, v.id, v.version, v.at_ms, v.body from resource r \
-             join resource_version v on v.key = r.body_key where r.kind = ? and r.id = ?",
+            "select r.kind, r.id, v.version, v.at_ms, v.body from resource r \
+             join resource_version v on v.resource = r.key and v.version = r.version where r.kind = ? and r.id = ?",
         )
         .bind(kind)
         .bind(id)
@@ -161,7 +164,8 @@ impl Store for SqliteStore {
 
     async fn version(&self, kind: &str, id: &str, version: u64) -> Result<Option<Stored>, StoreError> {
         let row = sqlx::query(
-            "select kind, id, version, at_ms, body from resource_version where kind = ? and id = ? and version = ?",
+            "select r.kind, r.id, v.version, v.at_ms, v.body from resource r \
+             join resource_version v on v.resource = r.key where r.kind = ? and r.id = ? and v.version = ?",
         )
         .bind(kind)
         .bind(id)
@@ -174,7 +178,8 @@ impl Store for SqliteStore {
 
     async fn history(&self, kind: &str, id: &str) -> Result<Vec<Stored>, StoreError> {
         let rows = sqlx::query(
-            "select kind, id, version, at_ms, body from resource_version where kind = ? and id = ? order by version desc",
+            "select r.kind, r.id, v.version, v.at_ms, v.body from resource r \
+             join resource_version v on v.resource = r.key where r.kind = ? and r.id = ? order by v.version desc",
         )
         .bind(kind)
         .bind(id)
@@ -189,7 +194,8 @@ impl Store for SqliteStore {
         // One statement, so that counter and resources are of one snapshot.
         let rows = sqlx::query(
             "select r.kind, r.id, r.version, r.at_ms, v.body, (select generation from scope where key = 'Patient/' || ?1) \
-             from resource r join resource_version v on v.key = r.body_key where r.patient = ?1 \
+             from resource r join resource_version v on v.resource = r.key and v.version = r.version \
+             where r.patient = ?1 \
              union all \
              select '', '', 0, 0, '', (select generation from scope where key = 'Patient/' || ?1) \
              order by 1, 2",

@@ -1,15 +1,4 @@
--- Every version of every resource, as it was committed.
-create table resource_version (
-    key integer primary key,
-    kind text not null,
-    id text not null,
-    version integer not null,
-    at_ms integer not null,
-    body text not null,
-    constraint resource_version_once unique (kind, id, version)
-) strict;
-
--- The current version of each resource.
+-- Each resource and which version of it is the current one.
 create table resource (
     key integer primary key,
     kind text not null,
@@ -17,18 +6,29 @@ create table resource (
     version integer not null,
     at_ms integer not null,
     patient text,
-    body_key integer not null references resource_version (key),
     constraint resource_once unique (kind, id)
 ) strict;
 create index resource_by_patient on resource (patient, kind, id) where patient is not null;
 create index resource_by_time on resource (kind, at_ms, id);
 
+-- Every version of every resource, as it was committed.
+create table resource_version (
+    key integer primary key,
+    resource integer not null references resource (key),
+    version integer not null,
+    at_ms integer not null,
+    body text not null,
+    constraint resource_version_once unique (resource, version)
+) strict;
+
 -- What a resource can be found by. `param` is type and parameter, such as Task.status; no system is the empty text.
+-- `resource` is a key of the table resource. It is not declared as one: these rows are only ever written together with their
+-- resource, resources are never deleted, and to look each up again makes a commit slower.
 create table token_row (
     param text not null,
     code text not null,
     system text not null,
-    resource integer not null references resource (key),
+    resource integer not null,
     primary key (param, code, system, resource)
 ) strict, without rowid;
 create index token_by_resource on token_row (resource);
@@ -37,7 +37,7 @@ create table reference_row (
     param text not null,
     id text not null,
     kind text not null,
-    resource integer not null references resource (key),
+    resource integer not null,
     primary key (param, id, kind, resource)
 ) strict, without rowid;
 create index reference_by_resource on reference_row (resource);
@@ -46,7 +46,7 @@ create table date_row (
     param text not null,
     start_ms integer not null,
     end_ms integer not null,
-    resource integer not null references resource (key),
+    resource integer not null,
     primary key (param, start_ms, end_ms, resource)
 ) strict, without rowid;
 create index date_by_resource on date_row (resource, param, start_ms);
@@ -54,7 +54,7 @@ create index date_by_resource on date_row (resource, param, start_ms);
 create table text_row (
     param text not null,
     value text not null,
-    resource integer not null references resource (key),
+    resource integer not null,
     primary key (param, value, resource)
 ) strict, without rowid;
 create index text_by_resource on text_row (resource);

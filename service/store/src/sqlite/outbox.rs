@@ -1,25 +1,33 @@
 //! The outbox: events numbered within their subscription, attempts appended.
 
+use super::write::unsaid;
 use super::{failed, instant, number};
 use endplate_followup::ports::{Event, Notice, Settlement, StoreError};
 use jiff::Timestamp;
 use sqlx::Row;
 use sqlx::sqlite::{SqliteConnection, SqlitePool, SqliteRow};
 
-/// Adds an event with the next number of its subscription.
+/// Adds events in this order, each with the next number of its subscription.
 pub(super) async fn raise(
     connection: &mut SqliteConnection,
-    notice: &Notice,
+    notices: &[Notice],
     at: Timestamp,
 ) -> Result<(), StoreError> {
+    if notices.is_empty() {
+        return Ok(());
+    }
+    let rows: Vec<_> = notices
+        .iter()
+        .map(|notice| (&notice.subscription, &notice.kind, &notice.id, number(notice.version)))
+        .collect();
     sqlx::query(
         "insert into event (subscription, number, kind, id, version, raised_at_ms, next_at_ms) \
-         select ?1, coalesce(max(number), 0) + 1, ?2, ?3, ?4, ?5, ?5 from event where subscription = ?1",
+         select j.value ->> 0, \
+             coalesce((select max(e.number) from event e where e.subscription = j.value ->> 0), 0) \
+             + row_number() over (partition by j.value ->> 0 order by j.key), \
+             j.value ->> 1, j.value ->> 2, j.value ->> 3, ?2, ?2 from json_each(?1) j",
     )
-    .bind(&notice.subscription)
-    .bind(&notice.kind)
-    .bind(&notice.id)
-    .bind(number(notice.version))
+    .bind(serde_json::to_string(&rows).map_err(unsaid("writing the outbox"))?)
     .bind(at.as_millisecond())
     .execute(connection)
     .await

@@ -35,7 +35,10 @@ fn page(query: &Query) -> QueryBuilder<Sqlite> {
     let mut sql: QueryBuilder<Sqlite> =
         QueryBuilder::new("select r.kind, r.id, r.version, r.at_ms, v.body, ");
     sort_value(&mut sql, query);
-    sql.push(" as sort_ms from resource r join resource_version v on v.key = r.body_key where r.kind = ");
+    sql.push(
+        " as sort_ms from resource r join resource_version v on v.resource = r.key and v.version = r.version",
+    );
+    sql.push(" where r.kind = ");
     sql.push_bind(query.kind.clone());
     conditions(&mut sql, query);
     let descending = query.sort.as_ref().is_some_and(|sort| sort.descending);

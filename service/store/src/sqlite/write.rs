@@ -1,14 +1,13 @@
-//! The one writer. It takes what is waiting, applies each write in its own savepoint, and makes all of them durable with one
-//! commit before it answers any. A write that is refused takes back its savepoint and nothing else.
+//! The one writer. It takes what is waiting, applies all of it in one transaction, and makes it durable with one commit
+//! before it answers any. A write is refused before it has written anything; if one fails, all are taken back and each is
+//! tried again in a transaction of its own.
 
 use super::{day, failed, number};
 use endplate_fhir::index::IndexValue;
 use endplate_followup::ports::{Changeset, Event, Put, Settlement, StoreError};
 use jiff::Timestamp;
-use serde_json::json;
 use sqlx::sqlite::SqliteConnection;
-use sqlx::{QueryBuilder, Row, Sqlite};
-use std::collections::HashMap;
+use sqlx::{QueryBuilder, Sqlite};
 use tokio::sync::{mpsc, oneshot};
 
 /// Writes that may wait; the next one waits to wait.
@@ -48,7 +47,12 @@ impl Writer {
         self.send(Work::Commit(Box::new(change))).await
     }
 
-    pub(super) async fn settle(&self, event: Event, at: Timestamp, settlement: Settlement) -> Result<(), StoreError> {
+    pub(super) async fn settle(
+        &self,
+        event: Event,
+        at: Timestamp,
+        settlement: Settlement,
+    ) -> Result<(), StoreError> {
         self.send(Work::Settle(Box::new((event, at, settlement)))).await
     }
 
@@ -76,85 +80,93 @@ async fn run(mut connection: SqliteConnection, mut waiting: mpsc::Receiver<Job>)
     }
 }
 
-/// Applies all jobs, makes them durable with one commit, and answers.
+/// Applies and answers all jobs: in one transaction, or, where that fails, each in its own.
 async fn together(connection: &mut SqliteConnection, jobs: &mut Vec<Job>) {
-    if let Err(error) = execute(connection, "begin immediate", "beginning a write").await {
-        return fail(jobs, &error);
-    }
-    match apply(connection, jobs).await {
-        Ok(answers) => {
-            for (job, answer) in jobs.drain(..).zip(answers) {
-                // Whoever no longer waits does not need the answer.
-                let _ = job.answer.send(answer);
-            }
+    let mut size = jobs.len();
+    while !jobs.is_empty() {
+        if let Err(error) = execute(connection, "begin immediate", "beginning a write").await {
+            return fail(jobs.drain(..), &error);
         }
-        Err(error) => {
-            // The transaction may be open still or gone already; taking it back is right in either case.
-            if let Err(again) = execute(connection, "rollback", "taking a write back").await {
-                tracing::debug!(error = %again, "nothing to take back");
+        let size_now = size.min(jobs.len());
+        match apply(connection, jobs.iter().take(size_now)).await {
+            Ok(answers) => {
+                for (job, answer) in jobs.drain(..size_now).zip(answers) {
+                    // Whoever no longer waits does not need the answer.
+                    let _ = job.answer.send(answer);
+                }
             }
-            fail(jobs, &error);
+            Err(error) => {
+                // SQLite itself may have taken the transaction back, as it does where the disk is full.
+                if let Err(again) = execute(connection, "rollback", "taking a write back").await {
+                    tracing::debug!(error = %again, "nothing to take back");
+                }
+                if size_now == 1 {
+                    fail(jobs.drain(..1), &error);
+                }
+                size = 1;
+            }
         }
     }
 }
 
-/// Applies all jobs and commits; gives what each is to be answered. An error means that none of them may stand.
-async fn apply(connection: &mut SqliteConnection, jobs: &[Job]) -> Result<Vec<Result<(), StoreError>>, StoreError> {
-    let mut answers = Vec::with_capacity(jobs.len());
+/// Applies jobs and commits; gives what each is to be answered. An error means that none of them may stand.
+async fn apply(
+    connection: &mut SqliteConnection,
+    jobs: impl Iterator<Item = &Job>,
+) -> Result<Vec<Result<(), StoreError>>, StoreError> {
+    let mut answers = Vec::new();
     for job in jobs {
-        answers.push(in_savepoint(connection, &job.work).await?);
+        let answer = match &job.work {
+            Work::Commit(change) => commit(connection, change).await,
+            Work::Settle(settled) => {
+                super::outbox::settle(connection, &settled.0, settled.1, &settled.2).await
+            }
+        };
+        match answer {
+            Ok(()) | Err(StoreError::Moved) => answers.push(answer),
+            Err(error) => return Err(error),
+        }
     }
     execute(connection, "commit", "making a write durable").await?;
     Ok(answers)
 }
 
-/// Tells everybody that the same thing failed.
-fn fail(jobs: &mut Vec<Job>, error: &StoreError) {
-    let text = match error {
-        StoreError::Failed { source, .. } => source.to_string(),
-        StoreError::Moved => error.to_string(),
+/// Tells all of these that the same thing failed.
+fn fail(jobs: impl Iterator<Item = Job>, error: &StoreError) {
+    let (context, text) = match error {
+        StoreError::Failed { context, source } => (*context, source.to_string()),
+        StoreError::Moved => ("making a write durable", error.to_string()),
     };
-    for job in jobs.drain(..) {
+    for job in jobs {
         let source = text.clone().into();
-        let _ = job.answer.send(Err(StoreError::Failed { context: "making a write durable", source }));
+        let _ = job.answer.send(Err(StoreError::Failed { context, source }));
     }
 }
 
-async fn execute(connection: &mut SqliteConnection, sql: &'static str, context: &'static str) -> Result<(), StoreError> {
+async fn execute(
+    connection: &mut SqliteConnection,
+    sql: &'static str,
+    context: &'static str,
+) -> Result<(), StoreError> {
     sqlx::query(sql).execute(connection).await.map(|_| ()).map_err(failed(context))
 }
 
-/// Applies one job; gives what it is to be answered. An error means that its savepoint is lost: where SQLite meets a full or
-/// failing disk it may take back the whole transaction by itself, and whatever followed would be written outside of one.
-async fn in_savepoint(
-    connection: &mut SqliteConnection,
-    work: &Work,
-) -> Result<Result<(), StoreError>, StoreError> {
-    execute(connection, "savepoint one", "beginning a write").await?;
-    let result = match work {
-        Work::Commit(change) => commit(connection, change).await,
-        Work::Settle(settled) => super::outbox::settle(connection, &settled.0, settled.1, &settled.2).await,
-    };
-    if result.is_err() {
-        execute(connection, "rollback to one", "taking a write back").await?;
-    }
-    execute(connection, "release one", "ending a write").await?;
-    Ok(result)
-}
-
-/// Applies one changeset.
+/// Applies one changeset, or refuses it before anything is written.
 async fn commit(connection: &mut SqliteConnection, change: &Changeset) -> Result<(), StoreError> {
+    let keys = check(connection, change).await?;
     move_scopes(connection, change).await?;
-    if !change.puts.is_empty() {
-        check_versions(connection, change).await?;
-        put(connection, change).await?;
+    for (puts, keys) in change.puts.chunks(ROWS_MAX).zip(keys.chunks(ROWS_MAX)) {
+        put(connection, puts, keys).await?;
+        forget(connection, puts, keys).await?;
+        index(connection, puts, keys).await?;
     }
-    for notice in &change.notices {
-        super::outbox::raise(connection, notice, change.at.unwrap_or(Timestamp::UNIX_EPOCH)).await?;
-    }
+    super::outbox::raise(connection, &change.notices, change.at.unwrap_or(Timestamp::UNIX_EPOCH)).await?;
     for agenda in &change.agenda {
         let (sql, due) = match agenda.due_on {
-            Some(on) => ("insert into agenda (patient, due_day) values (?1, ?2) on conflict (patient) do update set due_day = ?2", Some(day(on))),
+            Some(on) => (
+                "insert into agenda (patient, due_day) values (?1, ?2) on conflict (patient) do update set due_day = ?2",
+                Some(day(on)),
+            ),
             None => ("delete from agenda where patient = ?1 and ?2 is null", None),
         };
         let done = sqlx::query(sql).bind(&agenda.patient).bind(due).execute(&mut *connection).await;
@@ -163,156 +175,147 @@ async fn commit(connection: &mut SqliteConnection, change: &Changeset) -> Result
     Ok(())
 }
 
-/// Refuses if a counter has moved, and moves each by one.
-async fn move_scopes(connection: &mut SqliteConnection, change: &Changeset) -> Result<(), StoreError> {
-    const CONTEXT: &str = "moving counters";
-    for scope in &change.scopes {
-        let now: Option<i64> = sqlx::query_scalar("select generation from scope where key = ?")
-            .bind(&scope.key)
-            .fetch_optional(&mut *connection)
-            .await
-            .map_err(failed(CONTEXT))?;
-        if now.unwrap_or(0) != number(scope.generation) {
-            return Err(StoreError::Moved);
-        }
-        sqlx::query("insert into scope (key, generation) values (?1, 1) on conflict (key) do update set generation = generation + 1")
-            .bind(&scope.key)
-            .execute(&mut *connection)
-            .await
-            .map_err(failed(CONTEXT))?;
-    }
-    Ok(())
-}
-
-/// Refuses if the current version of a resource is not the one before that which is to be written.
-async fn check_versions(connection: &mut SqliteConnection, change: &Changeset) -> Result<(), StoreError> {
-    let wanted: Vec<_> =
-        change.puts.iter().map(|put| json!([put.stored.kind, put.stored.id, put.stored.version])).collect();
-    let moved: i64 = sqlx::query_scalar(
-        "select count(*) from json_each(?) j \
-         left join resource r on r.kind = j.value ->> 0 and r.id = j.value ->> 1 \
-         where coalesce(r.version, 0) <> (j.value ->> 2) - 1",
+/// Refuses if a counter has moved, or if the current version of a resource is not the one before that which is to be written.
+/// Gives the key of each put's resource; a new resource gets the next one.
+async fn check(connection: &mut SqliteConnection, change: &Changeset) -> Result<Vec<i64>, StoreError> {
+    const CONTEXT: &str = "checking what a write rests on";
+    let scopes: Vec<_> = change.scopes.iter().map(|scope| (&scope.key, number(scope.generation))).collect();
+    let names: Vec<_> = change.puts.iter().map(|put| (&put.stored.kind, &put.stored.id)).collect();
+    // One row, since each row costs a change of threads.
+    let (moved, mut last, known): (i64, i64, String) = sqlx::query_as(
+        "select \
+         (select count(*) from json_each(?1) j left join scope s on s.key = j.value ->> 0 \
+             where coalesce(s.generation, 0) <> j.value ->> 1), \
+         (select coalesce(max(key), 0) from resource), \
+         (select json_group_array(json_array(r.key, coalesce(r.version, 0)) order by j.key) \
+             from json_each(?2) j left join resource r on r.kind = j.value ->> 0 and r.id = j.value ->> 1)",
     )
-    .bind(json!(wanted).to_string())
+    .bind(serde_json::to_string(&scopes).map_err(unsaid(CONTEXT))?)
+    .bind(serde_json::to_string(&names).map_err(unsaid(CONTEXT))?)
     .fetch_one(connection)
     .await
-    .map_err(failed("checking versions"))?;
-    if moved == 0 { Ok(()) } else { Err(StoreError::Moved) }
+    .map_err(failed(CONTEXT))?;
+    let known: Vec<(Option<i64>, u64)> = serde_json::from_str(&known).map_err(unsaid(CONTEXT))?;
+    let before = |put: &Put| put.stored.version.checked_sub(1);
+    if moved > 0 || change.puts.iter().zip(&known).any(|(put, known)| before(put) != Some(known.1)) {
+        return Err(StoreError::Moved);
+    }
+    let mut next = || {
+        last += 1;
+        last
+    };
+    Ok(known.into_iter().map(|(key, _)| key.unwrap_or_else(&mut next)).collect())
 }
 
-/// Writes versions, makes them current, and replaces what they can be found by.
-async fn put(connection: &mut SqliteConnection, change: &Changeset) -> Result<(), StoreError> {
-    const CONTEXT: &str = "writing resources";
-    let mut keys: HashMap<(String, String), i64> = HashMap::new();
-    for puts in change.puts.chunks(ROWS_MAX) {
-        let mut insert: QueryBuilder<Sqlite> =
-            QueryBuilder::new("insert into resource_version (kind, id, version, at_ms, body) ");
-        insert.push_values(puts, |mut row, put| {
-            row.push_bind(&put.stored.kind)
-                .push_bind(&put.stored.id)
-                .push_bind(number(put.stored.version))
-                .push_bind(put.stored.at.as_millisecond())
-                .push_bind(&put.stored.body);
-        });
-        insert.build().execute(&mut *connection).await.map_err(failed(CONTEXT))?;
-        let current: Vec<_> = puts
-            .iter()
-            .map(|put| json!([put.stored.kind, put.stored.id, put.stored.version, put.patient]))
-            .collect();
-        let rows = sqlx::query(
-            "insert into resource (kind, id, version, at_ms, patient, body_key) \
-             select v.kind, v.id, v.version, v.at_ms, j.value ->> 3, v.key from json_each(?) j \
-             join resource_version v on v.kind = j.value ->> 0 and v.id = j.value ->> 1 and v.version = j.value ->> 2 \
-             where true \
-             on conflict (kind, id) do update set version = excluded.version, at_ms = excluded.at_ms, \
-             patient = excluded.patient, body_key = excluded.body_key \
-             returning kind, id, key",
-        )
-        .bind(json!(current).to_string())
-        .fetch_all(&mut *connection)
-        .await
-        .map_err(failed(CONTEXT))?;
-        for row in rows {
-            let (kind, id) = (row.try_get(0).map_err(failed(CONTEXT))?, row.try_get(1).map_err(failed(CONTEXT))?);
-            keys.insert((kind, id), row.try_get(2).map_err(failed(CONTEXT))?);
-        }
+/// Moves each counter by one.
+async fn move_scopes(connection: &mut SqliteConnection, change: &Changeset) -> Result<(), StoreError> {
+    const CONTEXT: &str = "moving counters";
+    if change.scopes.is_empty() {
+        return Ok(());
     }
-    forget(connection, &change.puts, &keys).await?;
-    index(connection, &change.puts, &keys).await
+    let moved: Vec<_> =
+        change.scopes.iter().map(|scope| (&scope.key, number(scope.generation).saturating_add(1))).collect();
+    sqlx::query(
+        "insert into scope (key, generation) select value ->> 0, value ->> 1 from json_each(?) where true \
+         on conflict (key) do update set generation = excluded.generation",
+    )
+    .bind(serde_json::to_string(&moved).map_err(unsaid(CONTEXT))?)
+    .execute(connection)
+    .await
+    .map(|_| ())
+    .map_err(failed(CONTEXT))
+}
+
+/// Writes versions and makes them current.
+async fn put(connection: &mut SqliteConnection, puts: &[Put], keys: &[i64]) -> Result<(), StoreError> {
+    const CONTEXT: &str = "writing resources";
+    let current: Vec<_> = puts
+        .iter()
+        .zip(keys)
+        .map(|(Put { stored, patient, .. }, key)| {
+            (key, &stored.kind, &stored.id, number(stored.version), stored.at.as_millisecond(), patient)
+        })
+        .collect();
+    sqlx::query(
+        "insert into resource (key, kind, id, version, at_ms, patient) \
+         select value ->> 0, value ->> 1, value ->> 2, value ->> 3, value ->> 4, value ->> 5 \
+         from json_each(?) where true \
+         on conflict (key) do update set version = excluded.version, at_ms = excluded.at_ms, \
+         patient = excluded.patient",
+    )
+    .bind(serde_json::to_string(&current).map_err(unsaid(CONTEXT))?)
+    .execute(&mut *connection)
+    .await
+    .map_err(failed(CONTEXT))?;
+    let mut insert: QueryBuilder<Sqlite> =
+        QueryBuilder::new("insert into resource_version (resource, version, at_ms, body) ");
+    insert.push_values(puts.iter().zip(keys), |mut row, (put, key)| {
+        row.push_bind(key)
+            .push_bind(number(put.stored.version))
+            .push_bind(put.stored.at.as_millisecond())
+            .push_bind(&put.stored.body);
+    });
+    insert.build().execute(connection).await.map(|_| ()).map_err(failed(CONTEXT))
 }
 
 /// Takes away what the versions before could be found by.
-async fn forget(
-    connection: &mut SqliteConnection,
-    puts: &[Put],
-    keys: &HashMap<(String, String), i64>,
-) -> Result<(), StoreError> {
-    let known = puts.iter().filter(|put| put.stored.version > 1);
-    let old: Vec<i64> =
-        known.filter_map(|put| keys.get(&(put.stored.kind.clone(), put.stored.id.clone())).copied()).collect();
+async fn forget(connection: &mut SqliteConnection, puts: &[Put], keys: &[i64]) -> Result<(), StoreError> {
+    const CONTEXT: &str = "replacing index rows";
+    let known = puts.iter().zip(keys).filter(|(put, _)| put.stored.version > 1);
+    let old: Vec<i64> = known.map(|(_, key)| *key).collect();
     if old.is_empty() {
         return Ok(());
     }
-    let old = json!(old).to_string();
-    for sql in [
-        "delete from token_row where resource in (select value from json_each(?))",
-        "delete from reference_row where resource in (select value from json_each(?))",
-        "delete from date_row where resource in (select value from json_each(?))",
-        "delete from text_row where resource in (select value from json_each(?))",
-    ] {
-        sqlx::query(sql).bind(&old).execute(&mut *connection).await.map_err(failed("replacing index rows"))?;
-    }
-    Ok(())
+    let old = serde_json::to_string(&old).map_err(unsaid(CONTEXT))?;
+    let delete = sqlx::query(
+        "delete from token_row where resource in (select value from json_each(?)); \
+         delete from reference_row where resource in (select value from json_each(?)); \
+         delete from date_row where resource in (select value from json_each(?)); \
+         delete from text_row where resource in (select value from json_each(?))",
+    );
+    let delete = delete.bind(&old).bind(&old).bind(&old).bind(&old);
+    delete.execute(connection).await.map(|_| ()).map_err(failed(CONTEXT))
 }
 
 /// Adds what the new versions can be found by.
-async fn index(
-    connection: &mut SqliteConnection,
-    puts: &[Put],
-    keys: &HashMap<(String, String), i64>,
-) -> Result<(), StoreError> {
+async fn index(connection: &mut SqliteConnection, puts: &[Put], keys: &[i64]) -> Result<(), StoreError> {
+    const CONTEXT: &str = "writing index rows";
     let (mut tokens, mut references, mut dates, mut texts) = (Vec::new(), Vec::new(), Vec::new(), Vec::new());
-    for put in puts {
-        let Some(key) = keys.get(&(put.stored.kind.clone(), put.stored.id.clone())) else { continue };
-        for row in &put.rows {
+    for (put, key) in puts.iter().zip(keys) {
+        // The instant of the version itself is a column of the resource.
+        for row in put.rows.iter().filter(|row| row.param != "_lastUpdated") {
             let param = format!("{}.{}", put.stored.kind, row.param);
             match &row.value {
                 IndexValue::Token { system, code } => {
-                    tokens.push(json!([param, code, system.as_deref().unwrap_or_default(), key]));
+                    tokens.push((param, code, system.as_deref().unwrap_or_default(), key));
                 }
-                IndexValue::Reference { kind, id } => references.push(json!([param, id, kind, key])),
-                IndexValue::Date { start_ms, end_ms } => dates.push(json!([param, start_ms, end_ms, key])),
-                IndexValue::Text(value) => texts.push(json!([param, value, key])),
+                IndexValue::Reference { kind, id } => references.push((param, id, kind, key)),
+                IndexValue::Date { start_ms, end_ms } => dates.push((param, start_ms, end_ms, key)),
+                IndexValue::Text(value) => texts.push((param, value, key)),
             }
         }
     }
-    let inserts = [
-        (
-            "insert or ignore into token_row (param, code, system, resource) \
-             select value ->> 0, value ->> 1, value ->> 2, value ->> 3 from json_each(?)",
-            tokens,
-        ),
-        (
-            "insert or ignore into reference_row (param, id, kind, resource) \
-             select value ->> 0, value ->> 1, value ->> 2, value ->> 3 from json_each(?)",
-            references,
-        ),
-        (
-            "insert or ignore into date_row (param, start_ms, end_ms, resource) \
-             select value ->> 0, value ->> 1, value ->> 2, value ->> 3 from json_each(?)",
-            dates,
-        ),
-        (
-            "insert or ignore into text_row (param, value, resource) \
-             select value ->> 0, value ->> 1, value ->> 2 from json_each(?)",
-            texts,
-        ),
-    ];
-    for (sql, rows) in inserts {
-        if !rows.is_empty() {
-            let rows = json!(rows).to_string();
-            sqlx::query(sql).bind(rows).execute(&mut *connection).await.map_err(failed("writing index rows"))?;
-        }
-    }
-    Ok(())
+    sqlx::query(
+        "insert or ignore into token_row (param, code, system, resource) \
+         select value ->> 0, value ->> 1, value ->> 2, value ->> 3 from json_each(?); \
+         insert or ignore into reference_row (param, id, kind, resource) \
+         select value ->> 0, value ->> 1, value ->> 2, value ->> 3 from json_each(?); \
+         insert or ignore into date_row (param, start_ms, end_ms, resource) \
+         select value ->> 0, value ->> 1, value ->> 2, value ->> 3 from json_each(?); \
+         insert or ignore into text_row (param, value, resource) \
+         select value ->> 0, value ->> 1, value ->> 2 from json_each(?)",
+    )
+    .bind(serde_json::to_string(&tokens).map_err(unsaid(CONTEXT))?)
+    .bind(serde_json::to_string(&references).map_err(unsaid(CONTEXT))?)
+    .bind(serde_json::to_string(&dates).map_err(unsaid(CONTEXT))?)
+    .bind(serde_json::to_string(&texts).map_err(unsaid(CONTEXT))?)
+    .execute(connection)
+    .await
+    .map(|_| ())
+    .map_err(failed(CONTEXT))
+}
+
+/// What could not be written as JSON for a statement.
+pub(super) fn unsaid(context: &'static str) -> impl Fn(serde_json::Error) -> StoreError {
+    move |source| StoreError::Failed { context, source: Box::new(source) }
 }
