@@ -9,6 +9,8 @@ use std::fmt;
 pub const COUNT_DEFAULT: usize = 50;
 /// How many resources a page holds at most.
 pub const COUNT_MAX: usize = 500;
+/// How many values a search may ask for in all; a store puts each of them into one statement.
+pub const VALUES_MAX: usize = 200;
 
 /// How a date is compared (R4 search, prefixes; `ap` is not supported).
 #[allow(missing_docs, reason = "each variant is the R4 prefix of the same name, described at `holds`")]
@@ -210,6 +212,10 @@ pub fn parse(kind: &str, pairs: &[(String, String)], base: &str) -> Result<Query
             _ => clause(kind, name, value, base).map(|clause| query.clauses.push(clause)),
         };
         issues.extend(read.err());
+    }
+    if query.clauses.iter().map(|clause| clause.any.len()).sum::<usize>() > VALUES_MAX {
+        let text = format!("A search asks for at most {VALUES_MAX} values; split it.");
+        issues.push(Issue::error(Code::TooCostly, "", text));
     }
     if issues.is_empty() { Ok(query) } else { Err(issues) }
 }

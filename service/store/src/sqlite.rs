@@ -14,7 +14,7 @@ use sqlx::sqlite::{
     SqliteConnectOptions, SqliteConnection, SqliteJournalMode, SqlitePool, SqlitePoolOptions, SqliteRow,
     SqliteSynchronous,
 };
-use sqlx::{Connection, Row, SqlSafeStr};
+use sqlx::{ConnectOptions, Connection, Row, SqlSafeStr};
 use std::borrow::Cow;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
@@ -90,7 +90,8 @@ impl SqliteStore {
             .busy_timeout(Duration::from_secs(10))
             .statement_cache_capacity(200)
             .pragma("wal_autocheckpoint", "4000")
-            .pragma("temp_store", "memory");
+            .pragma("temp_store", "memory")
+            .disable_statement_logging();
         let writing = options.clone().pragma("cache_size", WRITER_CACHE);
         let mut connection =
             SqliteConnection::connect_with(&writing).await.map_err(|error| wrong(error.into()))?;
@@ -98,6 +99,9 @@ impl SqliteStore {
         let reading = options.read_only(true).create_if_missing(false);
         let readers = SqlitePoolOptions::new()
             .max_connections(READERS)
+            .min_connections(1)
+            // A connection to a file in this process does not go stale; asking it each time would double every read.
+            .test_before_acquire(false)
             .acquire_timeout(Duration::from_secs(10))
             .connect_with(reading)
             .await

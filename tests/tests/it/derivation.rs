@@ -34,7 +34,8 @@ async fn a_repair_has_its_plan_the_moment_it_is_accepted() {
     let requests = clinic.all("ServiceRequest?patient=p1").await;
     let tasks = clinic.all("Task?patient=p1&status=requested&_sort=due").await;
     assert_eq!(tasks.len(), requests.len());
-    let focus: BTreeSet<&str> = tasks.iter().map(|task| task["focus"]["reference"].as_str().unwrap()).collect();
+    let focus: BTreeSet<&str> =
+        tasks.iter().map(|task| task["focus"]["reference"].as_str().unwrap()).collect();
     assert_eq!(focus.len(), tasks.len());
     // Common practice: a wound check at about two weeks, a baseline at about six, then at most three months apart.
     let first = &tasks[0]["restriction"]["period"];

@@ -161,3 +161,11 @@ proptest! {
         prop_assert_eq!(Cursor::parse(&cursor.to_string()), Some(cursor));
     }
 }
+
+#[test]
+fn a_search_for_very_many_values_is_refused() {
+    let values = vec!["requested"; VALUES_MAX + 1].join(",");
+    let issues = criteria(&format!("Task?status={values}"), "").expect_err("too many values");
+    assert!(issues[0].text.contains("at most 200 values"), "{issues:?}");
+    assert!(criteria("Task?status=requested,accepted", "").is_ok());
+}
