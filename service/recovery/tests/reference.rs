@@ -223,9 +223,10 @@ fn arrest_rate_chance_in_time_and_last_useful_dates_agree_with_scipy() {
                 (belief.reached_by(*position, by).0, number(&case.output["in_time"][key]));
             assert!((ours - reference).abs() < CHANCE, "{name}: {key} in time {ours}, not {reference}");
             let last = &case.output["last_useful_days_since_injury"][key];
-            let again = match case.technique.bridges_gap() {
-                true => Technique::Autograft.course(case.prior.course.gap, &case.protocol),
-                false => Course::DIRECT,
+            let again = if case.technique.bridges_gap() {
+                Technique::Autograft.course(case.prior.course.gap, &case.protocol)
+            } else {
+                Course::DIRECT
             };
             let path = again.gap + Mm(number(&target["path_mm"]));
             let donor = Mm(number(&target["donor_mm"]));
