@@ -398,13 +398,12 @@ impl<'a> Attempt<'a> {
         let mut known: BTreeSet<String> =
             self.incoming.iter().map(|incoming| format!("{}/{}", incoming.kind, incoming.id)).collect();
         for incoming in self.incoming.iter().filter(|incoming| incoming.writes) {
-            let mut lost: Vec<(String, &str)> = Vec::new();
+            let mut found = check::belongs(&incoming.kind, &incoming.resource, base);
             reference::each(&incoming.resource, &mut |path, to| {
                 if to.starts_with("urn:uuid:") || to.starts_with("urn:oid:") {
-                    lost.push((
-                        path.to_owned(),
-                        "This reference names no entry of the Bundle; add the entry or correct its fullUrl.",
-                    ));
+                    let text =
+                        "This reference names no entry of the Bundle; add the entry or correct its fullUrl.";
+                    found.push(Issue::error(Code::NotFound, path, text));
                 }
             });
             for (path, to) in local_references(&incoming.resource, base) {
@@ -415,13 +414,15 @@ impl<'a> Attempt<'a> {
                 if self.endplate.store.read(kind, id).await?.is_some() {
                     known.insert(to);
                 } else {
-                    lost.push((path, "This reference leads to nothing here; send the resource first or in the same transaction."));
+                    let text = "This reference leads to nothing here; send the resource first or in the same transaction.";
+                    found.push(Issue::error(Code::NotFound, path, text));
                 }
             }
-            for (path, text) in lost {
-                let expression =
-                    if self.bundled { check::in_bundle(&path, &incoming.kind, incoming.index) } else { path };
-                issues.push(Issue::error(Code::NotFound, expression, text));
+            for mut issue in found {
+                if self.bundled {
+                    issue.expression = check::in_bundle(&issue.expression, &incoming.kind, incoming.index);
+                }
+                issues.push(issue);
             }
         }
         if issues.is_empty() { Ok(()) } else { Err(Refusal { reason: Reason::Unprocessable, issues }) }

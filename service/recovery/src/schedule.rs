@@ -375,7 +375,7 @@ fn settle(line: &Line<'_>) -> Vec<Day> {
     let mut day = line.problem.seen_on;
     for (i, earliest) in earliest.iter().enumerate() {
         let Some(to) = line.latest_after(day) else { break };
-        let from = (*earliest).max(day.plus(1)).min(to);
+        let from = (*earliest).max(day.plus(1)).max(line.problem.not_before).min(to);
         let room = to.days_since(from);
         let middle = to.plus(-room / 2);
         // Where an earlier day takes nothing from the reviews after it, the middle of the room is best.
@@ -414,6 +414,11 @@ fn rooms(line: &Line<'_>, chosen: &[Date]) -> Vec<Day> {
                 from = from.max(requirement.opens_on);
                 to = to.min(line.problem.caught_up(requirement.closes_on));
             }
+        }
+        // What lapsed before it could be met is due soon.
+        let lapsed = rooms[i].serves.iter().filter_map(|index| requirements.get(*index));
+        for requirement in lapsed.filter(|requirement| requirement.closes_on < line.problem.not_before) {
+            to = to.min(line.problem.caught_up(requirement.closes_on));
         }
         for spacing in line.problem.spacing {
             to = spacing.next_by(previous).map_or(to, |by| to.min(line.problem.caught_up(by)));

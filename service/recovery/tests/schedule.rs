@@ -191,3 +191,32 @@ fn each_review_may_move_within_its_window_and_no_further() {
         }
     }
 }
+
+/// Goal: a repair that became known late asks for its first review soon, and for none in the past.
+#[test]
+fn what_was_due_before_the_repair_was_known_is_due_soon() {
+    let mut case = case(1);
+    case.schedule.clinic_weekdays = [true; 7];
+    case.booked.clear();
+    let known = start().plus(10);
+    let requirement = |opens, closes| Requirement {
+        purpose: Purpose::Milestone,
+        subject: "late".to_owned(),
+        opens_on: start().plus(opens),
+        closes_on: start().plus(closes),
+    };
+    let requirements = [requirement(2, 4), requirement(60, 70)];
+    let days = days(&Problem {
+        seen_on: start(),
+        not_before: known,
+        catch_up: 14,
+        requirements: &requirements,
+        spacing: &[],
+        calendar: Calendar::of(&case.schedule),
+        booked: &[],
+        open: &[],
+    });
+    assert_eq!(days.len(), 2, "{days:?}");
+    assert!(known <= days[0].on && days[0].on <= known.plus(14), "{days:?}");
+    assert!(known <= days[0].from && days[0].to <= known.plus(14), "{days:?}");
+}

@@ -167,6 +167,8 @@ fn gaps() -> Vec<Case> {
     let furlongs = json!({ "value": 1, "system": "http://unitsofmeasure.org", "code": "[fur_us]" });
     let bare = json!({ "value": 30, "unit": "mm" });
     let conduit = repair("r2", "p1", "c1", "conduit", "posterior-interosseous", "2026-03-02", &[near()]);
+    let mut nobody = graft(&[gap(30.0), near()]);
+    nobody["subject"] = json!({ "display": "somebody" });
     vec![
         put("a gap in furlongs", &graft(&[gap_of(furlongs), near()]), "gap-length", "mm"),
         put("a gap without UCUM", &graft(&[gap_of(bare), near()]), "gap-length", "http://unitsofmeasure.org"),
@@ -174,6 +176,7 @@ fn gaps() -> Vec<Case> {
         put("a conduit without a gap", &conduit, "gap-length", "30 mm"),
         put("a negative gap", &graft(&[gap(-5.0), near()]), "gap-length", "0 mm or more"),
         put("a graft over no gap", &graft(&[gap(0.0), near()]), "gap-length", "more than 0 mm"),
+        put("a repair of nobody", &nobody, "Procedure.subject", "Patient/123"),
         put("a gap longer than a limb", &graft(&[gap(30_000.0), near()]), "gap-length", "1500 mm"),
     ]
 }

@@ -1,11 +1,12 @@
 //! What is asked of every resource on its way in, and of every derived one on its way out.
 
 use crate::element::text;
+use crate::intake::{finding, repair};
 use crate::outbox;
 use crate::refusal::{Reason, Refusal};
 use endplate_fhir::bundle::Entry;
 use endplate_fhir::issue::{Code, Issue};
-use endplate_fhir::{Json, TYPES, validate};
+use endplate_fhir::{Json, TYPES, reference, validate};
 
 /// Type and id of the body must be those of the address.
 pub(super) fn single(entry: &Entry) -> Vec<Issue> {
@@ -45,6 +46,30 @@ pub(super) fn resource(entry: &Entry, bundled: bool) -> Vec<Issue> {
             issue.expression = in_bundle(&issue.expression, &entry.kind, entry.index);
         }
     }
+    issues
+}
+
+/// A repair or a finding that is about no patient has no plan to go to: it is refused with everything else that is wrong with it.
+pub(super) fn belongs(kind: &str, resource: &Json, base: &str) -> Vec<Issue> {
+    if reference::patient_of(resource, base).is_some() {
+        return Vec::new();
+    }
+    let mut issues = match kind {
+        "Procedure" => match repair::technique(resource) {
+            Some(technique) if repair::is_done(resource) => {
+                repair::read(resource, technique, None).err().unwrap_or_default()
+            }
+            _ => return Vec::new(),
+        },
+        "Observation" => match finding::kind(resource) {
+            Some(found) => finding::read(resource, found).err().unwrap_or_default(),
+            None => return Vec::new(),
+        },
+        _ => return Vec::new(),
+    };
+    let text =
+        "This must be about a patient who is known here: send subject.reference, for example Patient/123.";
+    issues.insert(0, Issue::error(Code::Required, format!("{kind}.subject"), text));
     issues
 }
 
