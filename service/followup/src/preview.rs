@@ -55,7 +55,8 @@ impl Endplate {
     }
 }
 
-fn is_derived(resource: &Json) -> bool {
+/// Whether a resource was derived by this service.
+pub fn is_derived(resource: &Json) -> bool {
     resource
         .get("meta")
         .is_some_and(|meta| element::items(meta, "tag").any(|tag| text(tag, &["code"]) == Some("derived")))
@@ -80,7 +81,8 @@ fn as_transaction(resources: Vec<Json>) -> Json {
     json!({ "resourceType": "Bundle", "type": "transaction", "entry": entries })
 }
 
-fn entry_of(resource: &Json, full_url: Option<&Json>) -> Json {
+/// A transaction entry that puts a resource with an id and creates one without.
+pub fn entry_of(resource: &Json, full_url: Option<&Json>) -> Json {
     let kind = text(resource, &["resourceType"]).unwrap_or_default().to_owned();
     let request = match text(resource, &["id"]) {
         Some(id) => json!({ "method": "PUT", "url": format!("{kind}/{id}") }),

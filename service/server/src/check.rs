@@ -10,7 +10,7 @@ use crate::fault::Fault;
 use crate::input::{self, Place};
 use endplate_fhir::Json;
 use endplate_fhir::issue::{Code, Issue};
-use endplate_followup::code;
+use endplate_followup::preview;
 use endplate_followup::write::ENTRIES_MAX;
 use serde_json::json;
 use std::sync::Arc;
@@ -67,26 +67,13 @@ struct Parcel {
 /// The resources of a file that the service would store. What it derives itself is left out: nobody sends that.
 fn parcels_of(file: &str, resource: &Json) -> Vec<Parcel> {
     let parcel = |(place, resource, full_url): (Place, &Json, Option<&Json>)| {
-        let kind = resource["resourceType"].as_str().filter(|kind| endplate_fhir::TYPES.contains(kind))?;
-        if is_derived(resource) {
+        resource["resourceType"].as_str().filter(|kind| endplate_fhir::TYPES.contains(kind))?;
+        if preview::is_derived(resource) {
             return None;
         }
-        let request = match resource["id"].as_str() {
-            Some(id) => json!({ "method": "PUT", "url": format!("{kind}/{id}") }),
-            None => json!({ "method": "POST", "url": kind }),
-        };
-        let mut entry = json!({ "resource": resource, "request": request });
-        if let (Some(url), Some(members)) = (full_url, entry.as_object_mut()) {
-            members.insert("fullUrl".to_owned(), url.clone());
-        }
-        Some(Parcel { place, entry })
+        Some(Parcel { place, entry: preview::entry_of(resource, full_url) })
     };
     input::unpack(file, resource).into_iter().filter_map(parcel).collect()
-}
-
-fn is_derived(resource: &Json) -> bool {
-    let tags = resource["meta"]["tag"].as_array().map_or(&[][..], Vec::as_slice);
-    tags.iter().any(|tag| tag["system"] == code::system("origin") && tag["code"] == "derived")
 }
 
 /// Has the service take the resources, and notes what it says of each.
@@ -133,6 +120,7 @@ fn remark(place: &str, issue: &Json) -> Issue {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use endplate_followup::code;
 
     #[test]
     fn only_what_can_be_sent_is_rehearsed() {

@@ -189,14 +189,16 @@ fn date(
     start: i64,
     end: i64,
 ) {
+    let within = |sql: &mut QueryBuilder<Sqlite>| {
+        sql.push("(").push(low).push(" >= ").push_bind(start);
+        sql.push(" and ").push(high).push(" <= ").push_bind(end).push(")");
+    };
     sql.push("(");
     match prefix {
-        Prefix::Eq => {
-            sql.push(low).push(" >= ").push_bind(start).push(" and ").push(high).push(" <= ").push_bind(end);
-        }
+        Prefix::Eq => within(sql),
         Prefix::Ne => {
-            sql.push("not (").push(low).push(" >= ").push_bind(start);
-            sql.push(" and ").push(high).push(" <= ").push_bind(end).push(")");
+            sql.push("not ");
+            within(sql);
         }
         Prefix::Gt => {
             sql.push(high).push(" > ").push_bind(end);
@@ -205,26 +207,12 @@ fn date(
             sql.push(low).push(" < ").push_bind(start);
         }
         Prefix::Ge => {
-            sql.push(high).push(" > ").push_bind(end).push(" or (");
-            sql.push(low)
-                .push(" >= ")
-                .push_bind(start)
-                .push(" and ")
-                .push(high)
-                .push(" <= ")
-                .push_bind(end)
-                .push(")");
+            sql.push(high).push(" > ").push_bind(end).push(" or ");
+            within(sql);
         }
         Prefix::Le => {
-            sql.push(low).push(" < ").push_bind(start).push(" or (");
-            sql.push(low)
-                .push(" >= ")
-                .push_bind(start)
-                .push(" and ")
-                .push(high)
-                .push(" <= ")
-                .push_bind(end)
-                .push(")");
+            sql.push(low).push(" < ").push_bind(start).push(" or ");
+            within(sql);
         }
         Prefix::Sa => {
             sql.push(low).push(" > ").push_bind(end);
