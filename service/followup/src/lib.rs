@@ -20,6 +20,7 @@ pub mod preview;
 pub mod protocol;
 pub mod read;
 pub mod refusal;
+pub mod search;
 pub mod sweep;
 pub mod write;
 

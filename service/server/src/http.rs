@@ -4,6 +4,7 @@ mod answer;
 pub(crate) mod metadata;
 pub(crate) mod probe;
 pub(crate) mod resource;
+pub(crate) mod search;
 
 use crate::error::Failure;
 use endplate_followup::{Endplate, Refusal};

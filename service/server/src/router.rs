@@ -3,7 +3,7 @@
 use crate::clock::Stopwatch;
 use crate::error::{self, Failure};
 use crate::extract;
-use crate::http::{App, metadata, probe, resource};
+use crate::http::{App, metadata, probe, resource, search};
 use crate::media;
 use axum::Router;
 use axum::extract::{MatchedPath, Request, State};
@@ -24,8 +24,8 @@ pub fn router(app: App) -> Router {
         .route("/fhir", only("POST", post(resource::transact)))
         .route("/fhir/", only("POST", post(resource::transact)))
         .route("/fhir/metadata", only("GET,HEAD", get(metadata::metadata)))
-        .route("/fhir/{kind}", only("GET,HEAD,POST", get(resource::search).post(resource::create)))
-        .route("/fhir/{kind}/_search", only("POST", post(resource::search_by_post)))
+        .route("/fhir/{kind}", only("GET,HEAD,POST", get(search::search).post(resource::create)))
+        .route("/fhir/{kind}/_search", only("POST", post(search::search_by_post)))
         .route("/fhir/{kind}/{id}", only("GET,HEAD,PUT", get(resource::read).put(resource::update)))
         .route("/livez", only("GET,HEAD", get(probe::live)))
         .route("/readyz", only("GET,HEAD", get(probe::ready)))

@@ -5,6 +5,7 @@ mod alerts;
 mod bad_input;
 mod bookings;
 mod clinic;
+mod conformance;
 mod delivery;
 mod derivation;
 mod emitted;

@@ -11,6 +11,7 @@ use endplate_server::boot::{self, Parts, Server};
 use endplate_server::config::{Config, StoreUrl};
 use endplate_server::webhook::Webhook;
 use jiff::tz::TimeZone;
+use reqwest::header::HeaderMap;
 use reqwest::{Client, Method, RequestBuilder};
 use std::sync::{Arc, Mutex};
 use tokio::net::TcpListener;
@@ -30,10 +31,16 @@ pub fn config() -> Config {
 /// An answer.
 pub struct Reply {
     pub status: u16,
+    pub headers: HeaderMap,
     pub text: String,
 }
 
 impl Reply {
+    /// A header, or the empty text.
+    pub fn header(&self, name: &str) -> &str {
+        self.headers.get(name).map_or("", |value| value.to_str().unwrap())
+    }
+
     pub fn json(&self) -> Json {
         serde_json::from_str(&self.text).unwrap_or_else(|_| panic!("no JSON: {}", self.text))
     }
@@ -85,7 +92,8 @@ impl Served {
 
     pub async fn send(&self, request: RequestBuilder) -> Reply {
         let response = request.send().await.unwrap();
-        Reply { status: response.status().as_u16(), text: response.text().await.unwrap() }
+        let (status, headers) = (response.status().as_u16(), response.headers().clone());
+        Reply { status, headers, text: response.text().await.unwrap() }
     }
 
     pub async fn get(&self, path: &str) -> Reply {

@@ -1,8 +1,8 @@
-//! Transaction, search, create, read and update.
+//! Transaction, create, read and update.
 
 use super::{App, READ_ONLY, answer};
 use crate::error::Failure;
-use crate::extract::{Form, Instance, NoQuery, Prefer, Query, Resource, Type, header};
+use crate::extract::{Instance, NoQuery, Prefer, Resource, Type, header};
 use axum::extract::State;
 use axum::http::header::{IF_MATCH, IF_NONE_MATCH};
 use axum::http::{HeaderMap, HeaderName};
@@ -19,26 +19,6 @@ pub(crate) async fn transact(
 ) -> Result<Response, Failure> {
     let done = app.write(|endplate| async move { endplate.transaction(bundle).await }).await?;
     Ok(answer::transaction(&done, prefer))
-}
-
-/// `GET /fhir/{type}`: a search.
-pub(crate) async fn search(
-    State(app): State<App>,
-    Type(kind): Type,
-    Query(pairs): Query,
-) -> Result<Response, Failure> {
-    let found = app.read(app.endplate.search(&kind, &pairs)).await?;
-    Ok(answer::document(found.to_string()))
-}
-
-/// `POST /fhir/{type}/_search`: a search whose parameters are in no URL, and so in nobody's log.
-pub(crate) async fn search_by_post(
-    State(app): State<App>,
-    Type(kind): Type,
-    Form(pairs): Form,
-) -> Result<Response, Failure> {
-    let found = app.read(app.endplate.search(&kind, &pairs)).await?;
-    Ok(answer::document(found.to_string()))
 }
 
 /// `POST /fhir/{type}`: a create, conditional with `If-None-Exist`.

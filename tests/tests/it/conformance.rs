@@ -1,0 +1,79 @@
+//! What an integration engineer expects of an R4 server, one test for each expectation, named after its number.
+//!
+//! Letters: A the REST interface, B search, C operations, D modelling (INV: R4's invariants), H data integrity. What does not
+//! apply here is listed in `conformance/not-applicable.md` with the reason. `ledger` holds the two together.
+
+mod a_rest;
+mod b_search;
+mod c_operations;
+mod d_modelling;
+mod h_data;
+mod invariants;
+
+use std::collections::BTreeSet;
+
+const SOURCES: &[&str] = &[
+    include_str!("conformance/a_rest.rs"),
+    include_str!("conformance/b_search.rs"),
+    include_str!("conformance/c_operations.rs"),
+    include_str!("conformance/d_modelling.rs"),
+    include_str!("conformance/h_data.rs"),
+    include_str!("conformance/invariants.rs"),
+];
+
+/// Every number that there is.
+fn all() -> BTreeSet<String> {
+    let series =
+        |letter: &str, from: u32, to: u32| (from..=to).map(|n| format!("{letter}{n:02}")).collect::<Vec<_>>();
+    [
+        series("A", 1, 86),
+        series("B", 1, 52),
+        series("C", 1, 23),
+        series("D", 0, 53),
+        series("H", 16, 28),
+        series("INV", 1, 56),
+    ]
+    .concat()
+    .into_iter()
+    .collect()
+}
+
+/// The numbers that tests are named after: `fn a20_stale_if_match_is_412`.
+fn tested() -> BTreeSet<String> {
+    let mut all = BTreeSet::new();
+    for line in SOURCES.iter().flat_map(|source| source.lines()) {
+        let line = line.trim_start();
+        let Some(name) = line.strip_prefix("async fn ").or_else(|| line.strip_prefix("fn ")) else {
+            continue;
+        };
+        let number = name.split('_').next().unwrap_or_default();
+        let digits = number.trim_start_matches(|c: char| c.is_ascii_lowercase());
+        if !digits.is_empty() && digits.len() < number.len() && digits.bytes().all(|b| b.is_ascii_digit()) {
+            all.insert(number.to_uppercase());
+        }
+    }
+    all
+}
+
+/// The numbers of the table of what does not apply, each with a reason.
+fn not_applicable() -> BTreeSet<String> {
+    let rows = include_str!("conformance/not-applicable.md").lines().filter_map(|line| {
+        let mut cells = line.strip_prefix('|')?.split('|').map(str::trim);
+        let (number, reason) = (cells.next()?, cells.next()?);
+        let is_number = number.bytes().any(|b| b.is_ascii_digit());
+        (is_number && reason.len() > 20).then(|| number.to_owned())
+    });
+    rows.collect()
+}
+
+#[test]
+fn ledger_every_number_is_tested_or_said_not_to_apply() {
+    let (all, tested, set_aside) = (all(), tested(), not_applicable());
+    let missing: Vec<_> = all.iter().filter(|id| !tested.contains(*id) && !set_aside.contains(*id)).collect();
+    let both: Vec<_> = tested.intersection(&set_aside).collect();
+    let unknown: Vec<_> = tested.union(&set_aside).filter(|id| !all.contains(*id)).collect();
+    assert!(
+        missing.is_empty() && both.is_empty() && unknown.is_empty(),
+        "neither: {missing:?}; both: {both:?}; unknown: {unknown:?}"
+    );
+}

@@ -1,0 +1,1 @@
+//! B. Search: FHIR R4 search.html.

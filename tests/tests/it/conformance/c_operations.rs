@@ -1,0 +1,1 @@
+//! C. Operations: FHIR R4 operations.html and the published OperationDefinitions.

@@ -1,0 +1,1 @@
+//! D. Modelling: what resources mean here, after their R4 StructureDefinitions.

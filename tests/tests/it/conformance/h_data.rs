@@ -1,0 +1,1 @@
+//! H. Data integrity: FHIR R4 json.html, datatypes.html, narrative.html, security.html.
