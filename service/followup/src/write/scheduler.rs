@@ -1,8 +1,8 @@
 //! What a scheduler says on a Task.
 
-use crate::document;
 use crate::element::{self, coded, text};
 use crate::intake::ours;
+use crate::{account, document};
 use endplate_fhir::Json;
 use endplate_recovery::unit::Date;
 use serde_json::json;
@@ -13,7 +13,6 @@ pub(super) fn note(task: &mut Json, stored: &Json, today: Date) {
     if ours(stored, "task").is_none() {
         return;
     }
-    set_modified(task, today);
     let (said, on) = shown(task);
     let (before, day) = shown(stored);
     let new = said != before || (on.is_some() && on != day);
@@ -36,6 +35,9 @@ pub(super) fn note(task: &mut Json, stored: &Json, today: Date) {
             members.insert("extension".to_owned(), Json::Array(all));
         }
     }
+    // Day and narrative are the service's, whatever was sent.
+    set_modified(task, today);
+    *task = account::told(std::mem::take(task));
 }
 
 /// The service keeps `lastModified`: the day of the change, never before `authoredOn` (FHIR R4 Task, inv-1). To the day, as
