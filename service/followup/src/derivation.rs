@@ -164,7 +164,7 @@ impl Deriver<'_> {
                     let key = self.review_key(kind, resource).unwrap_or_default();
                     let on = attended.get(&key).copied();
                     let outcomes = on.map(|on| plan::outcomes(self.injury, &key, on)).unwrap_or_default();
-                    all.push(closed_review(resource, on, outcomes));
+                    all.push(closed_review(resource, on, &outcomes));
                 }
                 "Goal" => all.push(cancelled_goal(resource, self.context.today)),
                 "RiskAssessment" => all.push(with(resource, &[("status", json!("cancelled"))])),
@@ -361,7 +361,7 @@ fn cancelled_goal(goal: &Json, today: Date) -> Json {
 }
 
 /// A review that is no longer open: done if the patient was seen for it, with what came of it, else withdrawn.
-fn closed_review(resource: &Json, attended: Option<Date>, outcomes: Vec<Json>) -> Json {
+fn closed_review(resource: &Json, attended: Option<Date>, outcomes: &[Json]) -> Json {
     let status = text(resource, &["status"]);
     let closed = matches!(
         status,

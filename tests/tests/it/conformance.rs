@@ -6,7 +6,7 @@
 mod a_rest;
 mod b_search;
 mod c_operations;
-mod d_examples;
+pub mod d_examples;
 mod d_modelling;
 mod d_records;
 mod d_tasks;

@@ -195,12 +195,14 @@ fn review(task: &Json, stored: &Json) -> Option<Issue> {
 
 /// The state that people gave the Task of a review and that does not contradict `derived`, the state it would have else.
 pub(crate) fn keeps(stored: &Json, derived: &str) -> bool {
-    let withdrawn =
-        || stored.get("businessStatus").and_then(|state| coded(state, "review-state")) == Some("withdrawn");
-    match (derived, text(stored, &["status"])) {
-        ("requested", Some("received" | "on-hold" | "rejected" | "failed")) => true,
-        ("requested", Some("cancelled")) => !withdrawn(),
-        ("accepted", Some("ready" | "in-progress" | "on-hold")) => true,
+    let said = text(stored, &["status"]).unwrap_or_default();
+    let state = stored.get("businessStatus").and_then(|state| coded(state, "review-state"));
+    match derived {
+        "requested" => {
+            matches!(said, "received" | "on-hold" | "rejected" | "failed")
+                || (said == "cancelled" && state != Some("withdrawn"))
+        }
+        "accepted" => matches!(said, "ready" | "in-progress" | "on-hold"),
         _ => false,
     }
 }

@@ -58,6 +58,41 @@ fn placeholder(kind: &str, id: &str) -> Json {
     least
 }
 
+fn refused(name: &str) -> Option<&'static (&'static str, &'static str, u16)> {
+    REFUSED.iter().find(|(prefix, _, _)| name.starts_with(prefix))
+}
+
+/// One transaction of all examples that are taken, and of what they refer to: they name one another, in circles too.
+pub fn together(examples: &BTreeMap<String, Json>) -> Json {
+    let mut there: BTreeSet<String> = BTreeSet::new();
+    let mut wanted: BTreeSet<(String, String)> = BTreeSet::new();
+    for (name, example) in examples {
+        if refused(name).is_some() {
+            continue;
+        }
+        let part = |name: &str| example[name].as_str().unwrap();
+        there.insert(format!("{}/{}", part("resourceType"), part("id")));
+        reference::each(example, &mut |_, to| {
+            let target = reference::parse(to, "").filter(|target| TYPES.contains(&target.kind.as_str()));
+            wanted.extend(target.map(|target| (target.kind, target.id)));
+        });
+    }
+    let mut entries = Vec::new();
+    for (kind, id) in &wanted {
+        let address = format!("{kind}/{id}");
+        if !there.contains(&address) {
+            let request = json!({ "method": "PUT", "url": address });
+            entries.push(json!({ "resource": placeholder(kind, id), "request": request }));
+        }
+    }
+    for example in examples.iter().filter(|(name, _)| refused(name).is_none()).map(|(_, example)| example) {
+        let url =
+            format!("{}/{}", example["resourceType"].as_str().unwrap(), example["id"].as_str().unwrap());
+        entries.push(json!({ "resource": example, "request": { "method": "PUT", "url": url } }));
+    }
+    json!({ "resourceType": "Bundle", "type": "transaction", "entry": entries })
+}
+
 /// A resource without what the server sets, as text: order of members and the text of decimals count. The server puts type, id
 /// and meta first, so these are compared apart.
 fn as_sent(mut resource: Json) -> [String; 3] {
@@ -78,36 +113,7 @@ async fn d49_every_official_example_comes_back_as_it_was_sent() {
     let served = Served::open("2026-03-02").await;
     let examples = examples();
     assert_eq!(examples.len(), 149);
-    let refused = |name: &str| REFUSED.iter().find(|(prefix, _, _)| name.starts_with(prefix));
-    let mut there: BTreeSet<String> = BTreeSet::new();
-    let mut wanted: BTreeSet<(String, String)> = BTreeSet::new();
-    for (name, example) in &examples {
-        if refused(name).is_some() {
-            continue;
-        }
-        let part = |name: &str| example[name].as_str().unwrap();
-        there.insert(format!("{}/{}", part("resourceType"), part("id")));
-        reference::each(example, &mut |_, to| {
-            let target = reference::parse(to, "").filter(|target| TYPES.contains(&target.kind.as_str()));
-            wanted.extend(target.map(|target| (target.kind, target.id)));
-        });
-    }
-    let mut entries = Vec::new();
-    for (kind, id) in &wanted {
-        let address = format!("{kind}/{id}");
-        if !there.contains(&address) {
-            let request = json!({ "method": "PUT", "url": address });
-            entries.push(json!({ "resource": placeholder(kind, id), "request": request }));
-        }
-    }
-    // Examples name one another, in circles too: all of them at once.
-    for example in examples.iter().filter(|(name, _)| refused(name).is_none()).map(|(_, example)| example) {
-        let url =
-            format!("{}/{}", example["resourceType"].as_str().unwrap(), example["id"].as_str().unwrap());
-        entries.push(json!({ "resource": example, "request": { "method": "PUT", "url": url } }));
-    }
-    let bundle = json!({ "resourceType": "Bundle", "type": "transaction", "entry": entries });
-    served.post("/fhir", &bundle).await.done();
+    served.post("/fhir", &together(&examples)).await.done();
     for (name, example) in &examples {
         let put = served.put(example).await;
         if let Some((_, why, status)) = refused(name) {
