@@ -171,6 +171,8 @@ impl Deriver<'_> {
                 "DetectedIssue" if !standing.contains(id) => {
                     all.push(notice::ended_issue(resource, self.context.now));
                 }
+                // What was sent stays as it is; only its labels follow those of the repair.
+                "Communication" => all.push(resource.clone()),
                 _ => {}
             }
         }
@@ -210,6 +212,7 @@ impl Deriver<'_> {
             "Goal" => "goal",
             "RiskAssessment" => "assessment",
             "DetectedIssue" => "alert",
+            "Communication" => "message",
             _ => return false,
         };
         ours(resource, name).is_some_and(|value| value.starts_with(&format!("{}/", self.injury.plan)))

@@ -500,7 +500,12 @@ impl Reader<'_> {
     }
 
     fn review_of(&self, resource: &Json, reviews: &BTreeMap<String, String>) -> Option<String> {
-        items(resource, "basedOn").find_map(|reference| reviews.get(&local(reference, self.base)?).cloned())
+        let request = |reference: &Json| reviews.get(&local(reference, self.base)?).cloned();
+        // Only a ServiceRequest may stand in basedOn; a scheduler that knows the Task alone names it in supportingInformation.
+        let task =
+            |reference: &Json| request(self.dossier.resolve(&local(reference, self.base)?)?.get("focus")?);
+        let told = items(resource, "basedOn").find_map(request);
+        told.or_else(|| items(resource, "supportingInformation").find_map(task))
     }
 
     /// An alert of this plan as it was.

@@ -2,7 +2,7 @@
 //! committed together or not at all.
 
 mod check;
-mod claim;
+pub mod claim;
 pub(crate) mod scheduler;
 pub mod workflow;
 

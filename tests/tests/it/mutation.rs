@@ -6,10 +6,12 @@
 
 use crate::clinic::{Clinic, interosseous_graft, motor, tinel};
 use crate::conformance::d_examples::{examples, together};
-use endplate_fhir::{Json, json};
-use endplate_followup::Reason;
+use endplate_fhir::Json;
+use endplate_followup::{Endplate, Reason, Refusal};
+use serde_json::json;
 use std::collections::BTreeMap;
 use std::sync::Arc;
+use tokio::task::JoinHandle;
 
 const SEED: u64 = 0x0E4D_014A_7E00_2026;
 const CASES: usize = 10_000;
@@ -154,6 +156,27 @@ fn encoded(text: &str, dice: &mut Dice) -> Vec<u8> {
     }
 }
 
+/// Sends a resource, alone or after a Location named `beside`, in a task of its own as the service does it: a panic is an error.
+fn send(
+    endplate: Endplate,
+    kind: &str,
+    id: &str,
+    resource: Json,
+    beside: Option<String>,
+) -> JoinHandle<Result<(), Refusal>> {
+    let (kind, id) = (kind.to_owned(), id.to_owned());
+    tokio::spawn(async move {
+        let Some(beside) = beside else {
+            return endplate.update(&kind, &id, resource, None).await.map(|_| ());
+        };
+        let put = |kind: &str, id: &str, resource: Json| json!({ "resource": resource, "request": { "method": "PUT", "url": format!("{kind}/{id}") } });
+        let place = json!({ "resourceType": "Location", "id": beside });
+        let entries = [put("Location", &beside, place), put(&kind, &id, resource)];
+        let bundle = json!({ "resourceType": "Bundle", "type": "transaction", "entry": entries });
+        endplate.transaction(bundle).await.map(|_| ())
+    })
+}
+
 /// Sends the cases of one lane; each example belongs to one lane, so that nobody else writes it. Gives how many were taken.
 async fn lane(clinic: Arc<Clinic>, examples: Vec<Json>, lane: usize) -> usize {
     let mut dice = Dice(SEED.wrapping_add(u64::try_from(lane).unwrap() << 32));
@@ -165,18 +188,17 @@ async fn lane(clinic: Arc<Clinic>, examples: Vec<Json>, lane: usize) -> usize {
         let named = format!("seed {SEED:#x}, lane {lane}, case {case}: {kind}/{id}");
         let bytes = mutated(example, &mut dice);
         // What is no JSON never reaches a use case.
-        let Ok(resource) = json::parse(&bytes) else { continue };
+        let Ok(resource) = endplate_fhir::json::parse(&bytes) else { continue };
         let before = clinic.endplate.read(kind, id).await.unwrap().version;
-        let endplate = clinic.endplate.clone();
-        let (of, to) = (kind.to_owned(), id.to_owned());
-        // In a task of its own, as the service does it: a panic is seen and named.
-        let sent = tokio::spawn(async move { endplate.update(&of, &to, resource, None).await });
+        let beside = format!("beside-{lane}-{case}");
+        // One in four comes in a transaction, after an entry that nothing is wrong with.
+        let bundled = case % 4 == 0;
+        let sent = send(clinic.endplate.clone(), kind, id, resource, bundled.then(|| beside.clone()));
         let written = sent.await.unwrap_or_else(|panic| panic!("{named}: {panic}"));
         let after = clinic.endplate.read(kind, id).await.unwrap().version;
         match written {
-            Ok(written) => {
+            Ok(()) => {
                 taken += 1;
-                assert_eq!(written.version, after, "{named}");
                 versions.insert((kind.to_owned(), id.to_owned()), after);
             }
             Err(refusal) => {
@@ -186,6 +208,10 @@ async fn lane(clinic: Arc<Clinic>, examples: Vec<Json>, lane: usize) -> usize {
                 );
                 assert!(at_fault && !refusal.issues.is_empty(), "{named}: {refusal}");
                 assert_eq!(before, after, "{named}: something of a refused request was stored");
+                assert!(
+                    clinic.endplate.read("Location", &beside).await.is_err(),
+                    "{named}: half of it was stored"
+                );
             }
         }
     }
@@ -230,6 +256,7 @@ async fn ten_thousand_mutations_are_taken_or_refused_and_nothing_else() {
     assert!((CASES / 20..CASES * 9 / 10).contains(&taken), "{taken} taken");
     // No address but those written to, and what follows from the repair.
     let derived = [
+        "Location/beside-",
         "CarePlan/",
         "Communication/",
         "DetectedIssue/",

@@ -7,7 +7,7 @@ use endplate_fhir::{Json, reference};
 use std::fmt::Write as _;
 
 /// Claims that cannot be taken: implicit rules, and types of references that their targets contradict.
-pub(super) fn issues(kind: &str, resource: &Json) -> Vec<Issue> {
+pub fn issues(kind: &str, resource: &Json) -> Vec<Issue> {
     let mut found = Vec::new();
     // FHIR R4 resource.html: rules that the reader does not know change the meaning, so such a resource cannot be understood.
     if resource.get("implicitRules").is_some() {
@@ -54,7 +54,7 @@ fn walk(value: &Json, path: &mut String, kind_of: &dyn Fn(&str) -> Option<String
 }
 
 /// FHIR R4 resource.html#Meta: a profile is a claim. One that is not known here is stored unchecked, and the sender is told.
-pub(super) fn unknown_profiles(kind: &str, resource: &Json) -> Vec<Issue> {
+pub fn unknown_profiles(kind: &str, resource: &Json) -> Vec<Issue> {
     let own = code::structure("");
     let base = format!("http://hl7.org/fhir/StructureDefinition/{kind}");
     let claims = resource.get("meta").map(|meta| element::items(meta, "profile")).into_iter().flatten();

@@ -4,8 +4,9 @@
 //! the choice, and `documentation` tells it in the CapabilityStatement.
 
 use crate::element::{coded, text};
-use crate::intake::ours;
+use crate::intake::{modifier, ours};
 use crate::ports::Stored;
+use crate::preview::is_derived;
 use endplate_fhir::Json;
 use endplate_fhir::issue::{Code, Issue};
 use std::fmt::Write as _;
@@ -118,6 +119,10 @@ pub(super) fn change(resource: &Json, stored: Option<&Stored>) -> Vec<Issue> {
     let stored: Option<Json> = stored.and_then(|stored| serde_json::from_str(&stored.body).ok());
     let kind = text(resource, &["resourceType"]).unwrap_or_default();
     let mut issues = Vec::new();
+    // What people add to a derived resource is acted upon, so it must be understood.
+    if stored.as_ref().is_some_and(is_derived) {
+        issues.extend(modifier::issues(resource));
+    }
     match kind {
         "Task" => {
             let own = stored.as_ref().is_some_and(|stored| ours(stored, "task").is_some());

@@ -229,8 +229,21 @@ async fn d37_only_a_booked_appointment_books() {
     nobody["participant"][0].as_object_mut().unwrap().remove("status");
     clinic.put(nobody).await.unwrap_err();
     clinic.put(with(&booked, "start", json!("2026-03-16T09:00:00"))).await.unwrap_err();
-    clinic.put(booked).await.unwrap();
-    assert_eq!(state(&clinic.get("Task", text(&task, "/id")).await), ("accepted", "booked"));
+    let state_now = async || {
+        let task = clinic.get("Task", text(&task, "/id")).await;
+        (text(&task, "/status").to_owned(), text(&task, "/businessStatus/coding/0/code").to_owned())
+    };
+    let pair = |status: &str, state: &str| (status.to_owned(), state.to_owned());
+    clinic.put(booked.clone()).await.unwrap();
+    assert_eq!(state_now().await, pair("accepted", "booked"));
+    clinic.put(with(&booked, "status", json!("cancelled"))).await.unwrap();
+    assert_eq!(state_now().await, pair("requested", "to-book"));
+    // basedOn takes ServiceRequests alone; who knows only the Task names it in supportingInformation.
+    let mut by_task = with(&booked, "id", json!("a2"));
+    by_task.as_object_mut().unwrap().shift_remove("basedOn");
+    let to = format!("Task/{}", text(&task, "/id"));
+    clinic.put(with(&by_task, "supportingInformation", json!([{ "reference": to }]))).await.unwrap();
+    assert_eq!(state_now().await, pair("accepted", "booked"));
 }
 
 /// FHIR R4 encounter-definitions.html: `class` is one Coding; a finished Encounter is a review held.
@@ -338,7 +351,17 @@ async fn d43_labels_of_a_repair_are_carried_to_all_that_follows() {
     let stored = clinic.get("Procedure", "r1").await;
     assert_eq!((&stored["meta"]["security"], &stored["meta"]["tag"]), (&meta["security"], &meta["tag"]));
     let of = async |kind: &str| clinic.all(kind).await.into_iter().next_back().unwrap();
-    for kind in ["CarePlan", "DetectedIssue", "Flag", "Goal", "RiskAssessment", "ServiceRequest", "Task"] {
+    let kinds = [
+        "CarePlan",
+        "Communication",
+        "DetectedIssue",
+        "Flag",
+        "Goal",
+        "RiskAssessment",
+        "ServiceRequest",
+        "Task",
+    ];
+    for kind in kinds {
         for resource in clinic.all(kind).await {
             assert_eq!(resource["meta"]["security"], meta["security"], "{resource}");
             let tags = list(&resource, "/meta/tag");
@@ -362,6 +385,8 @@ async fn d45_an_unknown_modifier_is_not_acted_upon() {
         tinel("o1", "p1", "r1", "2026-03-03", 0.0),
         appointment("a1", "p1", &task, "booked", "2026-03-16"),
         encounter("e1", "p1", &task, "finished", "2026-03-03"),
+        task.clone(),
+        clinic.plan().await,
     ];
     let then = clinic.versions().await;
     for input in inputs {
