@@ -207,7 +207,10 @@ pub(crate) fn keeps(stored: &Json, derived: &str) -> bool {
             matches!(said, "received" | "on-hold" | "rejected" | "failed")
                 || (said == "cancelled" && state != Some("withdrawn"))
         }
-        "accepted" => matches!(said, "ready" | "in-progress" | "on-hold"),
+        // A review held before it was booked is held no longer once it is.
+        "accepted" => {
+            matches!(said, "ready" | "in-progress") || (said == "on-hold" && state == Some("booked"))
+        }
         _ => false,
     }
 }

@@ -287,7 +287,6 @@ async fn d40_every_derivation_has_its_provenance() {
     let records = clinic.all("Provenance").await;
     let mut made: BTreeSet<&str> = BTreeSet::new();
     for record in &records {
-        assert_eq!(references(record, "/target").len(), list(record, "/target").len());
         made.extend(references(record, "/target"));
         assert_eq!(text(record, "/policy/0"), text(&clinic.plan().await, "/instantiatesCanonical/0"));
         assert_eq!(text(record, "/agent/0/who/reference"), "Device/endplate");

@@ -2,6 +2,7 @@
 
 use super::d_modelling::{grafted, list, references, refused};
 use crate::clinic::{Clinic, after, appointment, state, text, tinel, with};
+use crate::served::Served;
 use endplate_fhir::Json;
 use serde_json::json;
 
@@ -114,6 +115,15 @@ async fn d17_a_task_goes_only_where_its_states_lead() {
         let said = refused(&clinic, named(to), "Task.status").await;
         assert!(said.starts_with(&format!("From {from}")) && said.contains("one of"), "{said}");
     }
+    // The table is published.
+    let statement = Served::open("2026-03-03").await.get("/fhir/metadata").await.json();
+    let of = |kind: &str| {
+        let all = statement["rest"][0]["resource"].as_array().unwrap();
+        all.iter().find(|one| one["type"] == kind).unwrap()["documentation"].as_str().unwrap().to_owned()
+    };
+    assert!(of("Task").contains("draft to requested, on-hold, cancelled, entered-in-error;"));
+    assert!(of("Task").contains("completed to none (final)"), "{}", of("Task"));
+    assert!(of("CarePlan").contains("intent never changes"));
     // A review that is put on hold, received or rejected by its scheduler stays so while the plan still asks for it.
     let ids: Vec<String> =
         clinic.open_tasks().await.iter().map(|task| text(task, "/id").to_owned()).collect();
@@ -129,6 +139,19 @@ async fn d17_a_task_goes_only_where_its_states_lead() {
     held.as_object_mut().unwrap().remove("statusReason");
     clinic.put(held).await.unwrap();
     assert_eq!(state(&clinic.get("Task", &ids[0]).await), ("requested", "to-book"));
+    // A booking takes up again what was held or called off.
+    for (n, id) in [(2, &ids[2]), (3, &ids[3])] {
+        let task = clinic.get("Task", id).await;
+        let on = text(&task, "/restriction/period/end");
+        clinic.put(appointment(&format!("a{n}"), "p1", &task, "booked", on)).await.unwrap();
+        let task = clinic.get("Task", id).await;
+        assert_eq!((state(&task), task.get("statusReason")), (("accepted", "booked"), None));
+    }
+    // Booked, it may be held, and says so until it is not; it is not called off while it is booked.
+    clinic.put(said(&clinic, &ids[2], "on-hold").await).await.unwrap();
+    assert_eq!(state(&clinic.get("Task", &ids[2]).await), ("on-hold", "booked"));
+    let text = refused(&clinic, said(&clinic, &ids[3], "cancelled").await, "Task.status").await;
+    assert!(text.contains("cancel the Appointment"), "{text}");
     // Accepted means booked.
     let said = refused(&clinic, said(&clinic, &ids[1], "accepted").await, "Task.status").await;
     assert!(said.contains("businessStatus booked"), "{said}");
