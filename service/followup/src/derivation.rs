@@ -4,11 +4,12 @@
 
 use crate::code;
 use crate::dossier::{Dossier, Entry, local};
-use crate::element::{self, text};
+use crate::element::{self, items, text};
 use crate::intake::{self, Injury, Intake, ours};
 use crate::notice::{self, Parties};
 use crate::plan::{self, Source};
-use crate::{document, identity};
+use crate::write::{scheduler, workflow};
+use crate::{account, document, identity};
 use endplate_fhir::Json;
 use endplate_recovery::alert::{Alert, Situation};
 use endplate_recovery::protocol::Protocol;
@@ -59,7 +60,8 @@ pub fn derive(dossier: &Dossier, patient: &str, context: &Context<'_>) -> Deriva
             (Some(a), Some(b)) => Some(a.min(b)),
             (a, b) => a.or(b),
         };
-        changed.extend(resources.into_iter().filter(|resource| deriver.differs(resource)));
+        let finished = resources.into_iter().map(|resource| deriver.finished(resource));
+        changed.extend(finished.filter(|resource| deriver.differs(resource)));
     }
     Derivation { intake, changed, look_again_on }
 }
@@ -118,19 +120,32 @@ impl Deriver<'_> {
 
     /// Owner and notes of a Task are the scheduler's, and what the scheduler said of it stays.
     fn keep_what_people_wrote(&self, mut document: Json) -> Json {
-        let kept: &[&str] = match text(&document, &["resourceType"]) {
-            Some("Task") => &["owner", "note", "extension"],
-            _ => return document,
-        };
+        if text(&document, &["resourceType"]) != Some("Task") {
+            return document;
+        }
+        let mut kept = vec!["owner", "note", "extension"];
         let id = text(&document, &["id"]).unwrap_or_default().to_owned();
+        let derived = text(&document, &["status"]).unwrap_or_default().to_owned();
         if let (Some(stored), Some(members)) = (self.stored("Task", &id), document.as_object_mut()) {
+            if workflow::keeps(stored, &derived) {
+                kept.extend(["status", "statusReason"]);
+            }
             for name in kept {
-                if let Some(value) = stored.get(*name) {
-                    members.insert((*name).to_owned(), value.clone());
+                if let Some(value) = stored.get(name) {
+                    members.insert(name.to_owned(), value.clone());
                 }
             }
         }
         document
+    }
+
+    /// What every derived resource carries besides: its narrative, the labels of the repairs, and a Task the day of its change.
+    fn finished(&self, resource: Json) -> Json {
+        let mut resource = labelled(account::told(resource), self.injury);
+        if text(&resource, &["resourceType"]) == Some("Task") {
+            scheduler::set_modified(&mut resource, self.context.today);
+        }
+        resource
     }
 
     /// Resources of this plan that are no longer part of it.
@@ -146,14 +161,18 @@ impl Deriver<'_> {
             }
             match kind.as_str() {
                 "Task" | "ServiceRequest" => {
-                    let key = self.review_key(kind, resource);
-                    all.push(closed_review(resource, key.and_then(|key| attended.get(&key)).copied()));
+                    let key = self.review_key(kind, resource).unwrap_or_default();
+                    let on = attended.get(&key).copied();
+                    let outcomes = on.map(|on| plan::outcomes(self.injury, &key, on)).unwrap_or_default();
+                    all.push(closed_review(resource, on, &outcomes));
                 }
-                "Goal" => all.push(with(resource, &[("lifecycleStatus", json!("cancelled"))])),
+                "Goal" => all.push(cancelled_goal(resource, self.context.today)),
                 "RiskAssessment" => all.push(with(resource, &[("status", json!("cancelled"))])),
                 "DetectedIssue" if !standing.contains(id) => {
                     all.push(notice::ended_issue(resource, self.context.now));
                 }
+                // What was sent stays as it is; only its labels follow those of the repair.
+                "Communication" => all.push(resource.clone()),
                 _ => {}
             }
         }
@@ -168,15 +187,19 @@ impl Deriver<'_> {
         let flag = flag.filter(|flag| text(flag, &["status"]) == Some("active"));
         all.extend(flag.map(|flag| notice::ended_flag(flag, self.context.today)));
         if let Some(plan) = self.stored("CarePlan", &self.injury.plan).filter(|_| !self.injury.ended) {
-            let mut plan = with(plan, &[("status", json!("revoked"))]);
-            let tags = json!({ "tag": [
-                { "system": code::system("origin"), "code": "derived" },
-                { "system": code::system("origin"), "code": "ended-by-record" },
-            ] });
-            if let Some(members) = plan.as_object_mut() {
-                members.insert("meta".to_owned(), tags);
+            let plan = with(plan, &[("status", json!("revoked"))]);
+            let mut tags: Vec<Json> =
+                plan.get("meta").map(|meta| items(meta, "tag").cloned().collect()).unwrap_or_default();
+            let ended = json!({ "system": code::system("origin"), "code": "ended-by-record" });
+            if !tags.contains(&ended) {
+                tags.push(ended);
             }
-            all.push(plan);
+            let tags = Json::Array(tags);
+            let mut meta = plan.get("meta").cloned().unwrap_or_else(|| json!({}));
+            if let Some(members) = meta.as_object_mut() {
+                members.insert("tag".to_owned(), tags);
+            }
+            all.push(with(&plan, &[("meta", meta)]));
         }
         all
     }
@@ -189,6 +212,7 @@ impl Deriver<'_> {
             "Goal" => "goal",
             "RiskAssessment" => "assessment",
             "DetectedIssue" => "alert",
+            "Communication" => "message",
             _ => return false,
         };
         ours(resource, name).is_some_and(|value| value.starts_with(&format!("{}/", self.injury.plan)))
@@ -233,7 +257,9 @@ impl Deriver<'_> {
             return false;
         };
         match self.dossier.get(kind, id) {
-            Some(Entry { resource: stored, stored: Some(_), .. }) => bare(stored) != bare(resource),
+            Some(Entry { resource: stored, stored: Some(_), .. }) => {
+                comparable(stored) != comparable(resource)
+            }
             _ => true,
         }
     }
@@ -252,6 +278,51 @@ pub fn bare(resource: &Json) -> Json {
         }
     }
     bare
+}
+
+/// A resource without version and time, and a Task of this service without the day of its last change: what two resources
+/// that say the same have in common.
+pub fn comparable(resource: &Json) -> Json {
+    let mut bare = bare(resource);
+    let own = text(&bare, &["resourceType"]) == Some("Task") && ours(&bare, "task").is_some();
+    if let Some(members) = bare.as_object_mut().filter(|_| own) {
+        members.shift_remove("lastModified");
+    }
+    bare
+}
+
+/// The labels of the repairs, so that what follows from them is handled with the same care; and that it is test data.
+fn labelled(mut resource: Json, injury: &Injury) -> Json {
+    if injury.procedures.is_empty() {
+        return resource;
+    }
+    let union = |of: fn(&intake::ProcedureRecord) -> &Vec<Json>| {
+        let mut all: Vec<Json> = Vec::new();
+        for label in injury.procedures.iter().flat_map(of) {
+            if !all.contains(label) {
+                all.push(label.clone());
+            }
+        }
+        all
+    };
+    let (security, tests) = (union(|record| &record.security), union(|record| &record.test_tags));
+    if let Some(meta) = resource.get_mut("meta").and_then(Json::as_object_mut) {
+        meta.shift_remove("security");
+        if !security.is_empty() {
+            meta.insert("security".to_owned(), Json::Array(security));
+        }
+        if let Some(tags) = meta.get_mut("tag").and_then(Json::as_array_mut) {
+            tags.retain(|tag| !is_test(tag));
+            tags.extend(tests);
+        }
+    }
+    resource
+}
+
+/// HL7's label of test data: `HTEST` of v3-ActReason.
+pub fn is_test(tag: &Json) -> bool {
+    text(tag, &["system"]) == Some("http://terminology.hl7.org/CodeSystem/v3-ActReason")
+        && text(tag, &["code"]) == Some("HTEST")
 }
 
 /// Type, id and meta first, with version and time.
@@ -284,14 +355,37 @@ fn with(resource: &Json, members: &[(&str, Json)]) -> Json {
     copy
 }
 
-/// A review that is no longer open: done if the patient was seen for it, else withdrawn.
-fn closed_review(resource: &Json, attended: Option<Date>) -> Json {
+/// A goal that is no longer pursued, since the day it ceased to be.
+fn cancelled_goal(goal: &Json, today: Date) -> Json {
+    match text(goal, &["lifecycleStatus"]) {
+        Some("cancelled") => goal.clone(),
+        _ => with(goal, &[("lifecycleStatus", json!("cancelled")), ("statusDate", json!(today.to_string()))]),
+    }
+}
+
+/// A review that is no longer open: done if the patient was seen for it, with what came of it, else withdrawn.
+fn closed_review(resource: &Json, attended: Option<Date>, outcomes: &[Json]) -> Json {
     let status = text(resource, &["status"]);
-    let closed = matches!(status, Some("completed" | "cancelled" | "revoked" | "entered-in-error"));
+    let closed = matches!(
+        status,
+        Some("completed" | "cancelled" | "revoked" | "rejected" | "failed" | "entered-in-error")
+    );
+    let outputs = |mut task: Json| {
+        let outputs =
+            outcomes.iter().map(|to| json!({ "type": { "text": "outcome" }, "valueReference": to }));
+        let outputs: Vec<Json> = outputs.collect();
+        if let Some(members) = task.as_object_mut() {
+            members.shift_remove("output");
+            if !outputs.is_empty() {
+                members.insert("output".to_owned(), Json::Array(outputs));
+            }
+        }
+        task
+    };
     match (text(resource, &["resourceType"]) == Some("Task"), attended) {
         // Done is done; but a scheduler who says so on the Task leaves the rest to be filled in.
         (true, Some(_)) if status == Some("completed") && resource.get("executionPeriod").is_some() => {
-            resource.clone()
+            outputs(resource.clone())
         }
         (true, Some(on)) => {
             let mut done = with(
@@ -305,7 +399,7 @@ fn closed_review(resource: &Json, attended: Option<Date>) -> Json {
             if let Some(members) = done.as_object_mut() {
                 members.shift_remove("statusReason");
             }
-            done
+            outputs(done)
         }
         (_, None) if closed => resource.clone(),
         (true, None) => with(
@@ -321,32 +415,51 @@ fn closed_review(resource: &Json, attended: Option<Date>) -> Json {
     }
 }
 
-/// The Provenance of what one write derived for one plan: computed from which records, by which service and protocol.
-pub fn provenance(injury: &Injury, targets: &[String], context: &Context<'_>) -> Json {
+/// The Provenance of each plan of which something changed; `resources` are the changed ones with their new versions.
+pub fn provenances(
+    intake: &Intake,
+    dossier: &Dossier,
+    resources: &[(Json, u64)],
+    context: &Context<'_>,
+) -> Vec<Json> {
+    let record = |injury: &Injury| {
+        let about = |resource: &Json| {
+            text(resource, &["id"]) == Some(&injury.plan)
+                || items(resource, "identifier")
+                    .any(|one| text(one, &["value"]).is_some_and(|value| value.starts_with(&injury.plan)))
+        };
+        let targets: Vec<String> = resources
+            .iter()
+            .filter(|(resource, _)| about(resource))
+            .map(|(resource, version)| format!("{}/_history/{version}", element::reference_of(resource)))
+            .collect();
+        (!targets.is_empty()).then(|| provenance(injury, dossier, &targets, context))
+    };
+    intake.injuries.iter().filter_map(record).collect()
+}
+
+/// What one write derived for one plan: computed from which records, by which service and protocol.
+fn provenance(injury: &Injury, dossier: &Dossier, targets: &[String], context: &Context<'_>) -> Json {
     let recorded = notice::instant(context.now);
     let mut parts = vec![injury.key.as_str(), recorded.as_str()];
     parts.extend(targets.iter().map(String::as_str));
-    let mut entities: Vec<Json> = injury
+    let findings = injury.episode.repairs.iter().flat_map(|followed| &followed.findings);
+    let sources = injury
         .procedures
         .iter()
-        .map(|procedure| match procedure.version {
-            0 => procedure.reference.clone(),
-            version => format!("{}/_history/{version}", procedure.reference),
-        })
-        .collect::<Vec<_>>()
-        .iter()
-        .map(|what| json!({ "role": "source", "what": document::reference(what) }))
+        .map(|procedure| procedure.reference.as_str())
+        .chain(findings.map(|finding| finding.id.as_str()))
+        .chain(injury.withdrawn.iter().map(String::as_str));
+    let entities: Vec<Json> = sources
+        .map(|source| json!({ "role": "source", "what": document::reference(&dossier.versioned(source)) }))
         .collect();
-    let findings = injury.episode.repairs.iter().flat_map(|followed| &followed.findings);
-    entities.extend(
-        findings.map(|finding| json!({ "role": "source", "what": document::reference(&finding.id) })),
-    );
-    document::derived(
+    let record = document::derived(
         "Provenance",
         &identity::id("Provenance", &parts),
         json!({
             "target": targets.iter().map(|target| document::reference(target)).collect::<Vec<_>>(),
             "recorded": recorded,
+            "policy": [plan::definition(context.protocol)],
             "activity": { "text": format!("derived by protocol version {}", context.protocol.version) },
             "agent": [{
                 "type": { "coding": [{
@@ -356,7 +469,8 @@ pub fn provenance(injury: &Injury, targets: &[String], context: &Context<'_>) ->
             }],
             "entity": if entities.is_empty() { Json::Null } else { Json::Array(entities) },
         }),
-    )
+    );
+    labelled(record, injury)
 }
 
 /// Every reference of a resource that names something this service should hold.

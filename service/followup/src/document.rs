@@ -1,7 +1,9 @@
 //! What every derived resource has in common.
 
 use crate::code;
+use crate::derivation::bare;
 use crate::identity;
+use crate::ports::Stored;
 use endplate_fhir::Json;
 use endplate_recovery::repair::Place;
 use endplate_recovery::unit::{Date, Mm, Probability};
@@ -35,12 +37,21 @@ pub fn device() -> Json {
         "Device",
         DEVICE_ID,
         json!({
+            "identifier": identifier("device", DEVICE_ID),
             "status": "active",
             "deviceName": [{ "name": "Endplate", "type": "user-friendly-name" }],
             "version": [{ "value": env!("CARGO_PKG_VERSION") }],
             "note": [{ "text": CAUTION }],
         }),
     )
+}
+
+/// The Device as it must be stored now, with its new version; none if it is. A later release of the service is another version.
+pub fn renewed_device(stored: Option<&Stored>) -> Option<(Json, u64)> {
+    let device = device();
+    let current: Option<Json> = stored.and_then(|stored| serde_json::from_str(&stored.body).ok());
+    let renewed = current.is_none_or(|current| bare(&current) != device);
+    renewed.then(|| (device, stored.map_or(0, |stored| stored.version) + 1))
 }
 
 /// A reference to the Device.

@@ -14,6 +14,8 @@ pub struct Entry {
     pub version: u64,
     /// The stored text, to see whether anything changes; none if it is only being written.
     pub stored: Option<Stored>,
+    /// Whether it is being written, and so will have another version than the stored one.
+    pub incoming: bool,
 }
 
 /// The resources of one patient by type and id.
@@ -28,7 +30,7 @@ impl Dossier {
         let entry = |stored: Stored| {
             let resource = serde_json::from_str(&stored.body).unwrap_or(Json::Null);
             let key = (stored.kind.clone(), stored.id.clone());
-            (key, Entry { resource, version: stored.version, stored: Some(stored) })
+            (key, Entry { resource, version: stored.version, stored: Some(stored), incoming: false })
         };
         Self { entries: compartment.resources.into_iter().map(entry).collect() }
     }
@@ -37,9 +39,12 @@ impl Dossier {
     pub fn lay(&mut self, kind: &str, id: &str, resource: Json) {
         let key = (kind.to_owned(), id.to_owned());
         match self.entries.get_mut(&key) {
-            Some(entry) => entry.resource = resource,
+            Some(entry) => {
+                entry.resource = resource;
+                entry.incoming = true;
+            }
             None => {
-                self.entries.insert(key, Entry { resource, version: 0, stored: None });
+                self.entries.insert(key, Entry { resource, version: 0, stored: None, incoming: true });
             }
         }
     }
@@ -53,6 +58,15 @@ impl Dossier {
     pub fn resolve(&self, reference: &str) -> Option<&Json> {
         let (kind, id) = reference.split_once('/')?;
         self.get(kind, id).map(|entry| &entry.resource)
+    }
+
+    /// `Type/id/_history/version` of a resource, with the version it has once everything is written; as it is if not known here.
+    pub fn versioned(&self, reference: &str) -> String {
+        let entry = reference.split_once('/').and_then(|(kind, id)| self.get(kind, id));
+        entry.map_or_else(
+            || reference.to_owned(),
+            |entry| format!("{reference}/_history/{}", entry.version + u64::from(entry.incoming)),
+        )
     }
 
     /// All resources of one type, in order of id.

@@ -1,8 +1,10 @@
 //! Resources -> repairs, findings, visits and bookings. The only reader of their meaning.
 
 pub mod finding;
+pub mod modifier;
 pub mod repair;
 
+use crate::derivation::is_test;
 use crate::dossier::{Dossier, local};
 use crate::element::{self, coded, items, name_of, period, text, timing};
 use crate::identity;
@@ -15,7 +17,7 @@ use endplate_recovery::episode::{Booking, Episode, Followed};
 use endplate_recovery::repair::{Place, Repair, RepairedNerve};
 use endplate_recovery::unit::{Date, DateRange};
 use finding::NerveName;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 /// Everything that the records of one patient mean.
 #[derive(Clone, Debug, Default)]
@@ -53,6 +55,10 @@ pub struct Injury {
     pub missed: Vec<(String, Date)>,
     /// Reviews that were attended, as far as somebody says so: key of the review and the day.
     pub attended: BTreeMap<String, Date>,
+    /// Who says that a review was held: key of the review, and `Encounter/…` or `Appointment/…`.
+    pub held: BTreeMap<String, BTreeSet<String>>,
+    /// `Procedure/…` that no longer count: not done, or entered in error.
+    pub withdrawn: Vec<String>,
     /// Alerts as they were.
     pub previous: Vec<Previous>,
     /// Whether a clinician has ended the plan.
@@ -66,10 +72,12 @@ pub struct ProcedureRecord {
     pub reference: String,
     /// What identifies it for ever.
     pub name: String,
-    /// Its version when the plan was made; 0 while it is being written.
-    pub version: u64,
     /// Who did it: references as recorded.
     pub performers: Vec<Json>,
+    /// Its security labels.
+    pub security: Vec<Json>,
+    /// Its tags that say it is test data.
+    pub test_tags: Vec<Json>,
 }
 
 /// A repair with where it belongs.
@@ -141,14 +149,27 @@ impl Reader<'_> {
         true
     }
 
+    /// Whether the resource holds a modifier extension, which may turn its meaning round; says so, and it must not be used.
+    fn is_modified(&mut self, resource: &Json) -> bool {
+        let found = modifier::issues(resource);
+        let reference = element::reference_of(resource);
+        let modified = !found.is_empty();
+        self.problems.extend(found.into_iter().map(|issue| (reference.clone(), issue)));
+        modified
+    }
+
     fn injuries(&mut self, patient: &str) -> Vec<Injury> {
         let dossier = self.dossier;
         let mut placed: Vec<Placed> = Vec::new();
-        let mut withdrawn: Vec<(String, Option<String>)> = Vec::new();
+        let mut withdrawn: Vec<(String, Option<String>, String)> = Vec::new();
         for procedure in dossier.all("Procedure") {
             let Some(technique) = repair::technique(procedure) else { continue };
             if !repair::is_done(procedure) {
-                withdrawn.push(self.injury_key(procedure, patient));
+                let (key, condition) = self.injury_key(procedure, patient);
+                withdrawn.push((key, condition, element::reference_of(procedure)));
+                continue;
+            }
+            if self.is_modified(procedure) {
                 continue;
             }
             match repair::read(procedure, technique, self.birth) {
@@ -160,18 +181,23 @@ impl Reader<'_> {
             }
         }
         let mut groups: BTreeMap<String, (Option<String>, Vec<Placed>)> = BTreeMap::new();
-        for (key, condition) in withdrawn {
+        let mut ended: BTreeMap<String, Vec<String>> = BTreeMap::new();
+        for (key, condition, reference) in withdrawn {
+            ended.entry(key.clone()).or_default().push(reference);
             groups.entry(key).or_insert((condition, Vec::new()));
         }
         for one in placed {
             let group = groups.entry(one.injury.clone()).or_insert((one.condition.clone(), Vec::new()));
             group.1.push(one);
         }
-        let injury = |(key, (condition, placed))| self.injury(key, condition, placed);
+        let mut injury = |(key, (condition, placed)): (String, (Option<String>, Vec<Placed>))| {
+            let withdrawn = ended.remove(&key).unwrap_or_default();
+            Injury { withdrawn, ..self.injury(key, condition, placed) }
+        };
         // An injury whose repairs were all withdrawn matters only if it ever had a plan.
         groups
             .into_iter()
-            .map(injury)
+            .map(&mut injury)
             .filter(|i| !i.procedures.is_empty() || self.stored_plan(i).is_some())
             .collect()
     }
@@ -200,6 +226,12 @@ impl Reader<'_> {
         let (injury, condition) = self.injury_key(procedure, patient);
         let record = condition.as_deref().and_then(|condition| self.dossier.resolve(condition));
         let injured = record.and_then(|condition| timing(condition, "onset"));
+        if let Some(condition) = record
+            && self.is_modified(condition)
+        {
+            self.wrong(procedure, Code::Extension, "Procedure.reasonReference", modifier::OF_CONDITION);
+            return None;
+        }
         if let (Some(condition), Some(injured)) = (record, injured) {
             if !self.is_lived(condition, injured, "Condition.onset") {
                 return None;
@@ -212,9 +244,9 @@ impl Reader<'_> {
             }
         }
         let reference = element::reference_of(procedure);
-        let version = text(procedure, &["id"])
-            .and_then(|id| self.dossier.get("Procedure", id))
-            .map_or(0, |e| e.version);
+        let labels =
+            |name: &str| procedure.get("meta").map(|meta| items(meta, name)).into_iter().flatten().cloned();
+        let (security, tags) = (labels("security").collect(), labels("tag"));
         let performers =
             items(procedure, "performer").filter_map(|performer| performer.get("actor")).cloned().collect();
         Some(Placed {
@@ -222,7 +254,13 @@ impl Reader<'_> {
             condition,
             injured: injured.unwrap_or(repair.operated),
             assumed: injured.is_none(),
-            record: ProcedureRecord { reference, name: name_of(procedure), version, performers },
+            record: ProcedureRecord {
+                reference,
+                name: name_of(procedure),
+                performers,
+                security,
+                test_tags: tags.filter(is_test).collect(),
+            },
             repair,
         })
     }
@@ -272,6 +310,8 @@ impl Reader<'_> {
             appointments: BTreeMap::new(),
             missed: Vec::new(),
             attended: BTreeMap::new(),
+            held: BTreeMap::new(),
+            withdrawn: Vec::new(),
             previous: Vec::new(),
             ended: stored.is_some_and(ended_by_clinician),
         }
@@ -288,6 +328,9 @@ impl Reader<'_> {
             let Some(kind) = finding::kind(observation).filter(|_| finding::counts(observation)) else {
                 continue;
             };
+            if self.is_modified(observation) {
+                continue;
+            }
             let read = match finding::read(observation, kind) {
                 Ok(read) => read,
                 Err(issues) => {
@@ -333,7 +376,8 @@ impl Reader<'_> {
     }
 
     /// Visits, bookings, what the scheduler says, alerts as they were.
-    fn workflow(&self, injury: &mut Injury) {
+    fn workflow(&mut self, injury: &mut Injury) {
+        let dossier = self.dossier;
         let reviews = self.review_keys(&injury.plan);
         let mut visits: Vec<Date> = injury
             .episode
@@ -345,8 +389,11 @@ impl Reader<'_> {
         let mut booked: BTreeMap<String, (Date, Option<String>)> = BTreeMap::new();
         let mut missed: BTreeMap<String, Date> = BTreeMap::new();
         self.scheduler(&reviews, injury, &mut booked);
-        for appointment in self.dossier.all("Appointment") {
-            let Some(key) = self.review_of(appointment, &reviews) else { continue };
+        for appointment in dossier.all("Appointment") {
+            let Some(key) = self.review_of(appointment, &reviews).filter(|_| !self.is_modified(appointment))
+            else {
+                continue;
+            };
             let Some(on) = text(appointment, &["start"]).and_then(element::range).map(|on| on.earliest)
             else {
                 continue;
@@ -364,15 +411,20 @@ impl Reader<'_> {
                     missed.insert(key, last);
                 }
                 Some("fulfilled") => {
+                    injury.held.entry(key.clone()).or_default().insert(element::reference_of(appointment));
                     injury.attended.insert(key, on);
                 }
                 _ => {}
             }
         }
-        for encounter in self.dossier.all("Encounter") {
-            let Some(key) = self.review_of(encounter, &reviews) else { continue };
+        for encounter in dossier.all("Encounter") {
+            let Some(key) = self.review_of(encounter, &reviews).filter(|_| !self.is_modified(encounter))
+            else {
+                continue;
+            };
             let on = encounter.get("period").and_then(period).map(|on| on.latest);
             if let (Some("finished"), Some(on)) = (text(encounter, &["status"]), on) {
+                injury.held.entry(key.clone()).or_default().insert(element::reference_of(encounter));
                 injury.attended.insert(key, on);
             }
         }
@@ -448,7 +500,12 @@ impl Reader<'_> {
     }
 
     fn review_of(&self, resource: &Json, reviews: &BTreeMap<String, String>) -> Option<String> {
-        items(resource, "basedOn").find_map(|reference| reviews.get(&local(reference, self.base)?).cloned())
+        let request = |reference: &Json| reviews.get(&local(reference, self.base)?).cloned();
+        // Only a ServiceRequest may stand in basedOn; a scheduler that knows the Task alone names it in supportingInformation.
+        let task =
+            |reference: &Json| request(self.dossier.resolve(&local(reference, self.base)?)?.get("focus")?);
+        let told = items(resource, "basedOn").find_map(request);
+        told.or_else(|| items(resource, "supportingInformation").find_map(task))
     }
 
     /// An alert of this plan as it was.

@@ -5,6 +5,7 @@
 //! sweep ([`sweep`]) is the same path with no new resource, only a later clock. Nothing here knows HTTP, SQL or the system
 //! clock; JSON stops here.
 
+pub mod account;
 pub mod code;
 pub mod derivation;
 pub mod document;

@@ -148,6 +148,7 @@ fn communication(injury: &Injury, patient: &str, alert: &Alert, recipient: &Json
     let to = text(recipient, &["reference"]).or(text(recipient, &["display"])).unwrap_or_default();
     let sent = instant(now);
     let parts = [injury.key.as_str(), alert.kind.code(), &alert.subject, alert.severity.code(), &sent, to];
+    let id = identity::id("Communication", &parts);
     let issue = reference(&format!("DetectedIssue/{}", issue_id(injury, alert)));
     let mut about = vec![issue, reference(&format!("CarePlan/{}", injury.plan))];
     if let Some(key) = &alert.review {
@@ -159,8 +160,9 @@ fn communication(injury: &Injury, patient: &str, alert: &Alert, recipient: &Json
     };
     derived(
         "Communication",
-        &identity::id("Communication", &parts),
+        &id,
         json!({
+            "identifier": identifier("message", &format!("{}/{id}", injury.plan)),
             "status": "completed",
             "category": [concept("alert-kind", alert.kind.code(), alert.kind.display())],
             "priority": priority,

@@ -124,9 +124,7 @@ fn care_plan(source: &Source<'_>) -> Json {
     let open = |key: &str| outlook.reviews.iter().any(|review| review.key == key);
     let mut keys: Vec<&str> = source.attended.keys().map(String::as_str).filter(|key| !open(key)).collect();
     keys.extend(outlook.reviews.iter().map(|review| review.key.as_str()));
-    let request = |key: &&str| format!("ServiceRequest/{}", review_id("ServiceRequest", injury, key));
-    let activity: Vec<Json> =
-        keys.iter().map(|key| json!({ "reference": reference(&request(key)) })).collect();
+    let activity: Vec<Json> = keys.iter().map(|key| activity(source, key)).collect();
     let list = |items: Vec<Json>| if items.is_empty() { Json::Null } else { Json::Array(items) };
     derived(
         "CarePlan",
@@ -134,7 +132,7 @@ fn care_plan(source: &Source<'_>) -> Json {
         json!({
             "text": narrative(source),
             "identifier": identifier("plan", &injury.plan),
-            "instantiatesCanonical": [format!("{EP}/PlanDefinition/nerve-repair-follow-up|{}", protocol.version)],
+            "instantiatesCanonical": [definition(protocol)],
             "status": "active",
             "intent": "plan",
             "title": title(source),
@@ -149,6 +147,32 @@ fn care_plan(source: &Source<'_>) -> Json {
             "note": notes(source).into_iter().map(|text| json!({ "text": text })).collect::<Vec<_>>(),
         }),
     )
+}
+
+/// One review of the plan: its request and, once it was held, what came of it.
+fn activity(source: &Source<'_>, key: &str) -> Json {
+    let request = format!("ServiceRequest/{}", review_id("ServiceRequest", source.injury, key));
+    let mut activity = json!({ "reference": reference(&request) });
+    let outcomes = source.attended.get(key).map(|on| outcomes(source.injury, key, *on)).unwrap_or_default();
+    if let Some(members) = activity.as_object_mut().filter(|_| !outcomes.is_empty()) {
+        members.insert("outcomeReference".to_owned(), Json::Array(outcomes));
+    }
+    activity
+}
+
+/// What came of a review held on a day: the Encounter or Appointment that says so, and what was found on that day.
+pub fn outcomes(injury: &Injury, key: &str, on: Date) -> Vec<Json> {
+    let findings = injury.episode.repairs.iter().flat_map(|followed| &followed.findings);
+    let mut found: Vec<&str> =
+        findings.filter(|finding| finding.on == on).map(|finding| finding.id.as_str()).collect();
+    found.sort_unstable();
+    let held = injury.held.get(key).into_iter().flatten().map(String::as_str);
+    held.chain(found).map(reference).collect()
+}
+
+/// The definition that every plan follows, with its version: `canonical|version`.
+pub fn definition(protocol: &Protocol) -> String {
+    format!("{EP}/PlanDefinition/nerve-repair-follow-up|{}", protocol.version)
 }
 
 /// Cautions first, then what was assumed, then what could not be assigned.
@@ -233,6 +257,12 @@ fn goal(source: &Source<'_>, index: usize, target: &TargetAssessment) -> Json {
     } else {
         ("active", "in-progress")
     };
+    // The day of the sign that gave the status; before any, the day from which the target is awaited.
+    let seen = if target.recovered() { due.and_then(|m| m.seen.as_ref()) } else { None };
+    let seen = seen.or(target.furthest_seen().map(|(_, seen)| seen)).map(|seen| seen.on);
+    let awaited =
+        || source.injury.episode.repairs.get(index).map(|followed| followed.repair.growth_starts_on());
+    let status_on = seen.or_else(awaited).map_or(Json::Null, |on| json!(on.to_string()));
     let due_on = due.map_or(Json::Null, |m| json!(m.window.closes_on.to_string()));
     derived(
         "Goal",
@@ -250,6 +280,7 @@ fn goal(source: &Source<'_>, index: usize, target: &TargetAssessment) -> Json {
                 "detailCodeableConcept": concept("milestone", end.code(), end.display()),
                 "dueDate": due_on,
             }],
+            "statusDate": status_on,
             "addresses": condition(source),
             "note": [{ "text": CAUTION }],
         }),
@@ -329,9 +360,25 @@ fn prediction(assessment: &Assessment, target: &TargetAssessment, milestone: &Mi
         ],
         "outcome": concept("milestone", milestone.milestone.code(), milestone.milestone.display()),
         "probabilityDecimal": percent(chance),
+        "qualitativeRisk": qualitative(chance),
         "whenPeriod": days(milestone.window.opens_on, milestone.window.closes_on),
         "rationale": format!("{path}{seen}"),
     })
+}
+
+/// A chance in words of HL7's code system of them, whose definitions give the limits: `high` is "more likely to occur than
+/// not", `certain` and `negligible` leave one in a hundred.
+fn qualitative(chance: Probability) -> Json {
+    let (code, display) = match chance.0 {
+        p if p >= 0.99 => ("certain", "Certain"),
+        p if p > 0.5 => ("high", "High likelihood"),
+        p if p >= 0.2 => ("moderate", "Moderate likelihood"),
+        p if p >= 0.01 => ("low", "Low likelihood"),
+        _ => ("negligible", "Negligible likelihood"),
+    };
+    json!({ "coding": [{
+        "system": "http://terminology.hl7.org/CodeSystem/risk-probability", "code": code, "display": display
+    }] })
 }
 
 fn assessment_narrative(nerve: &str, assessment: &Assessment) -> Json {
@@ -404,7 +451,6 @@ fn service_request(source: &Source<'_>, review: &Review) -> Json {
         &review_id("ServiceRequest", injury, &review.key),
         json!({
             "identifier": identifier("review", &format!("{}/{}", injury.plan, review.key)),
-            "basedOn": [plan_reference(source)],
             "status": "active",
             "intent": "order",
             "code": concept("request", "review", "nerve repair review"),
@@ -432,6 +478,9 @@ fn task(source: &Source<'_>, review: &Review) -> Json {
     } else {
         ("requested", "to-book", "to book")
     };
+    // The repair that the review looks at first; a review of all looks at the first of the plan.
+    let examined = review.examine.first().map_or(0, |examination| examination.repair);
+    let repair = injury.procedures.get(examined).or(injury.procedures.first());
     let mut input = vec![json!({ "type": { "text": "preferred date" }, "valueDate": review.on.to_string() })];
     if let Some(appointment) = injury.appointments.get(&review.key) {
         input.push(json!({ "type": { "text": "appointment" }, "valueReference": reference(appointment) }));
@@ -451,6 +500,7 @@ fn task(source: &Source<'_>, review: &Review) -> Json {
             "for": subject(source),
             "authoredOn": injury.episode.known_since.to_string(),
             "requester": author(),
+            "reasonReference": repair.map_or(Json::Null, |procedure| reference(&procedure.reference)),
             "owner": source.scheduler.reference(),
             "restriction": { "period": days(review.opens_on, review.closes_on) },
             "input": input,

@@ -2,9 +2,12 @@
 //! committed together or not at all.
 
 mod check;
-mod scheduler;
+pub mod claim;
+pub(crate) mod scheduler;
+pub mod workflow;
 
-use crate::derivation::{Context, Derivation, bare, derive, local_references, provenance, stamped};
+use crate::Endplate;
+use crate::derivation::{Context, Derivation, comparable, derive, local_references, provenances, stamped};
 use crate::document;
 use crate::dossier::Dossier;
 use crate::element::{self, name_of, text};
@@ -13,7 +16,6 @@ use crate::notice::Parties;
 use crate::outbox::{self, Listener};
 use crate::ports::{Agenda, Changeset, Notice, Put, Scope, StoreError, Stored};
 use crate::refusal::{Reason, Refusal};
-use crate::{Endplate, intake};
 use endplate_fhir::bundle::{self, Entry, Method, Response};
 use endplate_fhir::issue::{Code, Issue};
 use endplate_fhir::{Json, TYPES, index, reference, search};
@@ -387,7 +389,7 @@ impl<'a> Attempt<'a> {
             if incoming.kind == "Task" {
                 scheduler::note(&mut incoming.resource, &stored, self.today);
             }
-            incoming.writes = bare(&stored) != bare(&incoming.resource);
+            incoming.writes = comparable(&stored) != comparable(&incoming.resource);
         }
     }
 
@@ -399,6 +401,7 @@ impl<'a> Attempt<'a> {
             self.incoming.iter().map(|incoming| format!("{}/{}", incoming.kind, incoming.id)).collect();
         for incoming in self.incoming.iter().filter(|incoming| incoming.writes) {
             let mut found = check::belongs(&incoming.kind, &incoming.resource, base);
+            found.extend(workflow::change(&incoming.resource, incoming.current.as_ref()));
             reference::each(&incoming.resource, &mut |path, to| {
                 if to.starts_with("urn:uuid:") || to.starts_with("urn:oid:") {
                     let text =
@@ -461,7 +464,8 @@ impl<'a> Attempt<'a> {
                 let version = dossier.get(key.0, key.1).map_or(0, |entry| entry.version) + 1;
                 resources.push((changed, version));
             }
-            self.add_provenance(&derivation.intake, &mut resources);
+            let records = provenances(&derivation.intake, &dossier, &resources, &self.context());
+            resources.extend(records.into_iter().map(|record| (record, 1)));
         }
         self.add_device(&mut resources).await?;
         self.put_all(resources)
@@ -490,6 +494,9 @@ impl<'a> Attempt<'a> {
                 }
                 issues.push(issue);
             }
+            for remark in claim::unknown_profiles(&incoming.kind, &incoming.resource) {
+                self.remarks.entry(reference.clone()).or_default().push(remark);
+            }
             if derivation.intake.unassigned.contains(&reference) {
                 let text = "Stored, but assigned to no repair: name the Procedure in focus, or a bodySite that leaves one repair.";
                 let remark = Issue::warning(Code::BusinessRule, format!("{}.focus", incoming.kind), text);
@@ -499,32 +506,13 @@ impl<'a> Attempt<'a> {
         if issues.is_empty() { Ok(()) } else { Err(Refusal { reason: Reason::Unprocessable, issues }) }
     }
 
-    /// One Provenance for each plan of which something changed.
-    fn add_provenance(&self, intake: &intake::Intake, resources: &mut Vec<(Json, u64)>) {
-        let mut all = Vec::new();
-        for injury in &intake.injuries {
-            let about = |resource: &Json| {
-                text(resource, &["id"]) == Some(&injury.plan)
-                    || element::items(resource, "identifier")
-                        .any(|one| text(one, &["value"]).is_some_and(|value| value.starts_with(&injury.plan)))
-            };
-            let targets: Vec<String> = resources
-                .iter()
-                .filter(|(resource, _)| about(resource))
-                .map(|(resource, version)| format!("{}/_history/{version}", element::reference_of(resource)))
-                .collect();
-            if !targets.is_empty() {
-                all.push((provenance(injury, &targets, &self.context()), 1));
-            }
-        }
-        resources.extend(all);
-    }
-
     /// The Device that stands for this service exists before anything refers to it.
     async fn add_device(&self, resources: &mut Vec<(Json, u64)>) -> Result<(), Refusal> {
-        if !resources.is_empty() && self.endplate.store.read("Device", document::DEVICE_ID).await?.is_none() {
-            resources.push((document::device(), 1));
+        if resources.is_empty() {
+            return Ok(());
         }
+        let stored = self.endplate.store.read("Device", document::DEVICE_ID).await?;
+        resources.extend(document::renewed_device(stored.as_ref()));
         Ok(())
     }
 

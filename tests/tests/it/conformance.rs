@@ -6,7 +6,10 @@
 mod a_rest;
 mod b_search;
 mod c_operations;
+pub mod d_examples;
 mod d_modelling;
+mod d_records;
+mod d_tasks;
 mod h_data;
 mod invariants;
 
@@ -16,7 +19,10 @@ const SOURCES: &[&str] = &[
     include_str!("conformance/a_rest.rs"),
     include_str!("conformance/b_search.rs"),
     include_str!("conformance/c_operations.rs"),
+    include_str!("conformance/d_examples.rs"),
     include_str!("conformance/d_modelling.rs"),
+    include_str!("conformance/d_records.rs"),
+    include_str!("conformance/d_tasks.rs"),
     include_str!("conformance/h_data.rs"),
     include_str!("conformance/invariants.rs"),
 ];

@@ -71,8 +71,17 @@ impl Reader<'_> {
     }
 
     fn operated(&mut self) -> Option<DateRange> {
-        let operated = timing(self.procedure, "performed");
-        if operated.is_none() {
+        // An operation that took several days is done when it ends.
+        let end = self.procedure.get("performedPeriod").and_then(|period| text(period, &["end"]));
+        let operated = end.map_or_else(|| timing(self.procedure, "performed"), element::range);
+        let vague = ["performedString", "performedAge", "performedRange"];
+        if vague.iter().any(|name| self.procedure.get(name).is_some()) {
+            self.wrong(
+                Code::Value,
+                "Procedure.performed",
+                "Nothing can be reckoned from a text, an age or a range: send performedDateTime, for example \"2026-03-14\"; a month or a year will do.",
+            );
+        } else if operated.is_none() {
             self.wrong(
                 Code::Required,
                 "Procedure.performed",
@@ -83,7 +92,18 @@ impl Reader<'_> {
     }
 
     fn nerve(&mut self) -> Option<RepairedNerve> {
-        let Some(site) = items(self.procedure, "bodySite").next() else {
+        // Other sites, such as the side or the segment, may stand beside the nerve.
+        let of_nerve = |site: &&Json| coded(site, "nerve").is_some();
+        if items(self.procedure, "bodySite").filter(of_nerve).count() > 1 {
+            self.wrong(
+                Code::BusinessRule,
+                "Procedure.bodySite",
+                "Each repaired nerve has its own timeline: send one Procedure for each nerve, all with the same partOf or reasonReference.",
+            );
+            return None;
+        }
+        let named = items(self.procedure, "bodySite").find(of_nerve);
+        let Some(site) = named.or_else(|| items(self.procedure, "bodySite").next()) else {
             self.wrong(
                 Code::Required,
                 "Procedure.bodySite",

@@ -1,5 +1,6 @@
 //! What is asked of every resource on its way in, and of every derived one on its way out.
 
+use super::claim;
 use crate::element::text;
 use crate::intake::{finding, repair};
 use crate::outbox;
@@ -34,6 +35,7 @@ pub(super) fn resource(entry: &Entry, bundled: bool) -> Vec<Issue> {
     } else {
         Refusal::unknown_type().issues
     };
+    issues.extend(claim::issues(&entry.kind, &entry.resource));
     if entry.kind == "AuditEvent" {
         let text = "AuditEvents are written by the service alone; leave this entry out.";
         issues.push(Issue::error(Code::NotSupported, "AuditEvent", text));

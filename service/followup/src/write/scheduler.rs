@@ -1,7 +1,8 @@
 //! What a scheduler says on a Task.
 
-use crate::document;
 use crate::element::{self, coded, text};
+use crate::intake::ours;
+use crate::{account, document};
 use endplate_fhir::Json;
 use endplate_recovery::unit::Date;
 use serde_json::json;
@@ -9,6 +10,9 @@ use serde_json::json;
 /// A scheduler who sets the state of a Task says something of the world; that is kept apart from what is derived, and stays
 /// until something else is said. A Task that shows what is stored says nothing new.
 pub(super) fn note(task: &mut Json, stored: &Json, today: Date) {
+    if ours(stored, "task").is_none() {
+        return;
+    }
     let (said, on) = shown(task);
     let (before, day) = shown(stored);
     let new = said != before || (on.is_some() && on != day);
@@ -30,6 +34,20 @@ pub(super) fn note(task: &mut Json, stored: &Json, today: Date) {
         } else {
             members.insert("extension".to_owned(), Json::Array(all));
         }
+    }
+    // Day and narrative are the service's, whatever was sent.
+    set_modified(task, today);
+    *task = account::told(std::mem::take(task));
+}
+
+/// The service keeps `lastModified`: the day of the change, never before `authoredOn` (FHIR R4 Task, inv-1). To the day, as
+/// `authoredOn` is, so that the two can be compared.
+pub(crate) fn set_modified(task: &mut Json, today: Date) {
+    let today = today.to_string();
+    let authored = text(task, &["authoredOn"]).and_then(|on| on.get(..10)).unwrap_or_default();
+    let modified = if authored > today.as_str() { authored.to_owned() } else { today };
+    if let Some(members) = task.as_object_mut() {
+        members.insert("lastModified".to_owned(), json!(modified));
     }
 }
 

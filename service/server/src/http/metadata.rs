@@ -60,7 +60,7 @@ fn resource(kind: &str) -> Json {
             said
         })
         .collect();
-    json!({
+    let mut said = json!({
         "type": kind,
         "interaction": interactions,
         "versioning": "versioned",
@@ -71,7 +71,11 @@ fn resource(kind: &str) -> Json {
         "conditionalUpdate": false,
         "conditionalDelete": "not-supported",
         "searchParam": params
-    })
+    });
+    if let Some(text) = endplate_followup::write::workflow::documentation(kind) {
+        said["documentation"] = json!(text);
+    }
+    said
 }
 
 #[cfg(test)]
