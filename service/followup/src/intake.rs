@@ -146,14 +146,15 @@ impl Reader<'_> {
         let mut placed: Vec<Placed> = Vec::new();
         let mut withdrawn: Vec<(String, Option<String>)> = Vec::new();
         for procedure in dossier.all("Procedure") {
-            let Some(technique) = repair::technique(procedure) else { continue };
-            if !repair::is_done(procedure) {
+            // No repair, or no longer one: what was once planned for it ends.
+            let Some(technique) = repair::technique(procedure).filter(|_| repair::is_done(procedure)) else {
                 withdrawn.push(self.injury_key(procedure, patient));
                 continue;
-            }
+            };
             match repair::read(procedure, technique, self.birth) {
                 Ok(repair) => placed.extend(self.place(procedure, repair, patient)),
                 Err(issues) => {
+                    withdrawn.push(self.injury_key(procedure, patient));
                     let reference = element::reference_of(procedure);
                     self.problems.extend(issues.into_iter().map(|issue| (reference.clone(), issue)));
                 }

@@ -35,7 +35,12 @@ pub const OFFERED: &[Operation] = &[
     offered("meta", None, (false, true), "http://hl7.org/fhir/OperationDefinition/Resource-meta"),
     Operation {
         affects_state: true,
-        ..offered("meta-add", None, (false, true), "http://hl7.org/fhir/OperationDefinition/Resource-meta-add")
+        ..offered(
+            "meta-add",
+            None,
+            (false, true),
+            "http://hl7.org/fhir/OperationDefinition/Resource-meta-add",
+        )
     },
     Operation {
         affects_state: true,
@@ -52,7 +57,12 @@ pub const OFFERED: &[Operation] = &[
         (false, true),
         "http://hl7.org/fhir/OperationDefinition/Patient-everything",
     ),
-    offered("lastn", Some("Observation"), (true, false), "http://hl7.org/fhir/OperationDefinition/Observation-lastn"),
+    offered(
+        "lastn",
+        Some("Observation"),
+        (true, false),
+        "http://hl7.org/fhir/OperationDefinition/Observation-lastn",
+    ),
     offered(
         "translate",
         Some("ConceptMap"),
@@ -134,7 +144,10 @@ impl Inputs {
         }
         let text = match known {
             [] => "This operation takes no parameters; leave them out.".to_owned(),
-            _ => format!("A parameter of this operation is not known. Send of these only: {}.", known.join(", ")),
+            _ => format!(
+                "A parameter of this operation is not known. Send of these only: {}.",
+                known.join(", ")
+            ),
         };
         Err(wrong("Parameters.parameter.name", text))
     }
@@ -147,7 +160,10 @@ impl Inputs {
         let pair = |(name, value): &(String, Json)| match value {
             Json::String(text) => Ok((name.clone(), text.clone())),
             Json::Bool(_) | Json::Number(_) => Ok((name.clone(), value.to_string())),
-            _ => Err(wrong("Parameters.parameter.value", "Every parameter of this operation is a plain value.")),
+            _ => Err(wrong(
+                "Parameters.parameter.value",
+                "Every parameter of this operation is a plain value.",
+            )),
         };
         self.all.iter().map(pair).collect()
     }
@@ -178,9 +194,10 @@ impl Inputs {
             None => Ok(None),
             Some(Json::String(text)) => Ok(Some(text.clone())),
             Some(value @ (Json::Bool(_) | Json::Number(_))) => Ok(Some(value.to_string())),
-            Some(_) => {
-                Err(wrong("Parameters.parameter.value", format!("The parameter {name} is a plain value; send it so.")))
-            }
+            Some(_) => Err(wrong(
+                "Parameters.parameter.value",
+                format!("The parameter {name} is a plain value; send it so."),
+            )),
         }
     }
 
@@ -234,7 +251,10 @@ impl Inputs {
         let Some(text) = self.text(name)? else { return Ok(None) };
         match text.parse::<usize>() {
             Ok(count) if count > 0 => Ok(Some(count)),
-            _ => Err(wrong("Parameters.parameter.value", format!("Send {name} as a whole number of at least 1."))),
+            _ => Err(wrong(
+                "Parameters.parameter.value",
+                format!("Send {name} as a whole number of at least 1."),
+            )),
         }
     }
 

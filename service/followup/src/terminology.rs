@@ -97,9 +97,7 @@ impl Maps {
     /// Whether anything was added.
     fn walk(&self, value: &mut Json) -> bool {
         match value {
-            Json::Array(all) => {
-                all.iter_mut().fold(false, |changed, one| self.walk(one) || changed)
-            }
+            Json::Array(all) => all.iter_mut().fold(false, |changed, one| self.walk(one) || changed),
             Json::Object(members) => {
                 let mut changed = false;
                 for (_, member) in members.iter_mut() {
@@ -116,8 +114,9 @@ impl Maps {
     fn concept(&self, value: &mut Json) -> bool {
         let mut found: Vec<Json> = items(value, "coding").flat_map(|coding| self.ours(coding)).collect();
         found.extend(self.ours(value));
-        let said: BTreeSet<String> =
-            items(value, "coding").filter_map(|coding| text(coding, &["system"]).map(str::to_owned)).collect();
+        let said: BTreeSet<String> = items(value, "coding")
+            .filter_map(|coding| text(coding, &["system"]).map(str::to_owned))
+            .collect();
         let other = |one: &Json, all: &[Json]| {
             all.iter().any(|other| other["system"] == one["system"] && other["code"] != one["code"])
         };
@@ -147,7 +146,8 @@ impl Maps {
         let mut all = Vec::new();
         let code = resource.get("code");
         note(&mut all, &format!("{kind}.code"), code);
-        if code.is_none_or(|code| !codings(code).any(|coding| text(coding, &["system"]).is_some_and(is_ours))) {
+        if code.is_none_or(|code| !codings(code).any(|coding| text(coding, &["system"]).is_some_and(is_ours)))
+        {
             return all;
         }
         match resource.get("bodySite") {
@@ -233,7 +233,8 @@ impl Terms {
     fn learn(&self, generation: u64, maps: &Arc<Maps>) {
         self.change(|known| {
             if generation >= known.floor {
-                *known = Known { maps: Some((generation, Arc::clone(maps))), floor: generation, doubted: false };
+                *known =
+                    Known { maps: Some((generation, Arc::clone(maps))), floor: generation, doubted: false };
             }
         });
     }

@@ -38,7 +38,7 @@ pub fn router(app: App) -> Router {
 }
 
 /// Answers any other method at the same address.
-pub(crate) fn only(allow: &'static str, routes: MethodRouter<App>) -> MethodRouter<App> {
+fn only(allow: &'static str, routes: MethodRouter<App>) -> MethodRouter<App> {
     routes.fallback(async move |uri: Uri| unoffered(&uri).unwrap_or(Failure::MethodNotAllowed { allow }))
 }
 

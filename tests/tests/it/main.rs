@@ -10,6 +10,7 @@ mod delivery;
 mod derivation;
 mod emitted;
 mod lifecycle;
+mod local_codes;
 mod practice;
 mod same_bytes;
 mod served;

@@ -64,7 +64,8 @@ impl Endplate {
     fn on(&self, day: Option<Date>) -> Result<Self, Refusal> {
         let Some(today) = day.filter(|day| *day != self.clock.today()) else { return Ok(self.clone()) };
         let now = jiff::tz::Offset::UTC.to_timestamp(today.to_datetime(Time::midnight()));
-        let now = now.map_err(|_| wrong("Parameters.parameter.value", "Send an asOf in the years 1 to 9999."))?;
+        let now =
+            now.map_err(|_| wrong("Parameters.parameter.value", "Send an asOf in the years 1 to 9999."))?;
         Ok(Self { clock: Arc::new(Standing { now, today }), ..self.clone() })
     }
 
@@ -76,10 +77,10 @@ impl Endplate {
             "entry": resources.iter().map(|resource| entry_of(resource, None)).collect::<Vec<_>>(),
         });
         let entries = bundle::transaction(&bundle).map_err(in_parameters)?;
-        let rehearsal = self.rehearse(entries, true, Some(patient)).await.map_err(|refusal| Refusal {
-            issues: in_parameters(refusal.issues).issues,
-            ..refusal
-        })?;
+        let rehearsal = self
+            .rehearse(entries, true, Some(patient))
+            .await
+            .map_err(|refusal| Refusal { issues: in_parameters(refusal.issues).issues, ..refusal })?;
         let stored = self.store.compartment(patient).await?.resources;
         let put = rehearsal.puts.into_iter().filter(|put| put.patient.as_deref() == Some(patient));
         let mut all = BTreeMap::new();
@@ -121,11 +122,13 @@ impl Endplate {
         }
         let is_subject = |resource: &Json| reference_of(resource) == format!("Patient/{}", target.id);
         if !resources.iter().any(is_subject) && self.store.read("Patient", &target.id).await?.is_none() {
-            let text = "The subject is not known here: store the Patient, or send it as a parameter resource.";
+            let text =
+                "The subject is not known here: store the Patient, or send it as a parameter resource.";
             return Err(cannot(Code::NotFound, text));
         }
         let picture = self.on(inputs.day("asOf")?)?.picture(&target.id, &resources).await?;
-        let mut plans: Vec<&Json> = picture.all("CarePlan").filter(|plan| picture.is_asked_for(plan)).collect();
+        let mut plans: Vec<&Json> =
+            picture.all("CarePlan").filter(|plan| picture.is_asked_for(plan)).collect();
         match (plans.pop(), plans.pop()) {
             (Some(plan), None) => Ok(picture.care_plan(plan)),
             (None, _) => {
@@ -222,7 +225,8 @@ impl Picture {
         let of_plan = format!("CarePlan/{plan}");
         let about = |one: &Json| text(one, &["reference"]) == Some(&of_plan);
         items(resource, "identifier").any(named)
-            || text(resource, &["resourceType"]) == Some("Communication") && items(resource, "about").any(about)
+            || text(resource, &["resourceType"]) == Some("Communication")
+                && items(resource, "about").any(about)
     }
 
     /// Whether a plan is followed, and is of a repair that was sent, where one was.
@@ -232,7 +236,8 @@ impl Picture {
             items(plan, "supportingInfo").filter_map(|to| text(to, &["reference"])).collect();
         let of_sent = |assessment: &Json| {
             assessments.contains(&reference_of(assessment).as_str())
-                && items(assessment, "basis").any(|to| text(to, &["reference"]).is_some_and(|to| self.sent.contains(to)))
+                && items(assessment, "basis")
+                    .any(|to| text(to, &["reference"]).is_some_and(|to| self.sent.contains(to)))
         };
         active && (self.sent.is_empty() || self.all("RiskAssessment").any(of_sent))
     }
@@ -250,7 +255,8 @@ impl Picture {
         };
         let mut contained: Vec<Json> =
             self.resources.values().filter(|one| open(one) && Self::is_part(one, id)).cloned().collect();
-        let mut requests: Vec<&Json> = contained.iter().filter(|one| text(one, &["resourceType"]) == Some("ServiceRequest")).collect();
+        let mut requests: Vec<&Json> =
+            contained.iter().filter(|one| text(one, &["resourceType"]) == Some("ServiceRequest")).collect();
         requests.sort_by_key(|request| text(request, &["occurrencePeriod", "start"]));
         let group = (!requests.is_empty()).then(|| request_group(plan, &requests));
         for one in &mut contained {
@@ -274,7 +280,10 @@ impl Picture {
             ("intent", json!("proposal")),
             ("goal", kept("goal")),
             ("supportingInfo", kept("supportingInfo")),
-            ("activity", group.map_or(Json::Null, |group| json!([{ "reference": reference(&reference_of(&group)) }]))),
+            (
+                "activity",
+                group.map_or(Json::Null, |group| json!([{ "reference": reference(&reference_of(&group)) }])),
+            ),
         ];
         let mut whole = serde_json::Map::new();
         for (name, value) in plan.as_object().into_iter().flatten() {

@@ -17,7 +17,8 @@ use std::collections::{BTreeMap, BTreeSet};
 const TARGETS_AT_ONCE: usize = 100;
 
 /// Dates that tell of the record and not of care, or of the person.
-const NOT_CARE: [&str; 6] = ["_lastUpdated", "authored-on", "authored", "recorded", "birthdate", "death-date"];
+const NOT_CARE: [&str; 6] =
+    ["_lastUpdated", "authored-on", "authored", "recorded", "birthdate", "death-date"];
 
 /// One resource on its way out.
 struct One {
@@ -123,24 +124,34 @@ fn wanted(inputs: &Inputs) -> Result<Wanted, Refusal> {
     if let (Some(start), Some(end)) = (start, end)
         && end < start
     {
-        return Err(wrong("Parameters.parameter.value", "The end lies before the start; send them the other way round."));
+        return Err(wrong(
+            "Parameters.parameter.value",
+            "The end lies before the start; send them the other way round.",
+        ));
     }
     let ms = |day: Date| {
-        jiff::tz::Offset::UTC.to_timestamp(day.to_datetime(Time::midnight())).ok().map(Timestamp::as_millisecond)
+        jiff::tz::Offset::UTC
+            .to_timestamp(day.to_datetime(Time::midnight()))
+            .ok()
+            .map(Timestamp::as_millisecond)
     };
     let first = start.and_then(ms).unwrap_or(i64::MIN);
     let last = end.and_then(|end| end.tomorrow().ok()).and_then(ms).map_or(i64::MAX, |next| next - 1);
     let since = match inputs.text("_since")? {
         None => None,
         Some(text) => Some(text.parse::<Timestamp>().map_err(|_| {
-            wrong("Parameters.parameter.value", "Send _since as an instant, for example 2026-03-01T08:00:00Z.")
+            wrong(
+                "Parameters.parameter.value",
+                "Send _since as an instant, for example 2026-03-01T08:00:00Z.",
+            )
         })?),
     };
     let mut types = BTreeSet::new();
     for list in inputs.all("_type").filter_map(Json::as_str) {
         for kind in list.split(',').map(str::trim) {
             if !TYPES.contains(&kind) {
-                let text = format!("A type in _type is not stored here. Send of these: {}.", TYPES.join(", "));
+                let text =
+                    format!("A type in _type is not stored here. Send of these: {}.", TYPES.join(", "));
                 return Err(cannot(Code::NotSupported, text));
             }
             types.insert(kind.to_owned());

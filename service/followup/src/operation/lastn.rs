@@ -37,7 +37,8 @@ impl Endplate {
                     return Err(wrong("", "Send max as a whole number of at least 1."));
                 }
                 ("_count" | "_sort" | "_after", _) => {
-                    let text = "The answer is sorted by time and comes whole; leave _count, _sort and _after out.";
+                    let text =
+                        "The answer is sorted by time and comes whole; leave _count, _sort and _after out.";
                     return Err(wrong("", text));
                 }
                 _ => asked.push((name.clone(), value.clone())),
@@ -99,7 +100,8 @@ fn names(observation: &Json) -> BTreeSet<String> {
     if !codings.is_empty() {
         return codings;
     }
-    let plain = |text: &str| text.chars().filter(|c| !c.is_whitespace()).flat_map(char::to_lowercase).collect();
+    let plain =
+        |text: &str| text.chars().filter(|c| !c.is_whitespace()).flat_map(char::to_lowercase).collect();
     text(code, &["text"]).map(plain).into_iter().collect()
 }
 

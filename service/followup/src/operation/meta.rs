@@ -86,7 +86,8 @@ impl Endplate {
 fn is_same(one: &Json, other: &Json) -> bool {
     match (one.as_str(), other.as_str()) {
         (None, None) => {
-            text(one, &["system"]) == text(other, &["system"]) && text(one, &["code"]) == text(other, &["code"])
+            text(one, &["system"]) == text(other, &["system"])
+                && text(one, &["code"]) == text(other, &["code"])
         }
         (one, other) => one == other,
     }

@@ -46,8 +46,13 @@ impl Endplate {
             done = done.and(self.each(&criteria, &mut visit).await);
         }
         let agenda = self.today_for(patients);
-        if done.is_err() || (!agenda.is_empty() && self.store.commit(Changeset { agenda, ..Changeset::default() }).await.is_err()) {
-            tracing::warn!("records written while a ConceptMap was committed are read anew only at their next change");
+        if done.is_err()
+            || (!agenda.is_empty()
+                && self.store.commit(Changeset { agenda, ..Changeset::default() }).await.is_err())
+        {
+            tracing::warn!(
+                "records written while a ConceptMap was committed are read anew only at their next change"
+            );
         }
     }
 

@@ -7,9 +7,7 @@ fn ours(name: &str) -> String {
 }
 
 fn map(status: &str, target: &str, rows: &[(&str, &str, &str)]) -> Json {
-    let element = |(code, equivalence, to): &(&str, &str, &str)| {
-        json!({ "code": code, "target": [{ "code": to, "equivalence": equivalence }] })
-    };
+    let element = |(code, equivalence, to): &(&str, &str, &str)| json!({ "code": code, "target": [{ "code": to, "equivalence": equivalence }] });
     json!({ "resourceType": "ConceptMap", "status": status, "group": [{
         "source": LOCAL, "target": ours(target), "element": rows.iter().map(element).collect::<Vec<_>>(),
     }] })

@@ -57,7 +57,9 @@ impl Endplate {
             let is = |name: &str, wanted: &Option<String>| {
                 let said = [format!("{name}Uri"), format!("{name}Canonical")];
                 wanted.as_ref().is_none_or(|wanted| {
-                    said.iter().filter_map(|said| text(map, &[said])).any(|said| unversioned(said) == unversioned(wanted))
+                    said.iter()
+                        .filter_map(|said| text(map, &[said]))
+                        .any(|said| unversioned(said) == unversioned(wanted))
                 })
             };
             let (source, target) = if question.reverse { ("target", "source") } else { ("source", "target") };
@@ -93,7 +95,10 @@ impl Endplate {
         let (url, version) = (inputs.text("url")?, inputs.text("conceptMapVersion")?);
         let sent = inputs.structure("conceptMap")?;
         if usize::from(id.is_some()) + usize::from(url.is_some()) + usize::from(sent.is_some()) > 1 {
-            return Err(wrong("Parameters.parameter", "Name one map: by its address, by url or as conceptMap."));
+            return Err(wrong(
+                "Parameters.parameter",
+                "Name one map: by its address, by url or as conceptMap.",
+            ));
         }
         if let Some(id) = id {
             let map = self.read("ConceptMap", id).await?;
@@ -101,7 +106,10 @@ impl Endplate {
         }
         if let Some(map) = sent {
             if text(map, &["resourceType"]) != Some("ConceptMap") {
-                return Err(cannot(Code::Invalid, "The parameter conceptMap is a ConceptMap resource; send one."));
+                return Err(cannot(
+                    Code::Invalid,
+                    "The parameter conceptMap is a ConceptMap resource; send one.",
+                ));
             }
             return Ok(vec![map.clone()]);
         }
@@ -139,7 +147,10 @@ fn question(inputs: &Inputs) -> Result<Question, Refusal> {
         }
         (None, Some(coding), None) => {
             let coded = coded(coding).ok_or_else(|| {
-                wrong("Parameters.parameter.value", "A coding to be translated has a system and a code; send both.")
+                wrong(
+                    "Parameters.parameter.value",
+                    "A coding to be translated has a system and a code; send both.",
+                )
             })?;
             vec![coded]
         }
@@ -178,8 +189,7 @@ fn coded(coding: &Json) -> Option<Coded> {
 /// Every match that one map gives.
 fn matches_in(map: &Json, question: &Question) -> Vec<Json> {
     let mut all = Vec::new();
-    let (from, to) =
-        if question.reverse { ("target", "source") } else { ("source", "target") };
+    let (from, to) = if question.reverse { ("target", "source") } else { ("source", "target") };
     for group in items(map, "group") {
         let to_system = text(group, &[to]);
         if question.target_system.is_some() && question.target_system.as_deref() != to_system {
@@ -190,12 +200,15 @@ fn matches_in(map: &Json, question: &Question) -> Vec<Json> {
             question.codes.iter().any(|asked| {
                 text(group, &[from]) == Some(asked.system.as_str())
                     && code == Some(asked.code.as_str())
-                    && (asked.version.is_none() || from_version.is_none() || asked.version.as_deref() == from_version)
+                    && (asked.version.is_none()
+                        || from_version.is_none()
+                        || asked.version.as_deref() == from_version)
             })
         };
         for element in items(group, "element") {
             for target in items(element, "target") {
-                let (source_end, target_end) = if question.reverse { (target, element) } else { (element, target) };
+                let (source_end, target_end) =
+                    if question.reverse { (target, element) } else { (element, target) };
                 if asked(text(source_end, &["code"])) && depends_on(target, &question.given) {
                     all.push(found(map, to_system, target, target_end, question.reverse));
                 }
@@ -233,7 +246,8 @@ fn found(map: &Json, system: Option<&str>, target: &Json, end: &Json, reverse: b
         let mut coding = json!({ "code": code });
         let more = [("system", system), ("display", text(end, &["display"]))];
         if let Some(members) = coding.as_object_mut() {
-            members.extend(more.iter().filter_map(|(name, value)| Some(((*name).to_owned(), json!((*value)?)))));
+            members
+                .extend(more.iter().filter_map(|(name, value)| Some(((*name).to_owned(), json!((*value)?)))));
         }
         parts.push(json!({ "name": "concept", "valueCoding": coding }));
     }

@@ -67,7 +67,9 @@ fn resource(kind: &str) -> Json {
         .collect();
     let operations: Vec<Json> = OFFERED
         .iter()
-        .filter(|operation| operation.kind.is_none_or(|of| of == kind) && (writable || !operation.affects_state))
+        .filter(|operation| {
+            operation.kind.is_none_or(|of| of == kind) && (writable || !operation.affects_state)
+        })
         .map(|operation| json!({ "name": operation.name, "definition": operation.definition }))
         .collect();
     json!({

@@ -4,7 +4,6 @@ use super::{App, answer};
 use crate::error::Failure;
 use crate::extract::{self, Instance, Query, Type};
 use crate::media;
-use crate::router::only;
 use axum::Router;
 use axum::extract::{FromRequest, FromRequestParts, Path, Request, State};
 use axum::response::Response;
@@ -25,7 +24,10 @@ pub(crate) fn routes() -> Router<App> {
         .route("/fhir/Patient/{id}/$everything", read_only(get(everything).post(everything)))
         .route("/fhir/Observation/$lastn", read_only(get(lastn).post(lastn)))
         .route("/fhir/ConceptMap/$translate", read_only(get(translate_type).post(translate_type)))
-        .route("/fhir/ConceptMap/{id}/$translate", read_only(get(translate_instance).post(translate_instance)))
+        .route(
+            "/fhir/ConceptMap/{id}/$translate",
+            read_only(get(translate_instance).post(translate_instance)),
+        )
         .route("/fhir/ConceptMap/$unmapped", read_only(get(unmapped).post(unmapped)))
         .route("/fhir/CarePlan/{id}/$assess", read_only(get(assess).post(assess)))
         .route("/fhir/PlanDefinition/$apply", only("POST", post(apply_type)))
@@ -34,6 +36,11 @@ pub(crate) fn routes() -> Router<App> {
 
 fn read_only(routes: MethodRouter<App>) -> MethodRouter<App> {
     only("GET,HEAD,POST", routes)
+}
+
+/// Answers any other method at the address of an operation.
+fn only(allow: &'static str, routes: MethodRouter<App>) -> MethodRouter<App> {
+    routes.fallback(async move || Failure::MethodNotAllowed { allow })
 }
 
 /// What an operation is given: the query, and by POST a Parameters resource or the one resource it is about.
@@ -82,10 +89,7 @@ impl<S: Send + Sync> FromRequestParts<S> for Id {
 }
 
 /// An operation's answer: a resource as it is (R4: a single `return` that is a resource comes bare), or Parameters.
-async fn told(
-    app: &App,
-    act: impl Future<Output = Result<Json, Refusal>>,
-) -> Result<Response, Failure> {
+async fn told(app: &App, act: impl Future<Output = Result<Json, Refusal>>) -> Result<Response, Failure> {
     Ok(answer::document(app.read(act).await?.to_string()))
 }
 
