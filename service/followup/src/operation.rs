@@ -27,76 +27,103 @@ pub struct Operation {
     pub affects_state: bool,
     /// The canonical URL of its OperationDefinition.
     pub definition: &'static str,
+    /// What R4 leaves open and how it is settled here.
+    pub documentation: &'static str,
 }
 
 /// Every operation that is offered. The routes and the CapabilityStatement say the same.
 pub const OFFERED: &[Operation] = &[
-    offered("validate", None, (true, true), "http://hl7.org/fhir/OperationDefinition/Resource-validate"),
-    offered("meta", None, (false, true), "http://hl7.org/fhir/OperationDefinition/Resource-meta"),
     Operation {
-        affects_state: true,
-        ..offered(
-            "meta-add",
-            None,
-            (false, true),
-            "http://hl7.org/fhir/OperationDefinition/Resource-meta-add",
-        )
+        name: "validate",
+        kind: None,
+        on_type: true,
+        on_instance: true,
+        affects_state: false,
+        definition: "http://hl7.org/fhir/OperationDefinition/Resource-validate",
+        documentation: "Decides as a write would and stores nothing: create at a type, update at an instance, unless mode says otherwise. Without an error in the outcome the write would be accepted.",
     },
     Operation {
-        affects_state: true,
-        ..offered(
-            "meta-delete",
-            None,
-            (false, true),
-            "http://hl7.org/fhir/OperationDefinition/Resource-meta-delete",
-        )
+        name: "meta",
+        kind: None,
+        on_type: false,
+        on_instance: true,
+        affects_state: false,
+        definition: "http://hl7.org/fhir/OperationDefinition/Resource-meta",
+        documentation: "Of an instance only.",
     },
-    offered(
-        "everything",
-        Some("Patient"),
-        (false, true),
-        "http://hl7.org/fhir/OperationDefinition/Patient-everything",
-    ),
-    offered(
-        "lastn",
-        Some("Observation"),
-        (true, false),
-        "http://hl7.org/fhir/OperationDefinition/Observation-lastn",
-    ),
-    offered(
-        "translate",
-        Some("ConceptMap"),
-        (true, true),
-        "http://hl7.org/fhir/OperationDefinition/ConceptMap-translate",
-    ),
-    offered(
-        "unmapped",
-        Some("ConceptMap"),
-        (true, false),
-        "https://endplate.example/fhir/OperationDefinition/ConceptMap-unmapped",
-    ),
-    offered(
-        "assess",
-        Some("CarePlan"),
-        (false, true),
-        "https://endplate.example/fhir/OperationDefinition/CarePlan-assess",
-    ),
-    offered(
-        "apply",
-        Some("PlanDefinition"),
-        (true, true),
-        "https://endplate.example/fhir/OperationDefinition/PlanDefinition-apply",
-    ),
+    Operation {
+        name: "meta-add",
+        kind: None,
+        on_type: false,
+        on_instance: true,
+        affects_state: true,
+        definition: "http://hl7.org/fhir/OperationDefinition/Resource-meta-add",
+        documentation: "A change makes a new version. Resources that the service derives are not labelled.",
+    },
+    Operation {
+        name: "meta-delete",
+        kind: None,
+        on_type: false,
+        on_instance: true,
+        affects_state: true,
+        definition: "http://hl7.org/fhir/OperationDefinition/Resource-meta-delete",
+        documentation: "A change makes a new version. Resources that the service derives are not labelled.",
+    },
+    Operation {
+        name: "everything",
+        kind: Some("Patient"),
+        on_type: false,
+        on_instance: true,
+        affects_state: false,
+        definition: "http://hl7.org/fhir/OperationDefinition/Patient-everything",
+        documentation: "The compartment, the Tasks for the patient and the Provenance of all of it, though R4 leaves these out of the compartment, and what they refer to. Whole without _count, else by pages; a resource without a date of care is within any start and end.",
+    },
+    Operation {
+        name: "lastn",
+        kind: Some("Observation"),
+        on_type: true,
+        on_instance: false,
+        affects_state: false,
+        definition: "http://hl7.org/fhir/OperationDefinition/Observation-lastn",
+        documentation: "Needs patient or subject, and category or code.",
+    },
+    Operation {
+        name: "translate",
+        kind: Some("ConceptMap"),
+        on_type: true,
+        on_instance: true,
+        affects_state: false,
+        definition: "http://hl7.org/fhir/OperationDefinition/ConceptMap-translate",
+        documentation: "By the stored map that is named, or else by all that are active; group.unmapped is not applied, since that would be a guess.",
+    },
+    Operation {
+        name: "unmapped",
+        kind: Some("ConceptMap"),
+        on_type: true,
+        on_instance: false,
+        affects_state: false,
+        definition: "https://endplate.example/fhir/OperationDefinition/ConceptMap-unmapped",
+        documentation: "The codes of stored Procedures and Observations that no active map translates, with counts, most frequent first.",
+    },
+    Operation {
+        name: "assess",
+        kind: Some("CarePlan"),
+        on_type: false,
+        on_instance: true,
+        affects_state: false,
+        definition: "https://endplate.example/fhir/OperationDefinition/CarePlan-assess",
+        documentation: "A derived plan as it would be on the date asOf; stores nothing.",
+    },
+    Operation {
+        name: "apply",
+        kind: Some("PlanDefinition"),
+        on_type: true,
+        on_instance: true,
+        affects_state: false,
+        definition: "https://endplate.example/fhir/OperationDefinition/PlanDefinition-apply",
+        documentation: "R4's $apply of nerve-repair-follow-up, with the inputs resource (0..*: records that are not stored) and asOf (date). One subject, a Patient. The inputs that say who asks and where change nothing. Stores nothing.",
+    },
 ];
-
-const fn offered(
-    name: &'static str,
-    kind: Option<&'static str>,
-    (on_type, on_instance): (bool, bool),
-    definition: &'static str,
-) -> Operation {
-    Operation { name, kind, on_type, on_instance, affects_state: false, definition }
-}
 
 /// What an operation is given: named values, from a query or from a Parameters resource.
 #[derive(Clone, Debug, Default)]

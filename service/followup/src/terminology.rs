@@ -87,21 +87,39 @@ impl Maps {
 
     /// A copy in which every concept that a map translates carries our code too; nothing if there is none.
     pub fn translate(&self, resource: &Json) -> Option<Json> {
-        if self.systems.is_empty() {
+        if self.systems.is_empty() || !self.mentions(resource) {
             return None;
         }
         let mut copy = resource.clone();
         self.walk(&mut copy).then_some(copy)
     }
 
+    /// Whether any coding in it is translated; most resources have none, and are not copied.
+    fn mentions(&self, value: &Json) -> bool {
+        match value {
+            Json::Array(all) => all.iter().any(|one| self.mentions(one)),
+            Json::Object(members) => {
+                !self.ours(value).is_empty() || members.values().any(|member| self.mentions(member))
+            }
+            _ => false,
+        }
+    }
+
     /// Whether anything was added.
     fn walk(&self, value: &mut Json) -> bool {
         match value {
-            Json::Array(all) => all.iter_mut().fold(false, |changed, one| self.walk(one) || changed),
+            Json::Array(all) => {
+                let mut changed = false;
+                for one in all {
+                    changed |= self.walk(one);
+                }
+                changed
+            }
             Json::Object(members) => {
                 let mut changed = false;
-                for (_, member) in members.iter_mut() {
-                    changed = self.walk(member) || changed;
+                // The codings of a concept are translated in the concept, not each for itself.
+                for (_, member) in members.iter_mut().filter(|(name, _)| *name != "coding") {
+                    changed |= self.walk(member);
                 }
                 self.concept(value) || changed
             }
@@ -152,7 +170,9 @@ impl Maps {
         }
         match resource.get("bodySite") {
             Some(Json::Array(sites)) => {
-                sites.iter().for_each(|site| note(&mut all, &format!("{kind}.bodySite"), Some(site)));
+                for site in sites {
+                    note(&mut all, &format!("{kind}.bodySite"), Some(site));
+                }
             }
             site => note(&mut all, &format!("{kind}.bodySite"), site),
         }
@@ -245,11 +265,13 @@ impl Endplate {
     /// whoever rests on them lets the commit find out whether they still hold.
     pub(crate) async fn maps(&self) -> Result<(u64, Arc<Maps>), Refusal> {
         let known = self.terms.known();
-        if let Some((generation, maps)) = known.maps {
-            if !known.doubted || self.store.generation(SCOPE).await? == generation {
+        match known.maps {
+            Some(maps) if !known.doubted => return Ok(maps),
+            Some((generation, maps)) if self.store.generation(SCOPE).await? == generation => {
                 self.terms.learn(generation, &maps);
                 return Ok((generation, maps));
             }
+            _ => {}
         }
         for _ in 0..ATTEMPTS_MAX {
             let generation = self.store.generation(SCOPE).await?;

@@ -127,8 +127,11 @@ impl Endplate {
             return Err(cannot(Code::NotFound, text));
         }
         let picture = self.on(inputs.day("asOf")?)?.picture(&target.id, &resources).await?;
-        let mut plans: Vec<&Json> =
-            picture.all("CarePlan").filter(|plan| picture.is_asked_for(plan)).collect();
+        let active = |plan: &&Json| text(plan, &["status"]) == Some("active");
+        let mut plans: Vec<&Json> = picture.all("CarePlan").filter(active).collect();
+        if plans.len() > 1 && !picture.sent.is_empty() {
+            plans.retain(|plan| picture.is_of_sent(plan));
+        }
         match (plans.pop(), plans.pop()) {
             (Some(plan), None) => Ok(picture.care_plan(plan)),
             (None, _) => {
@@ -229,9 +232,8 @@ impl Picture {
                 && items(resource, "about").any(about)
     }
 
-    /// Whether a plan is followed, and is of a repair that was sent, where one was.
-    fn is_asked_for(&self, plan: &Json) -> bool {
-        let active = text(plan, &["status"]) == Some("active");
+    /// Whether a plan is of a repair that was sent.
+    fn is_of_sent(&self, plan: &Json) -> bool {
         let assessments: Vec<&str> =
             items(plan, "supportingInfo").filter_map(|to| text(to, &["reference"])).collect();
         let of_sent = |assessment: &Json| {
@@ -239,7 +241,7 @@ impl Picture {
                 && items(assessment, "basis")
                     .any(|to| text(to, &["reference"]).is_some_and(|to| self.sent.contains(to)))
         };
-        active && (self.sent.is_empty() || self.all("RiskAssessment").any(of_sent))
+        self.all("RiskAssessment").any(of_sent)
     }
 
     /// The plan with its parts contained. It is a proposal and nothing is ordered by it, so its requests are options (R4

@@ -68,7 +68,7 @@ impl<'a> Attempt<'a> {
         let mut remarks = Vec::new();
         for incoming in self.incoming.iter().filter(|incoming| incoming.writes) {
             for Unmapped { element, system, .. } in maps.unmapped(&incoming.resource) {
-                let told = if maps.knows(&system) || !element.ends_with(".code") {
+                let told = if maps.knows(&system) || element != format!("{}.code", incoming.kind) {
                     let text = "Stored as it was sent, but not understood: no active ConceptMap translates this code; add it to one.";
                     Issue::warning(Code::CodeInvalid, element, text)
                 } else if incoming.kind == "Procedure" {

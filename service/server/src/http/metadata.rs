@@ -70,7 +70,13 @@ fn resource(kind: &str) -> Json {
         .filter(|operation| {
             operation.kind.is_none_or(|of| of == kind) && (writable || !operation.affects_state)
         })
-        .map(|operation| json!({ "name": operation.name, "definition": operation.definition }))
+        .map(|operation| {
+            json!({
+                "name": operation.name,
+                "definition": operation.definition,
+                "documentation": operation.documentation,
+            })
+        })
         .collect();
     json!({
         "type": kind,

@@ -5,7 +5,7 @@ mod plan;
 mod records;
 mod validate;
 
-use crate::clinic::{EP, interosseous_graft, patient, with};
+use crate::clinic::{EP, interosseous_graft, patient};
 use crate::served::{Reply, Served};
 use endplate_fhir::{Json, validate as r4};
 use endplate_followup::operation::OFFERED;
@@ -149,6 +149,8 @@ async fn c01_operations_are_invoked_as_r4_says() {
             let by_get = served.get(&address).await;
             let allowed = plain && !operation.affects_state;
             assert_eq!(by_get.status, if allowed { 200 } else { 405 }, "{address}: {}", by_get.text);
+            // RFC 9110 section 15.5.6: whoever refuses a method names those that are allowed.
+            assert_eq!(by_get.header("allow"), if allowed { "" } else { "POST" }, "{address}");
         }
     }
     for (method, path) in [

@@ -1,6 +1,6 @@
 //! `$translate`, codes without a map, and what is said of terminology.
 
-use super::{LOCAL, issues, map, parameter, parameters, resource};
+use super::{LOCAL, issues, map, parameter, parameters};
 use crate::clinic::{EP, interosseous_graft, observation, with};
 use crate::served::{FHIR_JSON, Served};
 use endplate_fhir::Json;

@@ -1,6 +1,6 @@
 //! `$everything`, `$meta` and `$lastn`: FHIR R4 OperationDefinitions of these names.
 
-use super::{LOCAL, clinic, names, parameter, parameters, refused, resource};
+use super::{LOCAL, clinic, names, parameter, parameters, refused};
 use crate::clinic::{injury, interosseous_graft, motor, patient, tinel, with};
 use crate::served::Served;
 use endplate_fhir::{Json, validate};
