@@ -5,6 +5,7 @@
 //! `status` is `active`. Nothing is guessed: a code without a map, or with two answers, is left alone, told to the sender, and
 //! counted by [`Endplate::unmapped`].
 
+pub(crate) mod check;
 mod count;
 mod translate;
 
@@ -200,7 +201,9 @@ fn add(codes: &mut BTreeMap<String, BTreeSet<(String, String)>>, element: &Json,
     for target in items(element, "target") {
         let equivalence = text(target, &["equivalence"]).unwrap_or_default();
         let depends = items(target, "dependsOn").next().is_some();
-        if let Some(ours) = text(target, &["code"]).filter(|_| ACTED_ON.contains(&equivalence) && !depends) {
+        let acted_on =
+            |ours: &&str| ACTED_ON.contains(&equivalence) && !depends && check::is_known(system, ours);
+        if let Some(ours) = text(target, &["code"]).filter(acted_on) {
             codes.entry(code.to_owned()).or_default().insert((system.to_owned(), ours.to_owned()));
         }
     }

@@ -134,7 +134,22 @@ async fn what_a_translated_record_lacks_is_refused_as_for_any_other() {
     assert!(refusal.issues.iter().any(|issue| issue.expression == "Procedure.subject"), "{refusal}");
 }
 
-/// Fifty maps and fifty records at once: every record whose code is mapped in the end has its plan after a sweep.
+#[tokio::test]
+async fn what_a_map_says_in_vain_is_told() {
+    let clinic = Clinic::open("2026-03-02").await;
+    let mut map = map(&[("nerve", "N1", "radial"), ("nerve", "N2", "radiall"), ("nerve", "N3", "median")]);
+    map["group"][2]["element"][0]["target"][0]["equivalence"] = json!("narrower");
+    let told = |written: endplate_followup::Written| -> Vec<String> {
+        written.remarks.into_iter().map(|issue| issue.expression).collect()
+    };
+    let places = ["group[1].element[0].target[0].code", "group[2].element[0].target[0].equivalence"];
+    let places: Vec<String> = places.iter().map(|place| format!("ConceptMap.{place}")).collect();
+    assert_eq!(told(clinic.put(map.clone()).await.unwrap()), places);
+    let draft = told(clinic.put(with(&map, "status", json!("draft"))).await.unwrap());
+    assert_eq!(draft.first().map(String::as_str), Some("ConceptMap.status"));
+}
+
+/// Twenty maps and twenty records at once: every record whose code is mapped in the end has its plan after a sweep.
 #[tokio::test]
 async fn maps_and_records_at_the_same_time_leave_nobody_out() {
     let clinic = Clinic::open("2026-03-02").await;

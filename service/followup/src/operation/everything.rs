@@ -55,7 +55,10 @@ impl Endplate {
         let mut found: Vec<((String, String), One)> =
             all.into_iter().filter(|(_, one)| wanted.holds(one, base)).collect();
         let total = found.len() as u64;
-        if let Some(after) = after.as_deref().and_then(|after| after.split_once('/')) {
+        if let Some(after) = after {
+            let Some(after) = after.split_once('/') else {
+                return Err(wrong("Parameters.parameter.value", "Follow the link `next` as it was given."));
+            };
             found.retain(|((kind, id), _)| (kind.as_str(), id.as_str()) > after);
         }
         let mut links = vec![("self", address(base, id, inputs, None))];
@@ -147,7 +150,10 @@ fn wanted(inputs: &Inputs) -> Result<Wanted, Refusal> {
         })?),
     };
     let mut types = BTreeSet::new();
-    for list in inputs.all("_type").filter_map(Json::as_str) {
+    for list in inputs.all("_type") {
+        let list = list
+            .as_str()
+            .ok_or_else(|| wrong("Parameters.parameter.value", "Send _type as the names of types."))?;
         for kind in list.split(',').map(str::trim) {
             if !TYPES.contains(&kind) {
                 let text =

@@ -6,7 +6,7 @@ use crate::element::text;
 use crate::notice::Parties;
 use crate::ports::Scope;
 use crate::refusal::Refusal;
-use crate::terminology::{Maps, SCOPE, Unmapped};
+use crate::terminology::{Maps, SCOPE, Unmapped, check};
 use endplate_fhir::Json;
 use endplate_fhir::issue::{Code, Issue};
 use std::borrow::Cow;
@@ -61,12 +61,18 @@ impl<'a> Attempt<'a> {
         }
     }
 
-    /// Tells of codes that were stored and not understood. It is a warning where a map is there for the system, since then
+    /// Tells of what a map says that is not acted on, and of codes that were stored and not understood. It is a warning where a map is there for the system, since then
     /// the code was meant to be understood, or where the record is a repair or a finding in all but this code. Another
     /// Procedure may well be no repair; of another Observation nothing is said.
     fn remark_on_codes(&mut self, maps: &Maps) {
         let mut remarks = Vec::new();
         for incoming in self.incoming.iter().filter(|incoming| incoming.writes) {
+            if incoming.kind == "ConceptMap" {
+                let reference = format!("ConceptMap/{}", incoming.id);
+                remarks.extend(
+                    check::remarks(&incoming.resource).into_iter().map(|one| (reference.clone(), one)),
+                );
+            }
             for Unmapped { element, system, .. } in maps.unmapped(&incoming.resource) {
                 let told = if maps.knows(&system) || element != format!("{}.code", incoming.kind) {
                     let text = "Stored as it was sent, but not understood: no active ConceptMap translates this code; add it to one.";

@@ -81,6 +81,52 @@ fn refused(reply: &Reply, status: u16, code: &str) {
     assert!(issues(&reply.json()).iter().any(|(_, found)| found == code), "{}", reply.text);
 }
 
+/// Numbers from a seed: a linear congruential generator with Knuth's constants.
+struct Seeded(u64);
+
+impl Seeded {
+    fn below(&mut self, n: usize) -> usize {
+        self.0 = self.0.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+        usize::try_from(self.0 >> 33).unwrap() % n.max(1)
+    }
+}
+
+/// One change somewhere in a resource.
+fn mutate(value: &mut Json, seeded: &mut Seeded) {
+    let deeper = seeded.below(3) > 0;
+    match value {
+        Json::Object(members) if !members.is_empty() => {
+            let at = seeded.below(members.len());
+            let name = members.keys().nth(at).unwrap().clone();
+            let member = members.get_mut(&name).unwrap();
+            if deeper && (member.is_object() || member.is_array()) {
+                return mutate(member, seeded);
+            }
+            match seeded.below(5) {
+                0 => drop(members.shift_remove(&name)),
+                1 => *member = json!(17),
+                2 => *member = json!([]),
+                3 => drop(members.insert(format!("{name}X"), json!("x"))),
+                _ => mutate(member, seeded),
+            }
+        }
+        Json::Array(all) if !all.is_empty() => {
+            let at = seeded.below(all.len());
+            match seeded.below(4) {
+                0 => drop(all.remove(at)),
+                1 => all.push(all[at].clone()),
+                _ => mutate(&mut all[at], seeded),
+            }
+        }
+        Json::String(text) => {
+            const TEXTS: [&str; 6] = ["", "x", "2031-01-01", "1990", "completed", "Patient/none"];
+            text.replace_range(.., TEXTS[seeded.below(TEXTS.len())]);
+        }
+        Json::Number(_) => *value = [json!(-1), json!(0), json!(2.5), json!("7")][seeded.below(4)].clone(),
+        _ => *value = json!({ "extension": [] }),
+    }
+}
+
 fn names(bundle: &Json) -> Vec<String> {
     let entries = bundle["entry"].as_array().map_or(&[][..], Vec::as_slice).iter();
     let name = |entry: &Json| {
@@ -90,39 +136,46 @@ fn names(bundle: &Json) -> Vec<String> {
     entries.map(name).collect()
 }
 
+/// Inputs with which an operation can be done; none where it needs none.
+fn inputs(name: &str) -> Vec<Json> {
+    match name {
+        "validate" => vec![resource(&patient("p1", "1995-05-05"))],
+        "meta-add" | "meta-delete" => {
+            vec![parameter("meta", "valueMeta", json!({ "tag": [{ "code": "x" }] }))]
+        }
+        "translate" => {
+            vec![parameter("code", "valueCode", json!("N")), parameter("system", "valueUri", json!(LOCAL))]
+        }
+        "apply" => vec![parameter("subject", "valueString", json!("Patient/p1"))],
+        "lastn" => vec![
+            parameter("patient", "valueString", json!("p1")),
+            parameter("code", "valueString", json!("motor-grade")),
+        ],
+        _ => vec![],
+    }
+}
+
+/// The address of an operation on what [`clinic`] and a map `m` hold.
+fn address(plan: &Json, kind: &str, is_instance: bool, name: &str) -> String {
+    let id = match kind {
+        "PlanDefinition" => "nerve-repair-follow-up",
+        "CarePlan" => plan["id"].as_str().unwrap(),
+        "ConceptMap" => "m",
+        _ => "p1",
+    };
+    if is_instance { format!("/fhir/{kind}/{id}/${name}") } else { format!("/fhir/{kind}/${name}") }
+}
+
 // operations.html#executing: POST for all; GET where nothing is changed and all inputs are primitive.
 #[tokio::test]
 async fn c01_operations_are_invoked_as_r4_says() {
     let served = clinic().await;
     served.put(&map("m", "nerve", &[("N", "equal", "radial")])).await.done();
     let plan = served.all("CarePlan").await.remove(0);
-    let address = |kind: &str, is_instance: bool, name: &str| {
-        let id = match kind {
-            "PlanDefinition" => "nerve-repair-follow-up",
-            "CarePlan" => plan["id"].as_str().unwrap(),
-            "ConceptMap" => "m",
-            _ => "p1",
-        };
-        if is_instance { format!("/fhir/{kind}/{id}/${name}") } else { format!("/fhir/{kind}/${name}") }
-    };
+    let address = |kind: &str, is_instance: bool, name: &str| address(&plan, kind, is_instance, name);
     for operation in OFFERED {
         let kind = operation.kind.unwrap_or("Patient");
-        let all = match operation.name {
-            "validate" => vec![resource(&patient("p1", "1995-05-05"))],
-            "meta-add" | "meta-delete" => {
-                vec![parameter("meta", "valueMeta", json!({ "tag": [{ "code": "x" }] }))]
-            }
-            "translate" => vec![
-                parameter("code", "valueCode", json!("N")),
-                parameter("system", "valueUri", json!(LOCAL)),
-            ],
-            "apply" => vec![parameter("subject", "valueString", json!("Patient/p1"))],
-            "lastn" => vec![
-                parameter("patient", "valueString", json!("p1")),
-                parameter("code", "valueString", json!("motor-grade")),
-            ],
-            _ => vec![],
-        };
+        let all = inputs(operation.name);
         for is_instance in [false, true] {
             let offered = if is_instance { operation.on_instance } else { operation.on_type };
             let mut all = all.clone();
@@ -189,4 +242,64 @@ async fn c02_answers_have_the_shape_of_their_parameters() {
     let meta = served.get("/fhir/Patient/p1/$meta").await.json();
     assert_eq!(meta["parameter"][0]["name"], "return");
     assert!(meta["parameter"][0]["valueMeta"]["lastUpdated"].is_string());
+}
+
+/// Whatever is sent to an operation, the answer is a resource or a refusal with a sentence, and those that store nothing
+/// store nothing.
+#[tokio::test]
+async fn mutated_inputs_never_break_an_operation() {
+    const SEED: u64 = 20_260_303;
+    println!("seed {SEED}");
+    let mut seeded = Seeded(SEED);
+    let served = clinic().await;
+    served.put(&map("m", "nerve", &[("N", "equal", "radial")])).await.done();
+    let plan = served.all("CarePlan").await.remove(0);
+    let before = stored(&served).await;
+    let [_, _, graft] = interosseous_graft();
+    let dependency = json!({ "name": "dependency", "part": [
+        { "name": "element", "valueUri": "x" }, { "name": "concept", "valueCodeableConcept": { "coding": [{ "code": "y" }] } },
+    ] });
+    let coding = parameter("coding", "valueCoding", json!({ "system": LOCAL, "code": "N" }));
+    for operation in OFFERED.iter().filter(|operation| !operation.affects_state) {
+        let mut all = match operation.name {
+            "translate" => {
+                vec![coding.clone(), dependency.clone(), parameter("reverse", "valueBoolean", json!(true))]
+            }
+            "everything" => vec![
+                parameter("start", "valueDate", json!("2026-01-01")),
+                parameter("_type", "valueCode", json!("Task")),
+                parameter("_count", "valueInteger", json!(3)),
+                parameter("_after", "valueString", json!("Goal/x")),
+            ],
+            name => inputs(name),
+        };
+        if matches!(operation.name, "apply" | "validate") {
+            all.truncate(1);
+            all.push(resource(&graft));
+        }
+        if matches!(operation.name, "apply" | "assess") {
+            all.push(parameter("asOf", "valueDate", json!("2027-01-01")));
+        }
+        if all.is_empty() {
+            continue;
+        }
+        let path = address(&plan, operation.kind.unwrap_or("Patient"), operation.on_instance, operation.name);
+        for n in 0..60 {
+            let mut body = parameters(&all);
+            for _ in 0..=seeded.below(3) {
+                mutate(&mut body, &mut seeded);
+            }
+            let reply = served.post(&path, &body).await;
+            assert!(
+                matches!(reply.status, 200 | 400 | 404 | 422),
+                "{path} {n}: {body}\n{} {}",
+                reply.status,
+                reply.text
+            );
+            let answer = reply.json();
+            let text = answer["issue"][0]["details"]["text"].as_str().unwrap_or_default();
+            assert!(reply.status == 200 || text.len() > 10, "{}", reply.text);
+        }
+    }
+    assert_eq!(stored(&served).await, before);
 }

@@ -1,6 +1,6 @@
 //! `$validate`: FHIR R4 OperationDefinition Resource-validate.
 
-use super::{clinic, has_errors, parameter, parameters, refused, resource, stored};
+use super::{Seeded, clinic, has_errors, mutate, parameter, parameters, refused, resource, stored};
 use crate::clinic::{EP, appointment, interosseous_graft, motor, tinel, with};
 use crate::served::FHIR_JSON;
 use endplate_fhir::Json;
@@ -87,52 +87,6 @@ async fn c05_each_mode_checks_its_interaction_and_stores_nothing() {
     refused(&delete, 404, "not-found");
     served.post("/fhir/Patient/$validate", &with(&who, "gender", json!("other"))).await.done();
     assert_eq!(stored(&served).await, before);
-}
-
-/// Numbers from a seed: a linear congruential generator with Knuth's constants.
-struct Seeded(u64);
-
-impl Seeded {
-    fn below(&mut self, n: usize) -> usize {
-        self.0 = self.0.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
-        usize::try_from(self.0 >> 33).unwrap() % n.max(1)
-    }
-}
-
-/// One change somewhere in a resource.
-fn mutate(value: &mut Json, seeded: &mut Seeded) {
-    let deeper = seeded.below(3) > 0;
-    match value {
-        Json::Object(members) if !members.is_empty() => {
-            let at = seeded.below(members.len());
-            let name = members.keys().nth(at).unwrap().clone();
-            let member = members.get_mut(&name).unwrap();
-            if deeper && (member.is_object() || member.is_array()) {
-                return mutate(member, seeded);
-            }
-            match seeded.below(5) {
-                0 => drop(members.shift_remove(&name)),
-                1 => *member = json!(17),
-                2 => *member = json!([]),
-                3 => drop(members.insert(format!("{name}X"), json!("x"))),
-                _ => mutate(member, seeded),
-            }
-        }
-        Json::Array(all) if !all.is_empty() => {
-            let at = seeded.below(all.len());
-            match seeded.below(4) {
-                0 => drop(all.remove(at)),
-                1 => all.push(all[at].clone()),
-                _ => mutate(&mut all[at], seeded),
-            }
-        }
-        Json::String(text) => {
-            const TEXTS: [&str; 6] = ["", "x", "2031-01-01", "1990", "completed", "Patient/none"];
-            text.replace_range(.., TEXTS[seeded.below(TEXTS.len())]);
-        }
-        Json::Number(_) => *value = [json!(-1), json!(0), json!(2.5), json!("7")][seeded.below(4)].clone(),
-        _ => *value = json!({ "extension": [] }),
-    }
 }
 
 #[tokio::test]
