@@ -37,12 +37,12 @@ impl Mode {
 }
 
 impl Endplate {
-    /// An OperationOutcome that says whether a resource would be accepted: no error in it means that it would. Nothing is
-    /// stored.
+    /// What `$validate` answers: an OperationOutcome that says whether a resource would be accepted. No error in it means that
+    /// it would. Nothing is stored.
     ///
     /// # Errors
     /// The validation cannot be done: an unknown type, mode or profile, no resource, a mode that the address does not allow.
-    pub async fn validate(&self, kind: &str, id: Option<&str>, inputs: &Inputs) -> Result<Json, Refusal> {
+    pub async fn validation(&self, kind: &str, id: Option<&str>, inputs: &Inputs) -> Result<Json, Refusal> {
         if !TYPES.contains(&kind) {
             return Err(Refusal::unknown_type());
         }

@@ -98,7 +98,7 @@ async fn validate_type(
     Type(kind): Type,
     Given(inputs): Given,
 ) -> Result<Response, Failure> {
-    told(&app, app.endplate.validate(&kind, None, &inputs)).await
+    told(&app, app.endplate.validation(&kind, None, &inputs)).await
 }
 
 async fn validate_instance(
@@ -106,7 +106,7 @@ async fn validate_instance(
     Instance { kind, id }: Instance,
     Given(inputs): Given,
 ) -> Result<Response, Failure> {
-    told(&app, app.endplate.validate(&kind, Some(&id), &inputs)).await
+    told(&app, app.endplate.validation(&kind, Some(&id), &inputs)).await
 }
 
 async fn meta(

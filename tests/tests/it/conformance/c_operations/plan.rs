@@ -165,6 +165,10 @@ async fn a_stored_plan_is_assessed_on_another_day() {
         "{kept:?} {:?}",
         names(&today)
     );
+    // The same as `endplate plan` prints for the same records.
+    let empty = Served::open("2026-03-02").await;
+    let preview = empty.server.endplate().preview(interosseous_graft().to_vec()).await.unwrap();
+    assert_eq!(names(&today), names(&preview));
     // Nobody has come for a year and a half: reviews are overdue then, though not now.
     let later = served.get(&format!("{path}?asOf={}", after("2026-03-02", 540))).await.json();
     let alerts =
