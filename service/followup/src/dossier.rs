@@ -2,6 +2,7 @@
 
 use crate::element::text;
 use crate::ports::{Compartment, Stored};
+use crate::terminology::{Maps, TRANSLATED};
 use endplate_fhir::Json;
 use std::collections::BTreeMap;
 
@@ -45,6 +46,17 @@ impl Dossier {
             }
             None => {
                 self.entries.insert(key, Entry { resource, version: 0, stored: None, incoming: true });
+            }
+        }
+    }
+
+    /// Gives local codes of Procedures and Observations ours beside them, as the maps say. These types are only read from a
+    /// dossier, so nothing that was added is ever stored.
+    pub fn translate(&mut self, maps: &Maps) {
+        let read = self.entries.iter_mut().filter(|((kind, _), _)| TRANSLATED.contains(&kind.as_str()));
+        for (_, entry) in read {
+            if let Some(translated) = maps.translate(&entry.resource) {
+                entry.resource = translated;
             }
         }
     }

@@ -161,21 +161,24 @@ impl Reader<'_> {
     fn injuries(&mut self, patient: &str) -> Vec<Injury> {
         let dossier = self.dossier;
         let mut placed: Vec<Placed> = Vec::new();
-        let mut withdrawn: Vec<(String, Option<String>, String)> = Vec::new();
+        let mut withdrawn: Vec<(String, Option<String>, Option<String>)> = Vec::new();
         for procedure in dossier.all("Procedure") {
-            let Some(technique) = repair::technique(procedure) else { continue };
-            if !repair::is_done(procedure) {
+            let reference = element::reference_of(procedure);
+            let technique = repair::technique(procedure);
+            // No repair, or no longer one: what was once planned for it ends.
+            let Some(done) = technique.filter(|_| repair::is_done(procedure)) else {
                 let (key, condition) = self.injury_key(procedure, patient);
-                withdrawn.push((key, condition, element::reference_of(procedure)));
+                withdrawn.push((key, condition, technique.map(|_| reference)));
                 continue;
-            }
+            };
             if self.is_modified(procedure) {
                 continue;
             }
-            match repair::read(procedure, technique, self.birth) {
+            match repair::read(procedure, done, self.birth) {
                 Ok(repair) => placed.extend(self.place(procedure, repair, patient)),
                 Err(issues) => {
-                    let reference = element::reference_of(procedure);
+                    let (key, condition) = self.injury_key(procedure, patient);
+                    withdrawn.push((key, condition, Some(reference.clone())));
                     self.problems.extend(issues.into_iter().map(|issue| (reference.clone(), issue)));
                 }
             }
@@ -183,7 +186,7 @@ impl Reader<'_> {
         let mut groups: BTreeMap<String, (Option<String>, Vec<Placed>)> = BTreeMap::new();
         let mut ended: BTreeMap<String, Vec<String>> = BTreeMap::new();
         for (key, condition, reference) in withdrawn {
-            ended.entry(key.clone()).or_default().push(reference);
+            ended.entry(key.clone()).or_default().extend(reference);
             groups.entry(key).or_insert((condition, Vec::new()));
         }
         for one in placed {

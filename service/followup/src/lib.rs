@@ -14,6 +14,7 @@ pub mod element;
 pub mod identity;
 pub mod intake;
 pub mod notice;
+pub mod operation;
 pub mod outbox;
 pub mod plan;
 pub mod ports;
@@ -23,6 +24,7 @@ pub mod read;
 pub mod refusal;
 pub mod search;
 pub mod sweep;
+pub mod terminology;
 pub mod write;
 
 pub use outbox::DeliveryReport;
@@ -54,12 +56,13 @@ pub struct Endplate {
     store: Arc<dyn Store>,
     clock: Arc<dyn Clock>,
     settings: Arc<Settings>,
+    terms: Arc<terminology::Terms>,
 }
 
 impl Endplate {
     /// The use cases on a store, a clock and settings.
     pub fn new(store: Arc<dyn Store>, clock: Arc<dyn Clock>, settings: Settings) -> Self {
-        Self { store, clock, settings: Arc::new(settings) }
+        Self { store, clock, settings: Arc::new(settings), terms: Arc::default() }
     }
 
     /// What the clinic configured.

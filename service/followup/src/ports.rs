@@ -7,6 +7,8 @@
 //! named by *scopes*, text keys with a counter: `Patient/123` for everything about one patient, `Patient?identifier=s|v`
 //! for "no other resource has this identifier". [`Changeset::scopes`] carries the counters that were read; the store
 //! commits only if none has moved and then moves each by one. A refused commit is decided again on fresh facts.
+//! [`Changeset::reads`] carries counters that a decision rested on but does not change, such as `ConceptMap`: they must
+//! not have moved either, and stay where they are, so that writes which share them do not get in each other's way.
 
 use async_trait::async_trait;
 use endplate_fhir::index::IndexRow;
@@ -95,6 +97,8 @@ pub struct Changeset {
     pub at: Option<Timestamp>,
     /// Counters that must not have moved. Each is moved by one.
     pub scopes: Vec<Scope>,
+    /// Counters that must not have moved and are left where they are.
+    pub reads: Vec<Scope>,
     /// New versions.
     pub puts: Vec<Put>,
     /// Outbox rows, in the order in which they must arrive.

@@ -11,7 +11,7 @@ use endplate_fhir::{Json, search};
 use serde_json::json;
 
 /// Types of derived resources, in the order in which the preview lists them.
-const DERIVED: [&str; 8] = [
+pub const DERIVED: [&str; 8] = [
     "CarePlan",
     "Communication",
     "DetectedIssue",

@@ -3,19 +3,21 @@
 
 mod check;
 pub mod claim;
+mod rehearse;
 pub(crate) mod scheduler;
+mod terms;
 pub mod workflow;
 
 use crate::Endplate;
-use crate::derivation::{Context, Derivation, comparable, derive, local_references, provenances, stamped};
+use crate::derivation::{Derivation, comparable, derive, local_references, provenances, stamped};
 use crate::document;
 use crate::dossier::Dossier;
 use crate::element::{self, name_of, text};
 use crate::identity;
-use crate::notice::Parties;
 use crate::outbox::{self, Listener};
 use crate::ports::{Agenda, Changeset, Notice, Put, Scope, StoreError, Stored};
 use crate::refusal::{Reason, Refusal};
+use crate::terminology::Maps;
 use endplate_fhir::bundle::{self, Entry, Method, Response};
 use endplate_fhir::issue::{Code, Issue};
 use endplate_fhir::{Json, TYPES, index, reference, search};
@@ -23,6 +25,7 @@ use endplate_recovery::unit::Date;
 use jiff::Timestamp;
 use serde_json::json;
 use std::collections::{BTreeMap, BTreeSet};
+use std::sync::Arc;
 
 /// How often a write is decided again because the facts moved under it.
 const ATTEMPTS_MAX: u32 = 50;
@@ -134,7 +137,7 @@ impl Endplate {
             attempt.patients.insert(patient.to_owned());
             attempt.derive().await?;
             let changed = !attempt.change.puts.is_empty();
-            match self.store.commit(attempt.change).await {
+            match self.settle(attempt.change).await {
                 Ok(()) => return Ok(changed),
                 Err(StoreError::Moved) => {}
                 Err(error) => return Err(error.into()),
@@ -152,7 +155,7 @@ impl Endplate {
             let mut attempt = Attempt::new(self, bundled);
             attempt.decide(entries.clone()).await?;
             let written = attempt.written();
-            match self.store.commit(attempt.change).await {
+            match self.settle(attempt.change).await {
                 Ok(()) => return Ok(written),
                 Err(StoreError::Moved) => {}
                 Err(error) => return Err(error.into()),
@@ -190,6 +193,8 @@ struct Attempt<'a> {
     change: Changeset,
     listeners: Vec<Listener>,
     remarks: BTreeMap<String, Vec<Issue>>,
+    /// By which maps local codes are read; none until they are needed.
+    maps: Option<Arc<Maps>>,
 }
 
 impl<'a> Attempt<'a> {
@@ -205,6 +210,7 @@ impl<'a> Attempt<'a> {
             change: Changeset { at: Some(now), ..Changeset::default() },
             listeners: Vec::new(),
             remarks: BTreeMap::new(),
+            maps: None,
         }
     }
 
@@ -224,6 +230,7 @@ impl<'a> Attempt<'a> {
         }
         self.link(&addresses).await?;
         self.compare();
+        self.terms().await?;
         self.check_references().await?;
         self.find_patients();
         self.derive().await
@@ -400,7 +407,7 @@ impl<'a> Attempt<'a> {
         let mut known: BTreeSet<String> =
             self.incoming.iter().map(|incoming| format!("{}/{}", incoming.kind, incoming.id)).collect();
         for incoming in self.incoming.iter().filter(|incoming| incoming.writes) {
-            let mut found = check::belongs(&incoming.kind, &incoming.resource, base);
+            let mut found = check::belongs(&incoming.kind, &self.as_read(&incoming.resource), base);
             found.extend(workflow::change(&incoming.resource, incoming.current.as_ref()));
             reference::each(&incoming.resource, &mut |path, to| {
                 if to.starts_with("urn:uuid:") || to.starts_with("urn:oid:") {
@@ -445,6 +452,7 @@ impl<'a> Attempt<'a> {
     /// Derives everything that follows and fills the changeset.
     async fn derive(&mut self) -> Result<(), Refusal> {
         self.listeners = outbox::listeners(self.endplate).await?;
+        let maps = self.terms().await?;
         let mut resources: Vec<(Json, u64)> = Vec::new();
         for patient in self.patients.clone() {
             let compartment = self.endplate.store.compartment(&patient).await?;
@@ -453,6 +461,7 @@ impl<'a> Attempt<'a> {
             for incoming in self.incoming.iter().filter(|incoming| incoming.writes) {
                 dossier.lay(&incoming.kind, &incoming.id, incoming.resource.clone());
             }
+            dossier.translate(&maps);
             let derivation = derive(&dossier, &patient, &self.context());
             self.accept(&derivation)?;
             self.change.agenda.push(Agenda { patient, due_on: derivation.look_again_on.map(Date::civil) });
@@ -469,17 +478,6 @@ impl<'a> Attempt<'a> {
         }
         self.add_device(&mut resources).await?;
         self.put_all(resources)
-    }
-
-    fn context(&self) -> Context<'a> {
-        let settings = &self.endplate.settings;
-        Context {
-            protocol: &settings.protocol,
-            parties: Parties { clinic_lead: &settings.clinic_lead, scheduler: &settings.scheduler },
-            base: &settings.base,
-            now: self.now,
-            today: self.today,
-        }
     }
 
     /// Refuses the write if what it brings cannot be; remarks on findings that belong nowhere.

@@ -66,7 +66,7 @@ fn known(kind: String) -> Result<String, Failure> {
 pub fn not_offered(segment: &str) -> Option<Failure> {
     match segment {
         "_history" => Some(Failure::NotOffered("History is")),
-        _ if segment.starts_with('$') => Some(Failure::NotOffered("Operations are")),
+        _ if segment.starts_with('$') => Some(Failure::NotOffered("This operation is")),
         _ => None,
     }
 }
@@ -201,7 +201,7 @@ impl FromRequest<App> for Resource {
 }
 
 /// Reads a body to its end, within the limits of size and time.
-async fn collect(request: Request, app: &App) -> Result<Vec<u8>, Failure> {
+pub async fn collect(request: Request, app: &App) -> Result<Vec<u8>, Failure> {
     let limit = app.limits.body_bytes;
     let announced =
         request.headers().get(CONTENT_LENGTH).and_then(|value| value.to_str().ok()?.parse::<usize>().ok());

@@ -2,9 +2,11 @@
 
 mod answer;
 pub(crate) mod metadata;
+pub(crate) mod operation;
 pub(crate) mod probe;
 pub(crate) mod resource;
 pub(crate) mod search;
+mod terminology;
 
 use crate::error::Failure;
 use endplate_followup::{Endplate, Refusal};

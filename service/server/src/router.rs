@@ -3,7 +3,7 @@
 use crate::clock::Stopwatch;
 use crate::error::{self, Failure};
 use crate::extract;
-use crate::http::{App, metadata, probe, resource, search};
+use crate::http::{App, metadata, operation, probe, resource, search};
 use crate::media;
 use axum::Router;
 use axum::extract::{MatchedPath, Request, State};
@@ -29,6 +29,7 @@ pub fn router(app: App) -> Router {
         .route("/fhir/{kind}/{id}", only("GET,HEAD,PUT", get(resource::read).put(resource::update)))
         .route("/livez", only("GET,HEAD", get(probe::live)))
         .route("/readyz", only("GET,HEAD", get(probe::ready)))
+        .merge(operation::routes())
         .fallback(elsewhere)
         .layer(middleware::from_fn(negotiate))
         .layer(CatchPanicLayer::custom(error::panicked))

@@ -11,6 +11,7 @@ mod delivery;
 mod derivation;
 mod emitted;
 mod lifecycle;
+mod local_codes;
 mod mutation;
 mod practice;
 mod python;

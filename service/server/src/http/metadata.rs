@@ -1,18 +1,23 @@
 //! The CapabilityStatement: what the router and the search table offer, and no more.
 
-use super::{App, READ_ONLY, answer};
+use super::{App, READ_ONLY, answer, terminology};
+use crate::extract::Query;
 use axum::extract::State;
 use axum::response::Response;
 use endplate_fhir::Json;
 use endplate_fhir::index;
 use endplate_fhir::search::{COUNT_DEFAULT, COUNT_MAX};
+use endplate_followup::operation::OFFERED;
 use serde_json::json;
 
 /// When what is offered last changed. Part of the statement; the clock has no say in it.
-const OFFERED_SINCE: &str = "2026-01-05";
+pub(super) const OFFERED_SINCE: &str = "2026-01-05";
 
-/// `GET /fhir/metadata`. The query is passed over: R4 leaves `mode` to the server.
-pub(crate) async fn metadata(State(app): State<App>) -> Response {
+/// `GET /fhir/metadata`. Of the query only `mode=terminology` is heeded: R4 leaves `mode` to the server.
+pub(crate) async fn metadata(State(app): State<App>, Query(pairs): Query) -> Response {
+    if pairs.iter().any(|(name, value)| name == "mode" && value == "terminology") {
+        return answer::document(terminology::statement(&app.base).to_string());
+    }
     answer::document(app.metadata.to_string())
 }
 
@@ -60,6 +65,19 @@ fn resource(kind: &str) -> Json {
             said
         })
         .collect();
+    let operations: Vec<Json> = OFFERED
+        .iter()
+        .filter(|operation| {
+            operation.kind.is_none_or(|of| of == kind) && (writable || !operation.affects_state)
+        })
+        .map(|operation| {
+            json!({
+                "name": operation.name,
+                "definition": operation.definition,
+                "documentation": operation.documentation,
+            })
+        })
+        .collect();
     let mut said = json!({
         "type": kind,
         "interaction": interactions,
@@ -70,7 +88,8 @@ fn resource(kind: &str) -> Json {
         "conditionalRead": "not-supported",
         "conditionalUpdate": false,
         "conditionalDelete": "not-supported",
-        "searchParam": params
+        "searchParam": params,
+        "operation": operations
     });
     if let Some(text) = endplate_followup::write::workflow::documentation(kind) {
         said["documentation"] = json!(text);

@@ -20,8 +20,9 @@ async fn addresses_that_are_not_there() {
         ("POST", "/fhir/_search"),
         ("GET", "/fhir/_search"),
         ("POST", "/fhir/$convert"),
-        ("POST", "/fhir/Task/$validate"),
-        ("GET", "/fhir/Patient/1/$everything"),
+        ("POST", "/fhir/Task/$convert"),
+        ("GET", "/fhir/Patient/$everything"),
+        ("GET", "/fhir/Task/1/$everything"),
     ] {
         let reply = expect(request(&server, method, path), 404).await;
         assert!(reply.problem().contains("not offered"), "{path}: {}", reply.text);

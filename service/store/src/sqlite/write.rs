@@ -179,7 +179,8 @@ async fn commit(connection: &mut SqliteConnection, change: &Changeset) -> Result
 /// Gives the key of each put's resource; a new resource gets the next one.
 async fn check(connection: &mut SqliteConnection, change: &Changeset) -> Result<Vec<i64>, StoreError> {
     const CONTEXT: &str = "checking what a write rests on";
-    let scopes: Vec<_> = change.scopes.iter().map(|scope| (&scope.key, number(scope.generation))).collect();
+    let rested_on = change.scopes.iter().chain(&change.reads);
+    let scopes: Vec<_> = rested_on.map(|scope| (&scope.key, number(scope.generation))).collect();
     let names: Vec<_> = change.puts.iter().map(|put| (&put.stored.kind, &put.stored.id)).collect();
     // One row, since each row costs a change of threads.
     let (moved, mut last, known): (i64, i64, String) = sqlx::query_as(

@@ -44,6 +44,7 @@ macro_rules! contract {
                 resource::readers_are_answered_while_a_large_commit_is_under_way,
                 scope::scopes_move_by_one,
                 scope::a_moved_scope_writes_nothing,
+                scope::a_counter_that_is_only_read_must_not_have_moved_and_stays,
                 scope::of_two_commits_on_one_scope_one_wins,
                 scope::concurrent_commits_are_all_there,
                 scope::a_refused_commit_takes_nothing_from_its_neighbours,

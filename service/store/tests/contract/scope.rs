@@ -36,6 +36,17 @@ pub async fn a_moved_scope_writes_nothing(store: &dyn Store) {
     }
 }
 
+pub async fn a_counter_that_is_only_read_must_not_have_moved_and_stays(store: &dyn Store) {
+    store.commit(with_scopes(&[("ConceptMap", 0)], "1")).await.unwrap();
+    let reading =
+        |generation, id| Changeset { reads: vec![scope("ConceptMap", generation)], ..with_scopes(&[], id) };
+    store.commit(reading(1, "2")).await.unwrap();
+    store.commit(reading(1, "3")).await.unwrap();
+    assert_moved(&store.commit(reading(0, "4")).await);
+    assert_eq!(store.read("Task", "4").await.unwrap(), None);
+    assert_eq!(store.generation("ConceptMap").await.unwrap(), 1);
+}
+
 pub async fn of_two_commits_on_one_scope_one_wins(store: &dyn Store) {
     for round in 0..50 {
         let one = store.commit(with_scopes(&[("Patient/p", round)], &format!("one-{round}")));

@@ -1,0 +1,47 @@
+//! A write decided and not committed: what would be stored and what would be answered.
+
+use super::{Attempt, check};
+use crate::Endplate;
+use crate::ports::Put;
+use crate::refusal::{Reason, Refusal};
+use endplate_fhir::bundle::Entry;
+use endplate_fhir::issue::Issue;
+
+/// What a write would do.
+#[derive(Debug)]
+pub(crate) struct Rehearsal {
+    /// What would be stored, derived resources too.
+    pub puts: Vec<Put>,
+    /// `Type/id` of each entry, in their order.
+    pub names: Vec<(String, String)>,
+    /// What the sender should know though nothing is refused.
+    pub remarks: Vec<Issue>,
+}
+
+impl Endplate {
+    /// Decides a write on the present facts. `patient` is looked at even if no entry is about it.
+    pub(crate) async fn rehearse(
+        &self,
+        entries: Vec<Entry>,
+        bundled: bool,
+        patient: Option<&str>,
+    ) -> Result<Rehearsal, Refusal> {
+        if let (false, [entry]) = (bundled, entries.as_slice()) {
+            let issues = check::single(entry);
+            if !issues.is_empty() {
+                return Err(Refusal { reason: Reason::Malformed, issues });
+            }
+        }
+        let mut issues: Vec<Issue> =
+            entries.iter().flat_map(|entry| check::resource(entry, bundled)).collect();
+        if issues.iter().any(Issue::is_error) {
+            return Err(Refusal { reason: Reason::Unprocessable, issues });
+        }
+        let mut attempt = Attempt::new(self, bundled);
+        attempt.patients.extend(patient.map(str::to_owned));
+        attempt.decide(entries).await?;
+        issues.extend(attempt.remarks.into_values().flatten());
+        let names = attempt.incoming.into_iter().map(|incoming| (incoming.kind, incoming.id)).collect();
+        Ok(Rehearsal { puts: attempt.change.puts, names, remarks: issues })
+    }
+}
