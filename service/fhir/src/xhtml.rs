@@ -23,8 +23,15 @@ const ATTRIBUTES: &[&str] = &[
     "summary", "tabindex", "title", "type", "valign", "value", "vspace", "width", "xml:lang", "xml:space",
 ];
 
-/// What is wrong with a narrative's `div`, as a sentence that says what to send; nothing if all is well.
-pub(crate) fn problem(div: &str) -> Option<&'static str> {
+/// What is wrong with a narrative's `div`: the key of the invariant that is broken, and a sentence that says what to send;
+/// nothing if all is well.
+pub(crate) fn problem(div: &str) -> Option<(&'static str, &'static str)> {
+    breach(div).map(|text| (if text == EMPTY { "txt-2" } else { "txt-1" }, text))
+}
+
+const EMPTY: &str = "Put text into the div, or omit the narrative.";
+
+fn breach(div: &str) -> Option<&'static str> {
     const ONE_DIV: &str = "Send one XHTML div and nothing around it.";
     const NOT_XML: &str =
         "Send well-formed XHTML: close every element, quote every attribute, write & as &amp;.";
@@ -47,11 +54,7 @@ pub(crate) fn problem(div: &str) -> Option<&'static str> {
             }
             Event::Empty(start) => {
                 if depth == 0 {
-                    return Some(if has_div {
-                        ONE_DIV
-                    } else {
-                        "Put text into the div, or omit the narrative."
-                    });
+                    return Some(if has_div { ONE_DIV } else { EMPTY });
                 }
                 if let Some(found) = element_problem(&start) {
                     return Some(found);
@@ -71,7 +74,7 @@ pub(crate) fn problem(div: &str) -> Option<&'static str> {
             Event::Eof if depth > 0 => return Some(NOT_XML),
             Event::Eof if !has_div => return Some(ONE_DIV),
             Event::Eof => {
-                return (!has_content).then_some("Put text into the div, or omit the narrative.");
+                return (!has_content).then_some(EMPTY);
             }
             _ => return Some("Send the div alone, without declarations and processing instructions."),
         }

@@ -42,8 +42,9 @@ fn all_that_is_missing_is_told_at_once() {
         ]
     );
     // R4: Communication.payload.content[x] 1..1, a choice.
-    let issue =
-        only(&read(r#"{"resourceType":"Communication","status":"completed","payload":[{"id":"a"}]}"#));
+    let issue = only(&read(
+        r#"{"resourceType":"Communication","status":"completed","payload":[{"extension":[{"url":"http://x.example","valueCode":"a"}]}]}"#,
+    ));
     assert_eq!(issue.expression, "Communication.payload[0].content");
     assert!(issue.text.contains("contentString"));
     // The value of a mandatory primitive may be absent with a reason.
@@ -117,7 +118,7 @@ fn primitives() {
     assert_eq!(
         told(&observation(timing)),
         [
-            ("code-invalid", "Observation.effective.repeat.dayOfWeek".to_owned()),
+            ("code-invalid", "Observation.effective.repeat.dayOfWeek[1]".to_owned()),
             ("value", "Observation.effective.repeat.count".to_owned()),
         ]
     );
@@ -132,7 +133,12 @@ fn objects_arrays_and_nulls() {
     assert!(only(&patient(r#""name":[null]"#)).text.contains("null"));
     assert!(only(&patient(r#""maritalStatus":["A"]"#)).text.contains("object"));
     assert!(only(&patient(r#""birthDate":["1970"]"#)).text.contains("string"));
-    assert_eq!(resource(&patient(r#""name":[{"given":[null,"B"],"_given":[{"id":"a"},null]}]"#)), []);
+    assert_eq!(
+        resource(&patient(
+            r#""name":[{"given":[null,"B"],"_given":[{"extension":[{"url":"http://x.example","valueCode":"a"}]},null]}]"#
+        )),
+        []
+    );
     assert_eq!(only(&patient(r#""name":[{"given":[null,"B"]}]"#)).expression, "Patient.name[0].given[0]");
     assert!(only(&patient(r#""name":[{"given":["A","B"],"_given":[{"id":"a"}]}]"#)).text.contains("as many"));
     let issue = only(&patient(r#""nam":[{"family":"A"}]"#));
@@ -150,16 +156,16 @@ fn narrative_must_not_run() {
 #[test]
 fn inner_resources_are_named_from_the_outside() {
     let bundle = read(
-        r#"{"resourceType":"Bundle","type":"collection","entry":[
+        r##"{"resourceType":"Bundle","type":"collection","entry":[
             {"resource":{"resourceType":"Patient","birthDate":"1970"}},
-            {"resource":{"resourceType":"Task","intent":"order","contained":[
+            {"resource":{"resourceType":"Task","intent":"order","for":{"reference":"#p"},"focus":{"reference":"#m"},"owner":{"reference":"#d"},"contained":[
                 {"resourceType":"Patient","id":"p","name":"A"},
                 {"resourceType":"Medication","id":"m","anything":1},
                 {"resourceType":"Device","id":"d","contained":[{"resourceType":"Device","id":"e"}]}
             ]}},
             {"resource":{"resourceType":"Medication"}},
             {"resource":{"id":"x"}}
-        ]}"#,
+        ]}"##,
     );
     let told: Vec<_> =
         resource(&bundle).into_iter().map(|issue| (issue.severity.code(), issue.expression)).collect();
