@@ -119,7 +119,7 @@ pub struct Issue {
     pub code: Code,
     /// One plain sentence that says what to change.
     pub text: String,
-    /// FHIRPath of the element; empty if there is none.
+    /// FHIRPath of the element, or `http.` and the name of a parameter of the request; empty if there is none.
     pub expression: String,
     /// Line and column of JSON that does not parse, or an example of what to send; else nothing.
     pub diagnostics: Option<String>,
@@ -189,7 +189,9 @@ impl Issue {
                 members.insert("diagnostics".into(), json!(diagnostics));
             }
             if !self.expression.is_empty() {
-                members.insert("expression".into(), json!([self.expression]));
+                // R4, OperationOutcome.issue.location: deprecated but for what is wrong with a parameter of the request.
+                let name = if self.expression.starts_with("http.") { "location" } else { "expression" };
+                members.insert(name.into(), json!([self.expression]));
             }
         }
         issue

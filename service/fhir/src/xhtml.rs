@@ -33,6 +33,7 @@ const EMPTY: &str = "Put text into the div, or omit the narrative.";
 
 fn breach(div: &str) -> Option<&'static str> {
     const ONE_DIV: &str = "Send one XHTML div and nothing around it.";
+    const NAMESPACE: &str = "Send the div with xmlns=\"http://www.w3.org/1999/xhtml\".";
     const NOT_XML: &str =
         "Send well-formed XHTML: close every element, quote every attribute, write & as &amp;.";
     let mut reader = Reader::from_str(div);
@@ -45,6 +46,9 @@ fn breach(div: &str) -> Option<&'static str> {
             Event::Start(start) => {
                 if depth == 0 && (has_div || start.name().0 != "div") {
                     return Some(ONE_DIV);
+                }
+                if depth == 0 && !is_xhtml(&start) {
+                    return Some(NAMESPACE);
                 }
                 if let Some(found) = element_problem(&start) {
                     return Some(found);
@@ -79,6 +83,13 @@ fn breach(div: &str) -> Option<&'static str> {
             _ => return Some("Send the div alone, without declarations and processing instructions."),
         }
     }
+}
+
+/// R4, narrative: the div is in the namespace of XHTML.
+fn is_xhtml(div: &BytesStart<'_>) -> bool {
+    div.attributes()
+        .flatten()
+        .any(|one| one.key.0 == "xmlns" && &*one.value == "http://www.w3.org/1999/xhtml")
 }
 
 fn element_problem(start: &BytesStart<'_>) -> Option<&'static str> {
@@ -122,9 +133,9 @@ mod tests {
         for div in [
             r#"<div xmlns="http://www.w3.org/1999/xhtml">text</div>"#,
             r##"<div xmlns="http://www.w3.org/1999/xhtml"><p class="a">1 &lt; 2 &nbsp;<a href="#x">x</a><br/></p></div>"##,
-            r#"<div><img src="data:image/png;base64,AAAA" alt="x"/></div>"#,
-            r#"<div><a href="Patient/1">p</a><!-- c --></div>"#,
-            " <div>x</div>\n",
+            r#"<div xmlns="http://www.w3.org/1999/xhtml"><img src="data:image/png;base64,AAAA" alt="x"/></div>"#,
+            r#"<div xmlns="http://www.w3.org/1999/xhtml"><a href="Patient/1">p</a><!-- c --></div>"#,
+            " <div xmlns='http://www.w3.org/1999/xhtml'>x</div>\n",
         ] {
             assert_eq!(problem(div), None, "{div}");
         }
@@ -148,7 +159,9 @@ mod tests {
             "<div><style>y</style></div>",
             "<div><form>y</form></div>",
         ] {
-            assert!(problem(div).is_some(), "{div}");
+            // The namespace is right: it is what runs that is refused.
+            let div = div.replacen("<div", "<div xmlns=\"http://www.w3.org/1999/xhtml\"", 1);
+            assert!(problem(&div).is_some(), "{div}");
         }
     }
 
@@ -159,6 +172,8 @@ mod tests {
             "<p>text</p>",
             "<div>a</div><div>b</div>",
             "<div>a</div>b",
+            "<div>text</div>",
+            "<div xmlns=\"http://www.w3.org/1999/html\">text</div>",
             "<div/>",
             "<div> <p/> </div>",
             "<div><p>a</div></p>",

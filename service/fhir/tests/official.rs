@@ -73,7 +73,7 @@ fn reading_and_writing_changes_nothing() {
 const REFUSED: &[(&str, &str, &str)] = &[(
     "Observation-clinical-gender",
     "Observation.performer[0].reference",
-    "the example refers to a Device; Observation.performer allows Practitioner, PractitionerRole, Organization, CareTeam, Patient and RelatedPerson",
+    "the example refers to an Encounter; Observation.performer allows Practitioner, PractitionerRole, Organization, CareTeam, Patient and RelatedPerson",
 )];
 
 #[test]

@@ -2,6 +2,7 @@
 //! committed together or not at all.
 
 mod check;
+mod rehearse;
 mod scheduler;
 
 use crate::derivation::{Context, Derivation, bare, derive, local_references, provenance, stamped};
@@ -383,7 +384,8 @@ impl<'a> Attempt<'a> {
     fn compare(&mut self) {
         for incoming in self.incoming.iter_mut().filter(|incoming| incoming.writes) {
             let Some(current) = &incoming.current else { continue };
-            let stored: Json = serde_json::from_str(&current.body).unwrap_or(Json::Null);
+            // By the same reader as what is sent: both keep the text of their numbers.
+            let stored = endplate_fhir::json::stored(&current.body);
             if incoming.kind == "Task" {
                 scheduler::note(&mut incoming.resource, &stored, self.today);
             }

@@ -9,6 +9,7 @@ mod c_operations;
 mod d_modelling;
 mod h_data;
 mod invariants;
+mod verdicts;
 
 use std::collections::BTreeSet;
 
