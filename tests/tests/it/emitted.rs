@@ -6,13 +6,11 @@ use crate::clinic::{
     EP, appointment, code, encounter, gap, injury, mm, motor, observation, patient, repair, subscription,
     sudomotor, target, tinel,
 };
+use crate::python;
 use crate::served::{Receiver, Served};
 use endplate_fhir::Json;
 use serde_json::json;
 use std::collections::{BTreeMap, BTreeSet};
-use std::path::{Path, PathBuf};
-use std::process::Command;
-use std::sync::OnceLock;
 
 /// Every type that the service derives.
 const DERIVED: [&str; 10] = [
@@ -175,56 +173,13 @@ async fn two_years(served: &Served) -> Vec<Json> {
     receiver.received()
 }
 
-/// A Python with the two libraries.
-fn python() -> &'static Path {
-    static PYTHON: OnceLock<PathBuf> = OnceLock::new();
-    PYTHON.get_or_init(environment)
-}
-
-/// Makes that Python where the build keeps its temporary files, unless it is there already.
-fn environment() -> PathBuf {
-    let requirements = Path::new(env!("CARGO_MANIFEST_DIR")).join("reference/requirements.txt");
-    let requirements = std::fs::read_to_string(requirements).unwrap();
-    let wanted: Vec<&str> = requirements.lines().filter(|line| line.starts_with("fhir")).collect();
-    assert_eq!(wanted.len(), 2, "two libraries vote: {wanted:?}");
-    let folder = Path::new(env!("CARGO_TARGET_TMPDIR")).join("r4-votes");
-    let (python, complete) = (folder.join("bin/python"), folder.join("complete"));
-    if std::fs::read_to_string(&complete).is_ok_and(|installed| installed == wanted.join("\n")) {
-        return python;
-    }
-    run(
-        Command::new("python3").args(["-m", "venv", "--clear"]).arg(&folder),
-        "python3 with its venv module is needed",
-    );
-    let mut pip = Command::new(&python);
-    pip.args(["-m", "pip", "install", "--quiet", "--disable-pip-version-check"]).args(&wanted);
-    run(
-        &mut pip,
-        "pip reaches no package registry, or it lacks the versions of tests/reference/requirements.txt",
-    );
-    std::fs::write(complete, wanted.join("\n")).unwrap();
-    python
-}
-
-fn run(command: &mut Command, otherwise: &str) {
-    let output = command.output().unwrap_or_else(|error| panic!("{otherwise}: {error}"));
-    assert!(output.status.success(), "{otherwise}: {}", String::from_utf8_lossy(&output.stderr));
-}
-
 /// What the two libraries say of a collection Bundle of these resources, one line each, the count first.
 fn votes(resources: &[Json]) -> Vec<String> {
     let entries: Vec<Json> = resources.iter().map(|resource| json!({ "resource": resource })).collect();
     let bundle = json!({ "resourceType": "Bundle", "type": "collection", "entry": entries });
     let folder = tempfile::tempdir().unwrap();
     std::fs::write(folder.path().join("emitted.json"), bundle.to_string()).unwrap();
-    let script = Path::new(env!("CARGO_MANIFEST_DIR")).join("reference/emitted.py");
-    let output = Command::new(python()).arg(script).arg(folder.path()).output().unwrap();
-    assert_ne!(
-        output.status.code(),
-        Some(2),
-        "nothing was read: {}",
-        String::from_utf8_lossy(&output.stderr)
-    );
+    let output = python::script("emitted.py", &[&folder.path().to_string_lossy()]);
     String::from_utf8(output.stdout).unwrap().lines().map(str::to_owned).collect()
 }
 

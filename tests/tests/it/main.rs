@@ -4,6 +4,7 @@
 mod alerts;
 mod bad_input;
 mod bookings;
+mod clients;
 mod clinic;
 mod conformance;
 mod delivery;
@@ -11,6 +12,7 @@ mod derivation;
 mod emitted;
 mod lifecycle;
 mod practice;
+mod python;
 mod same_bytes;
 mod served;
 mod tidy;
