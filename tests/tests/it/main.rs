@@ -10,6 +10,7 @@ mod conformance;
 mod delivery;
 mod derivation;
 mod emitted;
+mod expressions;
 mod lifecycle;
 mod practice;
 mod python;
