@@ -10,10 +10,18 @@ use std::path::PathBuf;
 
 const SEED: u64 = 20_260_302;
 /// Mutations of each example.
-const MUTATIONS: usize = 4;
+const MUTATIONS: usize = 24;
 
 /// Invariants on which the two differ, each with the reason.
-const DIFFERENCES: &[(&str, &str)] = &[];
+const DIFFERENCES: &[(&str, &str)] = &[
+    ("ctm-1", "the engine does not know resolve()"),
+    (
+        "dom-3",
+        "the expression asks as(canonical) of a collection, which FHIRPath does not allow and the engine refuses",
+    ),
+    ("drt-1", "the engine takes a Duration without a system for a number with a unit and loses its members"),
+    ("qty-3", "the same"),
+];
 
 /// SplitMix64 (Steele, Lea, Flood 2014): enough to choose mutations by.
 struct Random(u64);
@@ -80,7 +88,8 @@ fn pool(examples: &[(String, Json)]) -> Pool {
     pool
 }
 
-/// Three small changes: a member taken away, taken over from an object of the same kind, or exchanged with its neighbour.
+/// Three small changes: a member taken away, all but one taken away, one taken over from an object of the same kind, or
+/// start and end exchanged.
 fn mutate(example: &Json, pool: &Pool, random: &mut Random) -> Json {
     let mut mutant = example.clone();
     for _ in 0..3 {
@@ -89,14 +98,18 @@ fn mutate(example: &Json, pool: &Pool, random: &mut Random) -> Json {
         let (name, at) = &found[random.below(found.len())];
         let members = mutant.pointer_mut(at).unwrap().as_object_mut().unwrap();
         let names: Vec<String> = members.keys().filter(|name| *name != "resourceType").cloned().collect();
-        match random.below(3) {
-            0 if names.len() > 1 => {
+        match random.below(5) {
+            0 | 3 if names.len() > 1 => {
                 members.shift_remove(&names[random.below(names.len())]);
             }
             1 if members.contains_key("start") && members.contains_key("end") => {
                 let (start, end) = (members["start"].clone(), members["end"].clone());
                 members.insert("start".into(), end);
                 members.insert("end".into(), start);
+            }
+            4 if names.len() > 1 && !at.is_empty() => {
+                let kept = &names[random.below(names.len())];
+                members.retain(|name, _| name == kept);
             }
             _ => {
                 let Some(others) = pool.get(name) else { continue };
@@ -140,12 +153,12 @@ fn invariants_are_those_of_the_published_expressions() {
                 .unwrap();
         }
     }
-    let folder = tempfile::tempdir().unwrap();
-    let resources = folder.path().join("resources.ndjson");
+    // Kept, to run the script on it by hand.
+    let resources = PathBuf::from(env!("CARGO_TARGET_TMPDIR")).join("invariants.ndjson");
     std::fs::write(&resources, lines).unwrap();
-    let invariants = main_folder().join("profiles/r4/invariants.json");
+    let definitions = main_folder().join("profiles/r4");
     let output =
-        python::script("invariants.py", &[invariants.to_str().unwrap(), resources.to_str().unwrap()]);
+        python::script("invariants.py", &[definitions.to_str().unwrap(), resources.to_str().unwrap()]);
     let text = String::from_utf8(output.stdout).unwrap();
     println!("{}", text.lines().next().unwrap_or_default());
     assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
