@@ -131,6 +131,7 @@ impl<'t> Iterator for Exponents<'t> {
 struct State<'t> {
     exponents: RefCell<Exponents<'t>>,
     kind: RefCell<Option<String>>,
+    /// The innermost step first; empty while all is well.
     trail: RefCell<Vec<Step>>,
     breach: RefCell<Option<Issue>>,
 }
@@ -138,7 +139,7 @@ struct State<'t> {
 impl State<'_> {
     fn path(&self) -> String {
         let mut path = self.kind.borrow().clone().unwrap_or_default();
-        for step in self.trail.borrow().iter() {
+        for step in self.trail.borrow().iter().rev() {
             match step {
                 Step::Name(name) => push_name(&mut path, name),
                 Step::Item(item) => {
@@ -149,13 +150,15 @@ impl State<'_> {
         path
     }
 
+    /// Stops at a breach; its path is known once all around it has been left.
     fn refuse<E: serde::de::Error>(&self, key: &'static str, text: &str) -> E {
-        *self.breach.borrow_mut() = Some(Issue::error(Code::Structure, self.path(), text).keyed(key));
+        *self.breach.borrow_mut() = Some(Issue::error(Code::Structure, "", text).keyed(key));
         E::custom("refused")
     }
 
     fn issue(&self, error: &serde_json::Error) -> Issue {
-        self.breach.borrow_mut().take().unwrap_or_else(|| {
+        let breach = self.breach.borrow_mut().take();
+        breach.map(|breach| Issue { expression: self.path(), ..breach }).unwrap_or_else(|| {
             // The reader's own messages hold no text of the payload; only its place is cut off, as it stands apart.
             let message = error.to_string();
             let message = message.split(" at line ").next().unwrap_or_default();
@@ -168,12 +171,9 @@ impl State<'_> {
         })
     }
 
-    fn step_in(&self, step: Step) {
+    /// Notes a step of the path, from the inside out, when a breach leaves it.
+    fn came_from(&self, step: Step) {
         self.trail.borrow_mut().push(step);
-    }
-
-    fn step_out(&self) {
-        self.trail.borrow_mut().pop();
     }
 
     fn text<E: serde::de::Error>(&self, text: Cow<'_, str>) -> Result<Json, E> {
@@ -258,9 +258,9 @@ impl<'de> serde::de::Visitor<'de> for Seed<'_> {
         let inner = self.inner()?;
         let mut items = Vec::new();
         loop {
-            self.state.step_in(Step::Item(items.len()));
-            let item = access.next_element_seed(inner)?;
-            self.state.step_out();
+            let at = items.len();
+            let item =
+                access.next_element_seed(inner).inspect_err(|_| self.state.came_from(Step::Item(at)))?;
             match item {
                 Some(item) => items.push(item),
                 None if items.is_empty() => {
@@ -283,22 +283,22 @@ impl<'de> serde::de::Visitor<'de> for Seed<'_> {
         let inner = self.inner()?;
         let mut members = Map::new();
         while let Some(Key::Name(name)) = key {
-            self.state.step_in(Step::Name(name.clone()));
+            let here = |error| {
+                self.state.came_from(Step::Name(name.clone()));
+                error
+            };
             if name.starts_with(PRIVATE_PREFIX) {
-                return Err(self
-                    .state
-                    .refuse("json", "The name is reserved for the reader. Remove the property."));
+                let text = "The name is reserved for the reader. Remove the property.";
+                return Err(here(self.state.refuse("json", text)));
             }
             if members.contains_key(&name) {
-                return Err(self
-                    .state
-                    .refuse("duplicate-property", "The property is given twice. Send it once."));
+                let text = "The property is given twice. Send it once.";
+                return Err(here(self.state.refuse("duplicate-property", text)));
             }
-            let value = access.next_value_seed(inner)?;
+            let value = access.next_value_seed(inner).map_err(here)?;
             if value.is_null() {
-                return Err(self.state.refuse("null", "The property is null. Omit it instead."));
+                return Err(here(self.state.refuse("null", "The property is null. Omit it instead.")));
             }
-            self.state.step_out();
             self.note_kind(&name, &value);
             members.insert(name, value);
             key = access.next_key_seed(KeySeed)?;

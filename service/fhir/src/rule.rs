@@ -86,9 +86,7 @@ fn mandatory(definition: &Definition, members: &Members, path: &str, issues: &mu
     for name in &definition.mandatory {
         let choice = definition.choice(name);
         let present = match choice {
-            Some(choice) => {
-                choice.names.iter().filter_map(Json::as_str).any(|one| invariant::has(members, one))
-            }
+            Some(choice) => chosen(definition, choice.base, members).next().is_some(),
             None => invariant::has(members, name),
         };
         if !present {
@@ -104,16 +102,30 @@ fn mandatory(definition: &Definition, members: &Members, path: &str, issues: &mu
 
 fn one_of_a_choice(definition: &Definition, members: &Members, path: &str, issues: &mut Vec<Issue>) {
     for choice in &definition.choices {
-        let names = || {
-            let names = choice.names.iter().filter_map(Json::as_str);
-            names.filter(|name| invariant::has(members, name))
-        };
-        if names().nth(1).is_some() {
-            let (base, sent) = (choice.base, names().collect::<Vec<_>>().join(", "));
-            let text = format!("Send only one of {sent}: {base}[x] is a choice.");
+        let base = choice.base;
+        let mut sent = chosen(definition, base, members);
+        let first = sent.next();
+        // A primitive and its twin are one.
+        if sent.any(|other| Some(other) != first) {
+            let mut sent: Vec<&str> = chosen(definition, base, members).collect();
+            sent.dedup();
+            let text = format!("Send only one of {}: {base}[x] is a choice.", sent.join(", "));
             issues.push(Issue::error(Code::Structure, format!("{path}.{base}"), text).keyed("choice"));
         }
     }
+}
+
+/// The names that are there of a choice, those of twins without the underscore.
+fn chosen<'m>(
+    definition: &'m Definition,
+    base: &'m str,
+    members: &'m Members,
+) -> impl Iterator<Item = &'m str> {
+    members.keys().filter_map(move |name| {
+        let plain = name.strip_prefix('_').unwrap_or(name);
+        let may = plain.len() > base.len() && plain.starts_with(base);
+        (may && definition.elements.get(plain).is_some_and(|one| one.shown == base)).then_some(plain)
+    })
 }
 
 /// R4, JSON representation: `null` stands in an array of primitives where the twin has something, and the reverse.

@@ -85,7 +85,7 @@ fn codes_of_required_bindings() {
 fn choices() {
     let issue = only(&observation(r#","valueInteger":3,"valueString":"x""#));
     assert_eq!(issue.expression, "Observation.value");
-    assert!(issue.text.contains("valueString, valueInteger"), "{}", issue.text);
+    assert!(issue.text.contains("valueInteger, valueString"), "{}", issue.text);
     // A choice without its type is no element, but everyone sends it once.
     let issue = only(&observation(r#","value":3"#));
     assert!(issue.text.contains("valueQuantity"), "{}", issue.text);
