@@ -9,6 +9,7 @@ mod c_operations;
 mod d_modelling;
 mod h_data;
 mod invariants;
+mod invariants_of_resources;
 mod verdicts;
 
 use std::collections::BTreeSet;
@@ -20,6 +21,7 @@ const SOURCES: &[&str] = &[
     include_str!("conformance/d_modelling.rs"),
     include_str!("conformance/h_data.rs"),
     include_str!("conformance/invariants.rs"),
+    include_str!("conformance/invariants_of_resources.rs"),
 ];
 
 /// Every number that there is.

@@ -24,7 +24,7 @@ const DIFFERENCES: &[(&str, &str)] = &[
 ];
 
 /// SplitMix64 (Steele, Lea, Flood 2014): enough to choose mutations by.
-struct Random(u64);
+pub struct Random(pub u64);
 
 impl Random {
     fn below(&mut self, bound: usize) -> usize {
@@ -40,7 +40,7 @@ fn main_folder() -> PathBuf {
     PathBuf::from(env!("CARGO_MANIFEST_DIR")).join("..")
 }
 
-fn examples() -> Vec<(String, Json)> {
+pub fn examples() -> Vec<(String, Json)> {
     let mut examples: Vec<_> = std::fs::read_dir(main_folder().join("fixtures/official"))
         .unwrap()
         .map(|entry| entry.unwrap().path())
@@ -74,9 +74,9 @@ fn objects(value: &Json, name: &str, at: &str, found: &mut Vec<(String, String)>
 }
 
 /// Objects of every example by type and name.
-type Pool = BTreeMap<String, Vec<Json>>;
+pub type Pool = BTreeMap<String, Vec<Json>>;
 
-fn pool(examples: &[(String, Json)]) -> Pool {
+pub fn pool(examples: &[(String, Json)]) -> Pool {
     let mut pool = Pool::new();
     for (_, example) in examples {
         let mut found = Vec::new();
@@ -90,7 +90,7 @@ fn pool(examples: &[(String, Json)]) -> Pool {
 
 /// Three small changes: a member taken away, all but one taken away, one taken over from an object of the same kind, or
 /// start and end exchanged.
-fn mutate(example: &Json, pool: &Pool, random: &mut Random) -> Json {
+pub fn mutate(example: &Json, pool: &Pool, random: &mut Random) -> Json {
     let mut mutant = example.clone();
     for _ in 0..3 {
         let mut found = Vec::new();

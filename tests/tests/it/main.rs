@@ -12,6 +12,7 @@ mod derivation;
 mod emitted;
 mod expressions;
 mod lifecycle;
+mod parity;
 mod practice;
 mod python;
 mod same_bytes;

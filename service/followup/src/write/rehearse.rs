@@ -35,8 +35,11 @@ impl Endplate {
             issues.extend(validate::resource(&resource));
             return Ok(issues);
         };
-        if let ([entry], false) = (entries.as_slice(), bundled) {
+        if let ([entry], false) = (entries.as_slice(), bundled)
+            && text(&entry.resource, &["resourceType"]) != Some(kind)
+        {
             add(&mut issues, check::single(entry));
+            return Ok(issues);
         }
         for entry in &entries {
             add(&mut issues, check::resource(entry, bundled));
