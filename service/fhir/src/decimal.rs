@@ -48,7 +48,8 @@ impl<'a> Parts<'a> {
     /// The place of the first digit that is not zero; of numbers that are not zero.
     fn order(&self) -> i64 {
         let zeros = self.whole.bytes().chain(self.fraction.bytes()).take_while(|b| *b == b'0').count();
-        self.exponent + self.whole.len() as i64 - zeros as i64
+        let count = |digits: usize| i64::try_from(digits).unwrap_or(i64::MAX / 4);
+        self.exponent + count(self.whole.len()) - count(zeros)
     }
 
     fn magnitude(&self, other: &Self) -> Ordering {

@@ -124,19 +124,23 @@ static PUBLISHED: LazyLock<HashMap<String, Severity>> = LazyLock::new(|| {
         Some("warning") => Severity::Warning,
         _ => Severity::Error,
     };
-    let all = published();
-    all.iter()
+    published()
+        .iter()
         .filter_map(|one| Some((one.get("key")?.as_str()?.to_owned(), severity(one))))
         // Best practice: a remark.
         .map(|(key, severity)| if key == "dom-6" { (key, Severity::Information) } else { (key, severity) })
         .collect()
 });
 
-/// R4's constraints on the types that are known here, as published: objects with `path`, `key`, `severity`, `human` and
-/// `expression`.
-pub fn published() -> Vec<Json> {
+static ROWS: LazyLock<Vec<Json>> = LazyLock::new(|| {
     serde_json::from_str(include_str!("../../../profiles/r4/invariants.json"))
         .expect("the embedded invariants are JSON")
+});
+
+/// R4's constraints on the types that are known here, as published: objects with `path`, `key`, `severity`, `human` and
+/// `expression`.
+pub fn published() -> &'static [Json] {
+    &ROWS
 }
 
 /// Every invariant that is checked.

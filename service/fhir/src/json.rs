@@ -157,18 +157,14 @@ impl State<'_> {
     }
 
     fn issue(&self, error: &serde_json::Error) -> Issue {
-        let breach = self.breach.borrow_mut().take();
-        breach.map(|breach| Issue { expression: self.path(), ..breach }).unwrap_or_else(|| {
-            // The reader's own messages hold no text of the payload; only its place is cut off, as it stands apart.
-            let message = error.to_string();
-            let message = message.split(" at line ").next().unwrap_or_default();
-            Issue::error(
-                Code::Structure,
-                self.path(),
-                format!("The text is not JSON: {message}. Send well-formed JSON."),
-            )
-            .keyed("json")
-        })
+        if let Some(breach) = self.breach.borrow_mut().take() {
+            return Issue { expression: self.path(), ..breach };
+        }
+        // The reader's own messages hold no text of the payload; only its place is cut off, as it stands apart.
+        let message = error.to_string();
+        let message = message.split(" at line ").next().unwrap_or_default();
+        let text = format!("The text is not JSON: {message}. Send well-formed JSON.");
+        Issue::error(Code::Structure, self.path(), text).keyed("json")
     }
 
     /// Notes a step of the path, from the inside out, when a breach leaves it.

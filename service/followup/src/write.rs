@@ -5,6 +5,8 @@ mod check;
 mod rehearse;
 mod scheduler;
 
+pub use check::profile;
+
 use crate::derivation::{Context, Derivation, bare, derive, local_references, provenance, stamped};
 use crate::document;
 use crate::dossier::Dossier;

@@ -145,6 +145,66 @@ fn objects_arrays_and_nulls() {
     assert_eq!(issue.expression, "Patient.nam");
 }
 
+// FHIR R4, Observation.performer and Task.owner: the types that they allow; references.html: contained, absolute, conditional.
+#[test]
+fn references_lead_to_what_the_element_allows() {
+    let performer = |to: &str| observation(&format!(r#","performer":[{to}]"#));
+    for to in [
+        r#"{"reference":"Encounter/1"}"#,
+        r#"{"reference":"https://x.example/fhir/Encounter/1/_history/2"}"#,
+        r#"{"reference":"Encounter?identifier=a|b"}"#,
+    ] {
+        let issue = only(&performer(to));
+        assert_eq!(issue.expression, "Observation.performer[0].reference", "{to}");
+        assert!(issue.text.contains("Practitioner") && issue.key == Some("reference-target"), "{to}");
+    }
+    assert_eq!(
+        only(&performer(r#"{"type":"Encounter","display":"x"}"#)).expression,
+        "Observation.performer[0].type"
+    );
+    let issue = only(&performer(r#"{"reference":"Patient/1","type":"Practitioner"}"#));
+    assert_eq!(
+        (issue.expression.as_str(), issue.key),
+        ("Observation.performer[0].type", Some("reference-type"))
+    );
+    for to in [
+        r#"{"reference":"Patient/1","type":"Patient"}"#,
+        r#"{"reference":"urn:uuid:c757873d-ec9a-4326-a141-556f43239520"}"#,
+        r#"{"reference":"https://x.example/about/us"}"#,
+        r#"{"display":"x"}"#,
+    ] {
+        assert_eq!(resource(&performer(to)), [], "{to}");
+    }
+}
+
+// UCUM, case sensitive: mm and mm[Hg] are units, mmHg and MM are none; what is in another system is not looked at.
+#[test]
+fn units_are_those_of_ucum() {
+    let measured = |system: &str, code: &str| {
+        observation(&format!(r#","valueQuantity":{{"value":1,"system":"{system}","code":"{code}"}}"#))
+    };
+    let ucum = "http://unitsofmeasure.org";
+    for code in ["mmHg", "MM", "millimetre"] {
+        let issue = only(&measured(ucum, code));
+        assert_eq!((issue.severity, issue.key), (crate::issue::Severity::Warning, Some("unit")), "{code}");
+    }
+    for code in ["mm", "mm[Hg]", "m/s", "{score}", "10*3/uL", "%"] {
+        assert_eq!(resource(&measured(ucum, code)), [], "{code}");
+    }
+    assert_eq!(resource(&measured("https://x.example/units", "mmHg")), []);
+}
+
+// FHIR R5 renamed Procedure.performed[x] to occurrence[x] and Appointment.cancelationReason to cancellationReason.
+#[test]
+fn another_release_is_named() {
+    let procedure = r#"{"resourceType":"Procedure","status":"completed","subject":{"reference":"Patient/1"},"occurrenceDateTime":"2026"}"#;
+    let issue = only(&read(procedure));
+    assert!(issue.text.contains("R5") && issue.text.contains("R4 (4.0.1)"), "{issue:?}");
+    let statement = r#"{"resourceType":"CapabilityStatement","status":"active","date":"2026","kind":"requirements","description":"x","fhirVersion":"5.0.0","format":["json"],"rest":[{"mode":"server"}]}"#;
+    let told = resource(&read(statement));
+    assert!(told.iter().any(|issue| issue.key == Some("other-release")), "{told:?}");
+}
+
 #[test]
 fn narrative_must_not_run() {
     let issue = only(&read(

@@ -77,8 +77,9 @@ pub(super) fn belongs(kind: &str, resource: &Json, base: &str) -> Vec<Issue> {
     issues
 }
 
-/// What a repair or a finding lacks of its profile; nothing for any other resource.
-fn profile(kind: &str, resource: &Json) -> Vec<Issue> {
+/// What a repair or a finding lacks of its profile, on its own; nothing for any other resource. What is wrong with it as R4
+/// is told by [`validate::resource`].
+pub fn profile(kind: &str, resource: &Json) -> Vec<Issue> {
     match kind {
         "Procedure" => match repair::technique(resource) {
             Some(technique) if repair::is_done(resource) => {

@@ -228,8 +228,7 @@ async fn h21_integers_have_32_bits() {
             r#"{{"resourceType":"Observation","status":"final","code":{{"text":"x"}},"valueInteger":{number}}}"#
         )
     };
-    let bad: Vec<String> =
-        ["2147483648", "-2147483649", "1.0", "1e3", "\"3\""].map(|number| value(number)).to_vec();
+    let bad: Vec<String> = ["2147483648", "-2147483649", "1.0", "1e3", "\"3\""].map(value).to_vec();
     let cases: Vec<_> = bad
         .iter()
         .map(|body| {
@@ -298,7 +297,7 @@ async fn h23_dates_exist() {
         "2026-03-02 10:00:00Z",
         "2026-03-02T10:00:00Z\\n",
     ]
-    .map(|date| dated(date));
+    .map(dated);
     let served = Served::open("2026-03-02").await;
     for body in bad {
         let reply = text(&served, "Observation", body.clone()).await;

@@ -72,15 +72,23 @@ pub(super) fn of(kind: &str, elements: Json) -> Json {
         _ => json!({}),
     };
     resource["resourceType"] = json!(kind);
-    for (name, value) in elements.as_object().unwrap() {
-        resource[name] = value.clone();
+    merged(resource, elements)
+}
+
+/// A resource with more elements.
+pub(super) fn merged(mut resource: Json, more: Json) -> Json {
+    let Json::Object(more) = more else { panic!("no elements") };
+    for (name, value) in more {
+        resource[name] = value;
     }
     resource
 }
 
 /// An Observation with this Timing as its time.
 fn timing(repeat: Json) -> Json {
-    of("Observation", json!({ "effectiveTiming": { "repeat": repeat } }))
+    let mut resource = of("Observation", json!({ "effectiveTiming": {} }));
+    resource["effectiveTiming"]["repeat"] = repeat;
+    resource
 }
 
 /// A Procedure that was performed at this age, range and so on.

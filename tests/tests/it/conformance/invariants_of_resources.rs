@@ -1,15 +1,11 @@
 //! INV. The second half: Observation and what follows, definitions, Bundles, required bindings.
 
-use super::invariants::{UCUM, breaks, extension, holds, of, warns};
+use super::invariants::{UCUM, breaks, extension, holds, merged, of, warns};
 use endplate_fhir::Json;
 use serde_json::json;
 
 fn bundle(kind: &str, elements: Json) -> Json {
-    let mut bundle = json!({ "resourceType": "Bundle", "type": kind });
-    for (name, value) in elements.as_object().unwrap() {
-        bundle[name] = value.clone();
-    }
-    bundle
+    merged(json!({ "resourceType": "Bundle", "type": kind }), elements)
 }
 
 #[test]
@@ -262,10 +258,7 @@ async fn inv54_capability_statements_ours_included() {
 #[test]
 fn inv55_parameters_of_operations() {
     let parameter = |more: Json| {
-        let mut parameter = json!({ "name": "x", "use": "in", "min": 0, "max": "1" });
-        for (name, value) in more.as_object().unwrap() {
-            parameter[name] = value.clone();
-        }
+        let parameter = merged(json!({ "name": "x", "use": "in", "min": 0, "max": "1" }), more);
         of("OperationDefinition", json!({ "parameter": [parameter] }))
     };
     let at = "OperationDefinition.parameter[0]";
