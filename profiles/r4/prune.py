@@ -1,9 +1,9 @@
 #!/usr/bin/env python3
-"""Makes fhir.schema.json, rules.json and search-parameters.json from the published FHIR R4 definitions.
+"""Makes fhir.schema.json, rules.json, invariants.json and search-parameters.json from the published FHIR R4 definitions.
 
     python3 prune.py DEFINITIONS
 
-DEFINITIONS is a folder that holds schema/fhir.schema.json and definitions/ as SOURCES.md describes them. The three files
+DEFINITIONS is a folder that holds schema/fhir.schema.json and definitions/ as SOURCES.md describes them. The four files
 are written beside this script. They are data of the specification, cut down; nothing is added but what ADDED says.
 """
 import hashlib
@@ -17,8 +17,9 @@ SCHEMA_SHA256 = "2230406893b4cf002a4ee1e5e2bbeca22ac5d2d4931b3e9ef7b9594bbc376a0
 STORED = """Appointment AuditEvent Binary CarePlan CareTeam Communication ConceptMap Condition DetectedIssue Device
 DiagnosticReport DocumentReference Encounter Flag Goal Location Observation Organization Patient Practitioner
 PractitionerRole Procedure Provenance RiskAssessment ServiceRequest Subscription Task""".split()
-ALSO = """Bundle CapabilityStatement CodeSystem Library OperationOutcome Parameters PlanDefinition SearchParameter
-StructureDefinition ValueSet""".split()
+ALSO = """ActivityDefinition Bundle CapabilityStatement CodeSystem CommunicationRequest ImplementationGuide Library NamingSystem
+OperationDefinition OperationOutcome Parameters PlanDefinition RequestGroup SearchParameter StructureDefinition
+ValueSet""".split()
 
 # The StructureDefinition of ConceptMap is not among the definitions; from the R4 page of ConceptMap.
 ADDED_MANDATORY = {
@@ -72,6 +73,7 @@ def rules(schema, folder):
     """What the schema leaves out: mandatory primitive elements, choices of one type, codes of required bindings."""
     mandatory = {name: list(elements) for name, elements in ADDED_MANDATORY.items()}
     choices = {name: dict(groups) for name, groups in ADDED_CHOICES.items()}
+    targets, simple = {}, {}
     for name in schema:
         file = folder / "structuredefinitions" / f"StructureDefinition-{name}.json"
         if "properties" not in schema[name] or not file.exists():
@@ -91,11 +93,55 @@ def rules(schema, folder):
                 if len(names) > 1:
                     choices.setdefault(holder, {})[base] = names
                 last = base if len(names) > 1 else names[0]
+            else:
+                names = [last]
+            add_targets(targets, simple, holder, names, element.get("type", []))
             if element["min"] >= 1 and last not in demanded:
                 held = mandatory.setdefault(holder, [])
                 if last not in held:
                     held.append(last)
-    return {"mandatory": mandatory, "choices": choices, "codes": codes(schema, folder)}
+    return {
+        "mandatory": mandatory,
+        "choices": choices,
+        "codes": codes(schema, folder),
+        "simple": simple,
+        "targets": targets,
+        "types": resource_types(folder),
+    }
+
+
+def resource_types(folder):
+    """Every resource type of R4."""
+    bindings = json.loads((folder / "required-bindings.derived.json").read_text())
+    (one,) = [binding for url, binding in bindings.items() if url.split("|")[0].endswith("/ValueSet/resource-types")]
+    return sorted(code["code"] for code in one["codes"])
+
+
+def add_targets(targets, simple, holder, names, types):
+    """Which types a Reference may lead to; which Quantities are SimpleQuantities."""
+    for kind in types:
+        profiles = [url.rsplit("/", 1)[1] for url in kind.get("targetProfile", [])]
+        name = next((one for one in names if one.lower().endswith(kind["code"].lower())), names[0])
+        if kind["code"] == "Reference" and profiles and "Resource" not in profiles:
+            targets.setdefault(holder, {})[name] = sorted(profiles)
+        if any(url.endswith("/SimpleQuantity") for url in kind.get("profile", [])):
+            held = simple.setdefault(holder, [])
+            if name not in held:
+                held.append(name)
+
+
+def invariants(schema, folder):
+    """R4's constraints on the definitions that are kept, and on every resource and element."""
+    derived = json.loads((folder / "invariants.derived.json").read_text())
+    kept = {name: found for name, found in derived.items() if name in schema}
+    for name in ["DomainResource", "SimpleQuantity"]:
+        kept[name] = derived[name]
+    element = json.loads((folder / "structuredefinitions" / "StructureDefinition-Element.json").read_text())
+    root = element["snapshot"]["element"][0]
+    kept["Element"] = [{"path": "Element", **one} for one in root["constraint"] if one["key"] == "ele-1"]
+    keys = ["path", "key", "severity", "human", "expression"]
+    found = [{key: one[key] for key in keys} for name in sorted(kept) for one in kept[name]]
+    return [one for n, one in enumerate(found) if one not in found[:n]]
 
 
 def codes(schema, folder):
@@ -142,6 +188,9 @@ def main():
     check_against_derived(made, schema, source / "definitions")
     here = pathlib.Path(__file__).parent
     whole = {"$schema": "http://json-schema.org/draft-06/schema#", "definitions": schema}
+    found = invariants(schema, source / "definitions")
+    lines = ",\n".join(json.dumps(one, separators=(",", ":")) for one in found)
+    (here / "invariants.json").write_text(f"[\n{lines}\n]\n")
     for name, value in [("fhir.schema.json", whole), ("rules.json", made)]:
         (here / name).write_text(json.dumps(value, separators=(",", ":"), sort_keys=name == "rules.json") + "\n")
     lines = ",\n".join(json.dumps(one, separators=(",", ":")) for one in search_parameters(source / "definitions"))

@@ -2,7 +2,8 @@
 //!
 //! R4, JSON representation: member names are unique, strings and arrays and objects are never empty, `null` stands only
 //! in arrays (of primitives, beside their `_` twin: [`crate::validate`] checks that). The first breach is refused with
-//! its path and its place in the text. Numbers keep their digits; only an exponent is written anew, `1E5` as `1e+5`.
+//! its path and its place in the text. Numbers keep their text, exponents included (R4, datatypes, decimal: precision is part
+//! of the value). A byte order mark before the object is passed over (RFC 8259, section 8.1, lets a reader do so).
 
 use crate::Json;
 use crate::issue::{Code, Issue};
@@ -24,6 +25,7 @@ const PRIVATE_PREFIX: &str = "$serde_json::private::";
 ///
 /// The issue's `diagnostics` is `line L, column C`; its `expression` is the path of the breach.
 pub fn parse(text: &[u8]) -> Result<Json, Issue> {
+    let text = text.strip_prefix(b"\xef\xbb\xbf").unwrap_or(text);
     let text = std::str::from_utf8(text).map_err(|error| {
         let good = text.get(..error.valid_up_to()).unwrap_or_default();
         let line = good.split(|b| *b == b'\n').count();
@@ -37,7 +39,7 @@ pub fn parse(text: &[u8]) -> Result<Json, Issue> {
             "The text holds a name that is reserved for the reader. Remove whatever begins with $serde_json.",
         ));
     }
-    let state = State::default();
+    let state = State { exponents: RefCell::new(Exponents { text, at: 0 }), ..State::default() };
     let mut reader = serde_json::Deserializer::from_str(text);
     let read = serde::de::DeserializeSeed::deserialize(Seed { state: &state, depth: 0 }, &mut reader)
         .and_then(|value| reader.end().map(|()| value));
@@ -50,8 +52,14 @@ pub fn parse(text: &[u8]) -> Result<Json, Issue> {
     }
 }
 
+/// Reads what was stored, whose numbers keep their text as those that are sent do; null if it is no object.
+pub fn stored(text: &str) -> Json {
+    parse(text.as_bytes()).unwrap_or(Json::Null)
+}
+
 fn located(mut issue: Issue, line: usize, column: usize) -> Issue {
     issue.diagnostics = Some(format!("line {line}, column {column}"));
+    issue.key = issue.key.or(Some("json"));
     issue
 }
 
@@ -81,18 +89,57 @@ enum Step {
     Item(usize),
 }
 
+/// The numbers of the text that have an exponent, one after the other, as they are written. The library writes exponents
+/// anew (`1E5` as `1e+5`), so their text is taken from here.
+#[derive(Default)]
+struct Exponents<'t> {
+    text: &'t str,
+    at: usize,
+}
+
+impl<'t> Iterator for Exponents<'t> {
+    type Item = &'t str;
+
+    fn next(&mut self) -> Option<&'t str> {
+        let bytes = self.text.as_bytes();
+        loop {
+            match bytes.get(self.at)? {
+                b'"' => {
+                    self.at += 1;
+                    while *bytes.get(self.at)? != b'"' {
+                        self.at += if bytes.get(self.at) == Some(&b'\\') { 2 } else { 1 };
+                    }
+                    self.at += 1;
+                }
+                b'-' | b'0'..=b'9' => {
+                    let rest = self.text.get(self.at..)?;
+                    let end = rest.find(|c: char| !matches!(c, '0'..='9' | '+' | '-' | '.' | 'e' | 'E'));
+                    let number = rest.get(..end.unwrap_or(rest.len()))?;
+                    self.at += number.len();
+                    if number.contains(['e', 'E']) {
+                        return Some(number);
+                    }
+                }
+                _ => self.at += 1,
+            }
+        }
+    }
+}
+
 /// Where the reader stands, and the breach it stopped at.
 #[derive(Default)]
-struct State {
+struct State<'t> {
+    exponents: RefCell<Exponents<'t>>,
     kind: RefCell<Option<String>>,
+    /// The innermost step first; empty while all is well.
     trail: RefCell<Vec<Step>>,
     breach: RefCell<Option<Issue>>,
 }
 
-impl State {
+impl State<'_> {
     fn path(&self) -> String {
         let mut path = self.kind.borrow().clone().unwrap_or_default();
-        for step in self.trail.borrow().iter() {
+        for step in self.trail.borrow().iter().rev() {
             match step {
                 Step::Name(name) => push_name(&mut path, name),
                 Step::Item(item) => {
@@ -103,39 +150,37 @@ impl State {
         path
     }
 
-    fn refuse<E: serde::de::Error>(&self, text: &str) -> E {
-        *self.breach.borrow_mut() = Some(Issue::error(Code::Structure, self.path(), text));
+    /// Stops at a breach; its path is known once all around it has been left.
+    fn refuse<E: serde::de::Error>(&self, key: &'static str, text: &str) -> E {
+        *self.breach.borrow_mut() = Some(Issue::error(Code::Structure, "", text).keyed(key));
         E::custom("refused")
     }
 
     fn issue(&self, error: &serde_json::Error) -> Issue {
-        self.breach.borrow_mut().take().unwrap_or_else(|| {
-            // The reader's own messages hold no text of the payload; only its place is cut off, as it stands apart.
-            let message = error.to_string();
-            let message = message.split(" at line ").next().unwrap_or_default();
-            Issue::error(
-                Code::Structure,
-                self.path(),
-                format!("The text is not JSON: {message}. Send well-formed JSON."),
-            )
-        })
+        if let Some(breach) = self.breach.borrow_mut().take() {
+            return Issue { expression: self.path(), ..breach };
+        }
+        // The reader's own messages hold no text of the payload; only its place is cut off, as it stands apart.
+        let message = error.to_string();
+        let message = message.split(" at line ").next().unwrap_or_default();
+        let text = format!("The text is not JSON: {message}. Send well-formed JSON.");
+        Issue::error(Code::Structure, self.path(), text).keyed("json")
     }
 
-    fn step_in(&self, step: Step) {
+    /// Notes a step of the path, from the inside out, when a breach leaves it.
+    fn came_from(&self, step: Step) {
         self.trail.borrow_mut().push(step);
-    }
-
-    fn step_out(&self) {
-        self.trail.borrow_mut().pop();
     }
 
     fn text<E: serde::de::Error>(&self, text: Cow<'_, str>) -> Result<Json, E> {
         if text.is_empty() {
-            return Err(self.refuse("The string is empty. Omit the property instead."));
+            return Err(self.refuse("empty", "The string is empty. Omit the property instead."));
         }
         if text.bytes().any(|b| b < 0x20 && !matches!(b, b'\t' | b'\n' | b'\r')) {
-            return Err(self
-                .refuse("The string holds a control character. Send only tab and line ends below U+0020."));
+            return Err(self.refuse(
+                "form",
+                "The string holds a control character. Send only tab and line ends below U+0020.",
+            ));
         }
         Ok(Json::String(text.into_owned()))
     }
@@ -143,7 +188,7 @@ impl State {
 
 #[derive(Clone, Copy)]
 struct Seed<'s> {
-    state: &'s State,
+    state: &'s State<'s>,
     /// Objects and arrays around this value.
     depth: usize,
 }
@@ -159,9 +204,12 @@ impl<'de> serde::de::DeserializeSeed<'de> for Seed<'_> {
 impl Seed<'_> {
     fn inner<E: serde::de::Error>(self) -> Result<Self, E> {
         if self.depth >= DEPTH_MAX {
-            return Err(self.state.refuse(&format!(
-                "The text is nested too deep. Send at most {DEPTH_MAX} levels of objects and arrays."
-            )));
+            return Err(self.state.refuse(
+                "json",
+                &format!(
+                    "The text is nested too deep. Send at most {DEPTH_MAX} levels of objects and arrays."
+                ),
+            ));
         }
         Ok(Self { depth: self.depth + 1, ..self })
     }
@@ -191,7 +239,7 @@ impl<'de> serde::de::Visitor<'de> for Seed<'_> {
     }
 
     fn visit_f64<E: serde::de::Error>(self, value: f64) -> Result<Json, E> {
-        Number::from_f64(value).map(Json::Number).ok_or_else(|| self.state.refuse("Send a number."))
+        Number::from_f64(value).map(Json::Number).ok_or_else(|| self.state.refuse("json", "Send a number."))
     }
 
     fn visit_str<E: serde::de::Error>(self, value: &str) -> Result<Json, E> {
@@ -206,13 +254,13 @@ impl<'de> serde::de::Visitor<'de> for Seed<'_> {
         let inner = self.inner()?;
         let mut items = Vec::new();
         loop {
-            self.state.step_in(Step::Item(items.len()));
-            let item = access.next_element_seed(inner)?;
-            self.state.step_out();
+            let at = items.len();
+            let item =
+                access.next_element_seed(inner).inspect_err(|_| self.state.came_from(Step::Item(at)))?;
             match item {
                 Some(item) => items.push(item),
                 None if items.is_empty() => {
-                    return Err(self.state.refuse("The array is empty. Omit the property instead."));
+                    return Err(self.state.refuse("empty", "The array is empty. Omit the property instead."));
                 }
                 None => return Ok(Json::Array(items)),
             }
@@ -223,32 +271,36 @@ impl<'de> serde::de::Visitor<'de> for Seed<'_> {
         let mut key = access.next_key_seed(KeySeed)?;
         if matches!(&key, Some(Key::Number)) {
             let digits: String = access.next_value()?;
-            return digits
-                .parse::<Number>()
-                .map(Json::Number)
-                .map_err(|_| self.state.refuse("The number is not one that JSON knows."));
+            let written = if digits.contains('e') { self.state.exponents.borrow_mut().next() } else { None };
+            // The library has read it: it is a number that JSON knows.
+            let written = written.map_or(digits, str::to_owned);
+            return Ok(Json::Number(Number::from_string_unchecked(written)));
         }
         let inner = self.inner()?;
         let mut members = Map::new();
         while let Some(Key::Name(name)) = key {
-            self.state.step_in(Step::Name(name.clone()));
+            let here = |error| {
+                self.state.came_from(Step::Name(name.clone()));
+                error
+            };
             if name.starts_with(PRIVATE_PREFIX) {
-                return Err(self.state.refuse("The name is reserved for the reader. Remove the property."));
+                let text = "The name is reserved for the reader. Remove the property.";
+                return Err(here(self.state.refuse("json", text)));
             }
             if members.contains_key(&name) {
-                return Err(self.state.refuse("The property is given twice. Send it once."));
+                let text = "The property is given twice. Send it once.";
+                return Err(here(self.state.refuse("duplicate-property", text)));
             }
-            let value = access.next_value_seed(inner)?;
+            let value = access.next_value_seed(inner).map_err(here)?;
             if value.is_null() {
-                return Err(self.state.refuse("The property is null. Omit it instead."));
+                return Err(here(self.state.refuse("null", "The property is null. Omit it instead.")));
             }
-            self.state.step_out();
             self.note_kind(&name, &value);
             members.insert(name, value);
             key = access.next_key_seed(KeySeed)?;
         }
         if members.is_empty() {
-            return Err(self.state.refuse("The object is empty. Omit the property instead."));
+            return Err(self.state.refuse("empty", "The object is empty. Omit the property instead."));
         }
         Ok(Json::Object(members))
     }
@@ -331,8 +383,9 @@ mod tests {
             let text = format!("{{\"value\":{digits}}}");
             assert_eq!(serde_json::to_string(&parse(text.as_bytes()).unwrap()).unwrap(), text);
         }
-        let exponent = parse(br#"{"value":1e400}"#).unwrap();
-        assert_eq!(serde_json::to_string(&exponent).unwrap(), r#"{"value":1e+400}"#);
+        // Exponents too, beside strings that look like numbers.
+        let text = r#"{"a":"1E5 \" 2e3","b":[1E5,1e+05,-0.10e-2,12,1e5],"c":{"2e2":3.0E1,"d":"\\"},"e":1e5}"#;
+        assert_eq!(serde_json::to_string(&parse(text.as_bytes()).unwrap()).unwrap(), text);
         for text in
             [r#"{"value":01}"#, r#"{"value":1.}"#, r#"{"value":NaN}"#, r#"{"value":+1}"#, r#"{"value":.5}"#]
         {

@@ -5,12 +5,15 @@
 
 pub mod bundle;
 pub mod date;
+pub mod decimal;
 pub mod index;
+pub mod invariant;
 pub mod issue;
 pub mod json;
 pub mod narrative;
 pub mod quantity;
 pub mod reference;
+mod release;
 mod rule;
 mod schema;
 pub mod search;

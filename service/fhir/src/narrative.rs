@@ -3,7 +3,8 @@
 use crate::Json;
 use serde_json::json;
 
-/// Escapes a text for XHTML. Characters that XML 1.0 does not know are left out.
+/// Escapes a text for XHTML. Characters that XML 1.0 does not know, and those that turn the direction of the text, are
+/// left out.
 pub fn escape(text: &str) -> String {
     let mut escaped = String::with_capacity(text.len());
     for c in text.chars() {
@@ -16,6 +17,8 @@ pub fn escape(text: &str) -> String {
             '\t' | '\n' | '\r' => escaped.push(c),
             '\u{FFFE}' | '\u{FFFF}' => {}
             _ if c < ' ' => {}
+            // Embeddings, overrides and isolates can make a line read otherwise than it is written (Unicode UAX 9, 2.1).
+            '\u{202A}'..='\u{202E}' | '\u{2066}'..='\u{2069}' => {}
             _ => escaped.push(c),
         }
     }
@@ -105,6 +108,11 @@ impl Narrative {
 mod tests {
     use super::*;
     use proptest::prelude::*;
+
+    #[test]
+    fn direction_is_not_turned() {
+        assert_eq!(escape("a\u{202E}b\u{2066}c"), "abc");
+    }
 
     #[test]
     fn all_parts() {

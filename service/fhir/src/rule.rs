@@ -1,37 +1,43 @@
 //! What R4 demands and its JSON Schema does not say: mandatory primitives, one type of a choice, codes of required
-//! bindings, days that exist, whole numbers, base64, XHTML without script, and where objects, arrays and nulls may stand.
+//! bindings, days that exist, whole numbers, base64, XHTML without script, where objects, arrays and nulls may stand,
+//! what references may lead to, and the invariants.
 //!
 //! The tables are made by profiles/r4/prune.py from R4's StructureDefinitions.
 
+mod binding;
+mod primitive;
+mod target;
+
+use crate::Json;
+use crate::invariant::{self, Scope};
 use crate::issue::{Code, Issue};
 use crate::json::push_name;
-use crate::schema::{self, Element};
-use crate::{Json, date, xhtml};
-use serde_json::{Map, Number};
+use crate::schema::{self, Definition, Element};
+use serde_json::Map;
 use std::fmt::Write as _;
-use std::sync::LazyLock;
 
-static RULES: LazyLock<Json> = LazyLock::new(|| {
-    serde_json::from_str(include_str!("../../../profiles/r4/rules.json"))
-        .expect("the embedded rules are JSON")
-});
+pub(crate) use target::kind_of;
 
-type Members = Map<String, Json>;
+pub(crate) type Members = Map<String, Json>;
 
 /// Checks one element and all below it, except contained resources and the resources of entries and parameters.
-/// `definition` is the name of its definition in the schema, `path` its FHIRPath.
-pub(crate) fn check(definition: &str, members: &Members, path: &mut String, issues: &mut Vec<Issue>) {
+/// `path` is its FHIRPath.
+pub(crate) fn check(
+    definition: &'static Definition,
+    members: &Members,
+    scope: &Scope<'_>,
+    path: &mut String,
+    issues: &mut Vec<Issue>,
+) {
     mandatory(definition, members, path, issues);
     one_of_a_choice(definition, members, path, issues);
-    let Some(elements) = schema::elements(definition) else { return };
     for (name, value) in members {
         // The schema names the elements that are not there.
-        let Some(element) = elements.get(name.as_str()) else { continue };
+        let Some(element) = definition.elements.get(name.as_str()) else { continue };
         let length = path.len();
-        push_element(path, definition, name);
-        if let Some(plain) = name.strip_prefix('_') {
-            twins(members.get(plain), value, path, issues);
-        }
+        push_name(path, element.shown);
+        let plain = name.strip_prefix('_').and_then(|plain| members.get(plain));
+        twins(plain, value, path, issues);
         match value {
             Json::Array(items) if element.many => {
                 for (position, item) in items.iter().enumerate() {
@@ -40,42 +46,33 @@ pub(crate) fn check(definition: &str, members: &Members, path: &mut String, issu
                     if item.is_null() {
                         null(element, name, members, position, path, issues);
                     } else {
-                        one(element, item, path, issues);
+                        let plain = plain.and_then(|plain| plain.get(position));
+                        one(element, item, plain.is_some_and(|plain| !plain.is_null()), scope, path, issues);
                     }
                     path.truncate(inner);
                 }
             }
             // The schema wants the array.
             _ if element.many && !value.is_object() => {}
-            _ => one(element, value, path, issues),
+            _ => one(element, value, plain.is_some(), scope, path, issues),
         }
-        bound(definition, name, value, path, issues);
+        if let Some(systems) = element.codes {
+            binding::check(systems, value, path, issues);
+        }
+        binding::form(name, element, value, path, issues);
         path.truncate(length);
+    }
+    for one in &definition.invariants {
+        if !(one.holds)(members, scope) {
+            issues.push(one.issue(path));
+        }
     }
 }
 
-/// Appends an element's name: the twin of a primitive under the primitive's name, a choice under its base.
+/// Appends an element's name as a FHIRPath has it.
 pub(crate) fn push_element(path: &mut String, definition: &str, name: &str) {
-    let name = name.strip_prefix('_').filter(|plain| !plain.is_empty()).unwrap_or(name);
-    push_name(path, choice_base(definition, name).unwrap_or(name));
-}
-
-/// The base of a choice element: `value` for `valueQuantity`.
-fn choice_base(definition: &str, name: &str) -> Option<&'static str> {
-    choices(definition).find(|(_, names)| names.iter().any(|one| one == name)).map(|(base, _)| base)
-}
-
-/// The elements that a choice stands for: `valueQuantity`, `valueCodeableConcept`, … for `value`.
-pub(crate) fn choice_names(definition: &str, base: &str) -> Option<&'static [Json]> {
-    choices(definition).find(|(one, _)| *one == base).map(|(_, names)| names)
-}
-
-fn choices(definition: &str) -> impl Iterator<Item = (&'static str, &'static [Json])> {
-    let groups = RULES.get("choices").and_then(|all| all.get(definition)).and_then(Json::as_object);
-    groups
-        .into_iter()
-        .flatten()
-        .filter_map(|(base, names)| Some((base.as_str(), names.as_array()?.as_slice())))
+    let element = schema::definition(definition).and_then(|one| one.elements.get(name));
+    push_name(path, element.map_or(name, |element| element.shown));
 }
 
 /// Some names of a list, for a sentence.
@@ -85,38 +82,50 @@ pub(crate) fn listed(names: &[Json]) -> String {
     format!("{}{}", shown.join(", "), if names.len() > SHOWN { ", …" } else { "" })
 }
 
-fn has(members: &Members, name: &str) -> bool {
-    members.contains_key(name) || members.contains_key(&format!("_{name}"))
-}
-
-fn mandatory(definition: &str, members: &Members, path: &str, issues: &mut Vec<Issue>) {
-    let names = RULES.get("mandatory").and_then(|all| all.get(definition)).and_then(Json::as_array);
-    for name in names.into_iter().flatten().filter_map(Json::as_str) {
-        let choice = choice_names(definition, name);
+fn mandatory(definition: &Definition, members: &Members, path: &str, issues: &mut Vec<Issue>) {
+    for name in &definition.mandatory {
+        let choice = definition.choice(name);
         let present = match choice {
-            Some(names) => names.iter().filter_map(Json::as_str).any(|one| has(members, one)),
-            None => has(members, name),
+            Some(choice) => chosen(definition, choice.base, members).next().is_some(),
+            None => invariant::has(members, name),
         };
         if !present {
             let at = format!("{path}.{name}");
             let text = match choice {
-                Some(names) => format!("Send {at} as one of {}: it is mandatory.", listed(names)),
+                Some(choice) => format!("Send {at} as one of {}: it is mandatory.", listed(choice.names)),
                 None => format!("Send {at}: it is mandatory."),
             };
-            issues.push(Issue::error(Code::Required, at, text));
+            issues.push(Issue::error(Code::Required, at, text).keyed("mandatory"));
         }
     }
 }
 
-fn one_of_a_choice(definition: &str, members: &Members, path: &str, issues: &mut Vec<Issue>) {
-    for (base, names) in choices(definition) {
-        let present: Vec<&str> =
-            names.iter().filter_map(Json::as_str).filter(|name| has(members, name)).collect();
-        if present.len() > 1 {
-            let text = format!("Send only one of {}: {base}[x] is a choice.", present.join(", "));
-            issues.push(Issue::error(Code::Structure, format!("{path}.{base}"), text));
+fn one_of_a_choice(definition: &Definition, members: &Members, path: &str, issues: &mut Vec<Issue>) {
+    for choice in &definition.choices {
+        let base = choice.base;
+        let mut sent = chosen(definition, base, members);
+        let first = sent.next();
+        // A primitive and its twin are one.
+        if sent.any(|other| Some(other) != first) {
+            let mut sent: Vec<&str> = chosen(definition, base, members).collect();
+            sent.dedup();
+            let text = format!("Send only one of {}: {base}[x] is a choice.", sent.join(", "));
+            issues.push(Issue::error(Code::Structure, format!("{path}.{base}"), text).keyed("choice"));
         }
     }
+}
+
+/// The names that are there of a choice, those of twins without the underscore.
+fn chosen<'m>(
+    definition: &'m Definition,
+    base: &'m str,
+    members: &'m Members,
+) -> impl Iterator<Item = &'m str> {
+    members.keys().filter_map(move |name| {
+        let plain = name.strip_prefix('_').unwrap_or(name);
+        let may = plain.len() > base.len() && plain.starts_with(base);
+        (may && definition.elements.get(plain).is_some_and(|one| one.shown == base)).then_some(plain)
+    })
 }
 
 /// R4, JSON representation: `null` stands in an array of primitives where the twin has something, and the reverse.
@@ -129,14 +138,11 @@ fn null(
     issues: &mut Vec<Issue>,
 ) {
     let twin = name.strip_prefix('_').map_or_else(|| format!("_{name}"), str::to_owned);
-    let is_primitive = schema::elements(element.kind).is_none() || name.starts_with('_');
+    let is_primitive = schema::definition(element.kind).is_none() || name.starts_with('_');
     let other = members.get(&twin).and_then(|twin| twin.get(position)).is_some_and(|item| !item.is_null());
     if !(is_primitive && other) {
-        issues.push(Issue::error(
-            Code::Structure,
-            path,
-            "Leave the null out: nothing else stands for this item.",
-        ));
+        let text = "Leave the null out: nothing else stands for this item.";
+        issues.push(Issue::error(Code::Structure, path, text).keyed("null"));
     }
 }
 
@@ -145,100 +151,70 @@ fn twins(plain: Option<&Json>, twin: &Json, path: &str, issues: &mut Vec<Issue>)
         && plain.len() != twin.len()
     {
         let text = "Send as many items with the underscore as without, with null where there is nothing.";
-        issues.push(Issue::error(Code::Structure, path, text));
+        issues.push(Issue::error(Code::Structure, path, text).keyed("twins"));
     }
 }
 
-fn one(element: &Element, value: &Json, path: &mut String, issues: &mut Vec<Issue>) {
+/// One element, or one item of it. `has_value`: the element is the twin of a primitive that has a value.
+fn one(
+    element: &Element,
+    value: &Json,
+    has_value: bool,
+    scope: &Scope<'_>,
+    path: &mut String,
+    issues: &mut Vec<Issue>,
+) {
     if element.kind == "ResourceList" {
         return;
     }
-    match (schema::elements(element.kind), value) {
-        (Some(_), Json::Object(members)) => check(element.kind, members, path, issues),
-        (Some(_), _) => issues.push(Issue::error(Code::Structure, path.as_str(), "Send a JSON object here.")),
-        (None, _) => {
-            if let Some((code, text)) = primitive(element.kind, value) {
-                issues.push(Issue::error(code, path.as_str(), text));
-            }
+    let Some(definition) = schema::definition(element.kind) else {
+        if let Some((code, key, text)) = primitive::problem(element.kind, value) {
+            issues.push(Issue::error(code, path.as_str(), text).keyed(key));
         }
+        return;
+    };
+    let Json::Object(members) = value else {
+        let text = format!("Send a JSON object here, not {}.", found(value));
+        issues.push(Issue::error(Code::Structure, path.as_str(), text).keyed("json-type"));
+        return;
+    };
+    if !has_value && members.keys().all(|name| matches!(name.as_str(), "id" | "_id")) {
+        issues.push(invariant::ELEMENT.issue(path));
+    }
+    if element.simple && !invariant::SIMPLE.holds(members, scope) {
+        issues.push(invariant::SIMPLE.issue(path));
+    }
+    if !binding::is_unit(members) {
+        let text = "Send a UCUM code, for example mm or d, or leave the system out: the code is not in UCUM.";
+        issues.push(Issue::warning(Code::CodeInvalid, format!("{path}.code"), text).keyed("unit"));
+    }
+    if element.kind == "Reference" {
+        target::check(element, members, scope, path, issues);
+    }
+    check(definition, members, scope, path, issues);
+}
+
+/// What stands there, by its JSON type alone.
+pub(crate) fn found(value: &Json) -> &'static str {
+    match value {
+        Json::Null => "null",
+        Json::Bool(_) => "true or false",
+        Json::Number(_) => "a number",
+        Json::String(_) => "a string",
+        Json::Array(_) => "an array",
+        Json::Object(_) => "an object",
     }
 }
 
-/// What is wrong with a primitive whose JSON type and pattern the schema has checked or will check.
-fn primitive(kind: &str, value: &Json) -> Option<(Code, &'static str)> {
-    match (kind, value) {
-        ("date" | "dateTime" | "instant", Json::String(text)) => match date::span(text) {
-            Err(date::DateError::Day) => {
-                Some((Code::Value, "The calendar has no such day. Correct the month or the day."))
-            }
-            _ => None,
-        },
-        ("integer" | "positiveInt" | "unsignedInt", Json::Number(number)) => {
-            whole_number(kind, number).map(|text| (Code::Value, text))
+/// Whether any string at or below these members is one that is looked for.
+pub(crate) fn found_in(members: &Members, wanted: &dyn Fn(&str) -> bool) -> bool {
+    fn at(value: &Json, wanted: &dyn Fn(&str) -> bool) -> bool {
+        match value {
+            Json::String(text) => wanted(text),
+            Json::Array(items) => items.iter().any(|item| at(item, wanted)),
+            Json::Object(members) => found_in(members, wanted),
+            _ => false,
         }
-        ("base64Binary", Json::String(text)) if !is_base64(text) => {
-            Some((Code::Value, "Send base64: letters, digits, + and /, padded with = to a multiple of four."))
-        }
-        ("xhtml", Json::String(div)) => xhtml::problem(div).map(|text| (Code::Invariant, text)),
-        ("xhtml", _) => Some((Code::Structure, "Send the XHTML div as a string.")),
-        _ => None,
     }
-}
-
-/// R4, datatypes: integers are 32-bit, written without point or exponent.
-fn whole_number(kind: &str, number: &Number) -> Option<&'static str> {
-    let (least, text) = match kind {
-        "positiveInt" => (1, "Send a whole number from 1 to 2147483647, without point or exponent."),
-        "unsignedInt" => (0, "Send a whole number from 0 to 2147483647, without point or exponent."),
-        _ => (i32::MIN, "Send a whole number of 32 bits, without point or exponent."),
-    };
-    let good = number.as_str().parse::<i32>().is_ok_and(|whole| whole >= least) && number.as_str() != "-0";
-    (!good).then_some(text)
-}
-
-fn is_base64(text: &str) -> bool {
-    let data: Vec<u8> = text.bytes().filter(|b| !b.is_ascii_whitespace()).collect();
-    let padding = data.iter().rev().take_while(|b| **b == b'=').count();
-    let body = data.get(..data.len() - padding).unwrap_or_default();
-    !body.is_empty()
-        && data.len().is_multiple_of(4)
-        && padding <= 2
-        && body.iter().all(|b| b.is_ascii_alphanumeric() || matches!(b, b'+' | b'/'))
-}
-
-/// Required bindings that the schema does not enforce. A CodeableConcept must hold one of the codings.
-fn bound(definition: &str, name: &str, value: &Json, path: &str, issues: &mut Vec<Issue>) {
-    let systems = RULES.get("codes").and_then(|all| all.get(definition)).and_then(|all| all.get(name));
-    let Some(systems) = systems.and_then(Json::as_object) else { return };
-    let known = |system: Option<&str>, code: &str| {
-        systems.iter().any(|(one, codes)| {
-            system.is_none_or(|system| system == one)
-                && codes.as_array().is_some_and(|codes| codes.iter().any(|known| known == code))
-        })
-    };
-    let good = match value {
-        Json::String(code) => known(None, code),
-        Json::Array(codes) => codes.iter().filter_map(Json::as_str).all(|code| known(None, code)),
-        Json::Object(concept) => concept.get("coding").and_then(Json::as_array).is_some_and(|codings| {
-            codings.iter().any(|coding| {
-                let text = |name: &str| coding.get(name).and_then(Json::as_str);
-                text("system")
-                    .is_some_and(|system| text("code").is_some_and(|code| known(Some(system), code)))
-            })
-        }),
-        _ => return,
-    };
-    if !good {
-        let codes: Vec<Json> = systems.values().filter_map(Json::as_array).flatten().cloned().collect();
-        let mut text = format!("Send one of the codes {}", listed(&codes));
-        if value.is_object() {
-            let _ = write!(
-                text,
-                " as a coding of {}",
-                systems.keys().map(String::as_str).collect::<Vec<_>>().join(" or ")
-            );
-        }
-        text.push('.');
-        issues.push(Issue::error(Code::CodeInvalid, path, text));
-    }
+    members.values().any(|value| at(value, wanted))
 }

@@ -1,21 +1,28 @@
-//! The R4 JSON Schema: one validator for each type, compiled when it is first needed, and what the schema says about the
-//! shape of elements, for the rules and for messages.
+//! The R4 JSON Schema: one validator for each type, compiled when it is first needed; and every definition with all that R4
+//! says about it, for the rules and for messages.
 
 use crate::Json;
+use crate::invariant::{self, Invariant};
 use jsonschema::{PatternOptions, Validator};
 use serde_json::{Map, json};
-use std::collections::{BTreeSet, HashMap};
+use std::collections::{BTreeSet, HashMap, HashSet};
 use std::sync::{LazyLock, OnceLock};
 
 /// Types that are not stored but sent, answered or published, and therefore validated too.
 const ALSO: &[&str] = &[
+    "ActivityDefinition",
     "Bundle",
     "CapabilityStatement",
     "CodeSystem",
+    "CommunicationRequest",
+    "ImplementationGuide",
     "Library",
+    "NamingSystem",
+    "OperationDefinition",
     "OperationOutcome",
     "Parameters",
     "PlanDefinition",
+    "RequestGroup",
     "SearchParameter",
     "StructureDefinition",
     "ValueSet",
@@ -51,38 +58,114 @@ static SCHEMA: LazyLock<Json> = LazyLock::new(|| {
         .expect("the embedded schema is JSON")
 });
 
-static VALIDATORS: LazyLock<HashMap<&'static str, OnceLock<Validator>>> =
-    LazyLock::new(|| crate::TYPES.iter().chain(ALSO).map(|kind| (*kind, OnceLock::new())).collect());
+/// What the schema leaves out: see profiles/r4/SOURCES.md.
+static RULES: LazyLock<Json> = LazyLock::new(|| {
+    serde_json::from_str(include_str!("../../../profiles/r4/rules.json"))
+        .expect("the embedded rules are JSON")
+});
 
-static ELEMENTS: LazyLock<HashMap<&'static str, Elements>> = LazyLock::new(|| {
+static VALIDATORS: LazyLock<HashMap<&'static str, OnceLock<Validator>>> = LazyLock::new(|| {
+    let kinds = crate::TYPES.iter().chain(ALSO);
+    kinds.filter(|kind| DEFINITIONS.contains_key(*kind)).map(|kind| (*kind, OnceLock::new())).collect()
+});
+
+static DEFINITIONS: LazyLock<HashMap<&'static str, Definition>> = LazyLock::new(|| {
     let definitions = SCHEMA.get("definitions").and_then(Json::as_object);
     definitions
         .into_iter()
         .flatten()
-        .filter_map(|(name, one)| Some((name.as_str(), elements_of(one)?)))
+        .filter_map(|(name, one)| Some((name.as_str(), Definition::of(name, one)?)))
         .collect()
 });
 
-/// The elements of one definition: of a type, of a data type, or of a part such as `CarePlan_Detail`.
-pub(crate) type Elements = HashMap<&'static str, Element>;
+/// Every resource type of R4, for references.
+static RESOURCES: LazyLock<HashSet<&'static str>> =
+    LazyLock::new(|| texts(RULES.get("types")).into_iter().collect());
 
-/// What the schema says about one element.
+/// One definition: of a type, of a data type, or of a part such as `CarePlan_Detail`, with all that R4 asks of it.
+#[derive(Debug)]
+pub(crate) struct Definition {
+    /// By name.
+    pub elements: HashMap<&'static str, Element>,
+    /// Elements that must be there and that the schema does not demand; a choice by its base.
+    pub mandatory: Vec<&'static str>,
+    /// Choices of one type.
+    pub choices: Vec<Choice>,
+    /// R4's constraints on it.
+    pub invariants: Vec<&'static Invariant>,
+}
+
+/// `value[x]`: its base and the names that it may have.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Choice {
+    /// `value`.
+    pub base: &'static str,
+    /// `valueQuantity`, `valueString`, …
+    pub names: &'static [Json],
+}
+
+/// What R4 says about one element.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Element {
     /// The definition it is of, or the name of a primitive.
     pub kind: &'static str,
     /// Whether it is an array.
     pub many: bool,
+    /// Its name in a FHIRPath: the twin of a primitive under the primitive's name, a choice under its base.
+    pub shown: &'static str,
+    /// The codes of its required binding, by system, where the schema does not enforce them.
+    pub codes: Option<&'static Map<String, Json>>,
+    /// The types that a reference may lead to; nothing where any will do.
+    pub targets: Option<&'static [Json]>,
+    /// Whether it is a SimpleQuantity, which has no comparator.
+    pub simple: bool,
 }
 
-fn elements_of(definition: &'static Json) -> Option<Elements> {
-    let properties = definition.get("properties")?.as_object()?;
-    let elements = properties.iter().map(|(name, property)| {
-        let items = property.get("items");
-        let kind = kind_of(name, items.unwrap_or(property));
-        (name.as_str(), Element { kind, many: items.is_some() })
-    });
-    Some(elements.collect())
+impl Definition {
+    fn of(name: &'static str, schema: &'static Json) -> Option<Self> {
+        let properties = schema.get("properties")?.as_object()?;
+        let rules = |table: &str| RULES.get(table).and_then(|all| all.get(name));
+        let choices: Vec<Choice> = rules("choices")
+            .and_then(Json::as_object)
+            .into_iter()
+            .flatten()
+            .filter_map(|(base, names)| Some(Choice { base, names: names.as_array()? }))
+            .collect();
+        let simple = texts(rules("simple"));
+        let element = |(own, property): (&'static String, &'static Json)| {
+            let own = own.as_str();
+            let items = property.get("items");
+            let plain = own.strip_prefix('_').filter(|plain| !plain.is_empty()).unwrap_or(own);
+            let choice = choices.iter().find(|choice| choice.names.iter().any(|one| one == plain));
+            let element = Element {
+                kind: kind_of(own, items.unwrap_or(property)),
+                many: items.is_some(),
+                shown: choice.map_or(plain, |choice| choice.base),
+                codes: rules("codes").and_then(|all| all.get(own)).and_then(Json::as_object),
+                targets: rules("targets")
+                    .and_then(|all| all.get(own))
+                    .and_then(Json::as_array)
+                    .map(Vec::as_slice),
+                simple: simple.contains(&own),
+            };
+            (own, element)
+        };
+        Some(Self {
+            elements: properties.iter().map(element).collect(),
+            mandatory: texts(rules("mandatory")),
+            invariants: invariant::of(name),
+            choices,
+        })
+    }
+
+    /// The choice with this base.
+    pub fn choice(&self, base: &str) -> Option<&Choice> {
+        self.choices.iter().find(|choice| choice.base == base)
+    }
+}
+
+fn texts(list: Option<&'static Json>) -> Vec<&'static str> {
+    list.and_then(Json::as_array).into_iter().flatten().filter_map(Json::as_str).collect()
 }
 
 fn kind_of(name: &str, property: &'static Json) -> &'static str {
@@ -101,9 +184,19 @@ pub(crate) fn known(kind: &str) -> Option<&'static str> {
     VALIDATORS.get_key_value(kind).map(|(kind, _)| *kind)
 }
 
-/// The elements of a definition; nothing for a primitive or an unknown name.
-pub(crate) fn elements(definition: &str) -> Option<&'static Elements> {
-    ELEMENTS.get(definition)
+/// The types that can be validated.
+pub(crate) fn kinds() -> impl Iterator<Item = &'static str> {
+    VALIDATORS.keys().copied()
+}
+
+/// A definition; nothing for a primitive or an unknown name.
+pub(crate) fn definition(name: &str) -> Option<&'static Definition> {
+    DEFINITIONS.get(name)
+}
+
+/// Whether R4 has a resource type of this name.
+pub(crate) fn is_resource_type(name: &str) -> bool {
+    RESOURCES.contains(name)
 }
 
 /// The validator of a type; nothing for a type that is not known.
@@ -132,10 +225,15 @@ fn reached(kind: &'static str) -> Json {
     let mut kept = Map::new();
     while let Some(name) = open.pop() {
         if names.insert(name)
-            && let Some(definition) = SCHEMA.get("definitions").and_then(|all| all.get(name))
+            && let Some(schema) = SCHEMA.get("definitions").and_then(|all| all.get(name))
         {
-            kept.insert(name.to_owned(), definition.clone());
-            open.extend(elements(name).into_iter().flatten().map(|(_, element)| element.kind));
+            kept.insert(name.to_owned(), schema.clone());
+            open.extend(
+                definition(name)
+                    .into_iter()
+                    .flat_map(|one| one.elements.values())
+                    .map(|element| element.kind),
+            );
         }
     }
     Json::Object(kept)
@@ -149,7 +247,7 @@ mod tests {
     fn every_type_compiles_and_has_elements() {
         for kind in crate::TYPES.iter().chain(ALSO) {
             assert!(validator(kind).is_some(), "{kind}");
-            assert!(elements(kind).is_some(), "{kind}");
+            assert!(definition(kind).is_some_and(|one| one.elements.contains_key("resourceType")), "{kind}");
         }
         assert!(validator("Medication").is_none());
     }
@@ -157,7 +255,7 @@ mod tests {
     // FHIR R4: Observation.value[x], Patient.birthDate, CarePlan.activity.
     #[test]
     fn shapes() {
-        let kind = |definition: &str, name: &str| elements(definition).unwrap()[name].kind;
+        let kind = |name: &str, element: &str| definition(name).unwrap().elements[element].kind;
         assert_eq!(kind("Observation", "valueDateTime"), "dateTime");
         assert_eq!(kind("Observation", "valueInteger"), "integer");
         assert_eq!(kind("Observation", "valueTime"), "time");
@@ -166,7 +264,7 @@ mod tests {
         assert_eq!(kind("Patient", "birthDate"), "date");
         assert_eq!(kind("Patient", "gender"), "code");
         assert_eq!(kind("CarePlan", "activity"), "CarePlan_Activity");
-        assert!(elements("CarePlan").unwrap()["activity"].many);
+        assert!(definition("CarePlan").unwrap().elements["activity"].many);
         assert_eq!(kind("CarePlan", "contained"), "ResourceList");
         assert_eq!(kind("Narrative", "div"), "xhtml");
     }

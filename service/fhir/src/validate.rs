@@ -3,9 +3,10 @@
 //! Contained resources, and the resources of Bundle entries and Parameters, are checked each at the root of its own
 //! type, so that every message names the element itself. No message repeats a value of the payload.
 
+use crate::invariant::{self, Scope};
 use crate::issue::{Code, Issue};
 use crate::json::push_name;
-use crate::{Json, TYPES, rule, schema};
+use crate::{Json, TYPES, release, rule, schema};
 use jsonschema::ValidationError;
 use jsonschema::error::ValidationErrorKind as Kind;
 use serde_json::Map;
@@ -14,14 +15,14 @@ use std::fmt::Write as _;
 /// How many problems are told at most; a last issue then says that there are more.
 pub const ISSUES_MAX: usize = 200;
 
-/// All problems of a resource. Empty: it is valid against the R4 schema and the rules beside it; profiles and
-/// invariants are not checked here.
+/// All problems of a resource. Empty: it is valid against the R4 schema, the rules beside it and R4's invariants.
+/// Profiles and best practice are not checked here.
 ///
 /// Types that are stored, and Bundle, Parameters, OperationOutcome and the published definitions, are known. Another
 /// type is an error, except inside `contained`, where it is only warned of.
 pub fn resource(value: &Json) -> Vec<Issue> {
     let mut issues = Vec::new();
-    check(value, "", false, &mut issues);
+    check(value, "", None, &mut issues);
     if issues.len() > ISSUES_MAX {
         issues.truncate(ISSUES_MAX);
         let text = format!("There are more problems than these {ISSUES_MAX}. Correct these and send again.");
@@ -30,33 +31,93 @@ pub fn resource(value: &Json) -> Vec<Issue> {
     issues
 }
 
-/// Checks the resource at `at`, the FHIRPath of its place; empty for the whole.
-fn check(value: &Json, at: &str, is_contained: bool, issues: &mut Vec<Issue>) {
+/// What R4 calls best practice, as remarks: a narrative (dom-6) for the resource and for those of its entries.
+pub fn practice(value: &Json) -> Vec<Issue> {
+    let mut issues = Vec::new();
+    let mut look = |value: &Json, at: &str| {
+        let Some(members) = value.as_object() else { return };
+        let kind = members.get("resourceType").and_then(Json::as_str).unwrap_or_default();
+        let is_domain = schema::definition(kind).is_some_and(|one| one.elements.contains_key("text"));
+        let scope = Scope { resource: members, root: members };
+        if is_domain && !invariant::NARRATIVE.holds(members, &scope) {
+            issues.push(invariant::NARRATIVE.issue(if at.is_empty() { kind } else { at }));
+        }
+    };
+    look(value, "");
+    for (position, entry) in items(value.get("entry")) {
+        if let Some(resource) = entry.get("resource") {
+            look(resource, &format!("Bundle.entry[{position}].resource"));
+        }
+    }
+    issues
+}
+
+/// Compiles everything that validation rests on, which otherwise happens as it is first needed.
+pub fn prepare() {
+    for kind in schema::kinds() {
+        schema::validator(kind);
+    }
+}
+
+/// Checks the resource at `at`, the FHIRPath of its place; empty for the whole. `around`: the outermost resource that
+/// contains it.
+fn check(value: &Json, at: &str, around: Option<&Map<String, Json>>, issues: &mut Vec<Issue>) {
     let Some(members) = value.as_object() else {
-        issues.push(Issue::error(Code::Structure, at, "Send a resource: a JSON object with resourceType."));
+        let text = "Send a resource: a JSON object with resourceType.";
+        issues.push(Issue::error(Code::Structure, at, text).keyed("json-type"));
         return;
     };
     let Some(kind) = members.get("resourceType").and_then(Json::as_str) else {
         let place = if at.is_empty() { "resourceType".to_owned() } else { format!("{at}.resourceType") };
-        issues.push(Issue::error(Code::Required, place, "Name the type of the resource in resourceType."));
+        let text = "Name the type of the resource in resourceType.";
+        issues.push(Issue::error(Code::Required, place, text).keyed("resource-type"));
         return;
     };
     let root = if at.is_empty() { shown_kind(kind) } else { at.to_owned() };
-    let Some(validator) = schema::validator(kind) else {
-        if is_contained {
+    let scope = Scope { resource: members, root: around.unwrap_or(members) };
+    if around.is_some() {
+        for one in invariant::CONTAINED.iter().filter(|one| !one.holds(members, &scope)) {
+            let part = if one.key == "dom-2" { ".contained" } else { "" };
+            issues.push(one.issue(&format!("{root}{part}")));
+        }
+    }
+    let (Some(validator), Some(definition)) = (schema::validator(kind), schema::definition(kind)) else {
+        let issue = if around.is_some() {
             let text = "Contained resources of this type are kept as they are and not checked.";
-            issues.push(Issue::warning(Code::NotSupported, root, text));
+            Issue::warning(Code::NotSupported, root, text)
         } else {
             let text = format!("This type is not known here. Send one of: {}.", TYPES.join(", "));
-            issues.push(Issue::error(Code::NotSupported, root, text));
-        }
+            Issue::error(Code::NotSupported, root, text)
+        };
+        issues.push(issue.keyed("resource-type"));
         return;
     };
-    for error in validator.iter_errors(value) {
-        explain(&error, kind, &root, issues);
+    other_release(members, &root, issues);
+    // Asked first whether there is anything to tell, which is much the faster question.
+    if !validator.is_valid(value) {
+        for error in validator.iter_errors(value) {
+            explain(&error, kind, &root, issues);
+        }
     }
-    rule::check(kind, members, &mut root.clone(), issues);
-    held(kind, members, &root, issues);
+    rule::check(definition, members, &scope, &mut root.clone(), issues);
+    // What a contained resource contains must move out first: that has been said.
+    if around.is_none() {
+        held(kind, members, &root, issues);
+    }
+}
+
+/// A definition that says it is of another release.
+fn other_release(members: &Map<String, Json>, root: &str, issues: &mut Vec<Issue>) {
+    let is_other = |version: &Json| version.as_str().is_some_and(|version| !version.starts_with("4.0"));
+    let found = match members.get("fhirVersion") {
+        Some(Json::Array(versions)) => versions.iter().all(is_other),
+        Some(version) => is_other(version),
+        None => false,
+    };
+    if found {
+        let text = "Send fhirVersion 4.0.1: this endpoint is R4.";
+        issues.push(Issue::error(Code::Value, format!("{root}.fhirVersion"), text).keyed("other-release"));
+    }
 }
 
 /// A type name is shown only when it looks like one.
@@ -69,22 +130,16 @@ fn shown_kind(kind: &str) -> String {
 /// The resources that a resource holds.
 fn held(kind: &str, members: &Map<String, Json>, root: &str, issues: &mut Vec<Issue>) {
     for (position, one) in items(members.get("contained")) {
-        let at = format!("{root}.contained[{position}]");
-        if one.get("contained").is_some() {
-            let text =
-                "Contain it in the outermost resource instead: contained resources hold none themselves.";
-            issues.push(Issue::error(Code::Structure, format!("{at}.contained"), text));
-        }
-        check(one, &at, true, issues);
+        check(one, &format!("{root}.contained[{position}]"), Some(members), issues);
     }
     match kind {
         "Bundle" => {
             for (position, entry) in items(members.get("entry")) {
                 if let Some(resource) = entry.get("resource") {
-                    check(resource, &format!("{root}.entry[{position}].resource"), false, issues);
+                    check(resource, &format!("{root}.entry[{position}].resource"), None, issues);
                 }
                 if let Some(outcome) = entry.pointer("/response/outcome") {
-                    check(outcome, &format!("{root}.entry[{position}].response.outcome"), false, issues);
+                    check(outcome, &format!("{root}.entry[{position}].response.outcome"), None, issues);
                 }
             }
         }
@@ -98,7 +153,7 @@ fn parameters(members: &Map<String, Json>, root: &str, issues: &mut Vec<Issue>) 
         for (position, one) in items(members.get(name)) {
             let at = format!("{root}.{name}[{position}]");
             if let Some(resource) = one.get("resource") {
-                check(resource, &format!("{at}.resource"), false, issues);
+                check(resource, &format!("{at}.resource"), None, issues);
             }
             if let Some(inner) = one.as_object() {
                 parameters(inner, &at, issues);
@@ -124,24 +179,29 @@ fn explain(error: &ValidationError<'_>, kind: &str, root: &str, issues: &mut Vec
             let mut at = path();
             push_name(&mut at, property.as_str().unwrap_or_default());
             let text = format!("Send {at}: it is mandatory.");
-            issues.push(Issue::error(Code::Required, at, text));
+            issues.push(Issue::error(Code::Required, at, text).keyed("mandatory"));
         }
         Kind::AdditionalProperties { unexpected } => {
             for name in unexpected {
                 let mut at = path();
                 push_name(&mut at, name);
-                issues.push(Issue::error(Code::Structure, at, unknown(place.holder, name)));
+                issues.push(unknown(place.holder, name, at));
             }
         }
         Kind::Enum { options } => {
             let options = options.as_array().map(Vec::as_slice).unwrap_or_default();
             let text = format!("Send one of the codes {}.", rule::listed(options));
-            issues.push(Issue::error(Code::CodeInvalid, path(), text));
+            issues.push(Issue::error(Code::CodeInvalid, path(), text).keyed("binding"));
         }
-        Kind::Pattern { .. } => issues.push(Issue::error(Code::Value, path(), form_of(place.kind))),
+        Kind::Pattern { .. } => {
+            issues.push(Issue::error(Code::Value, path(), form_of(place.kind)).keyed("form"));
+        }
         // Null in an array of primitives may stand beside its twin; the rules decide that.
         Kind::Type { .. } if error.instance().is_null() => {}
-        Kind::Type { .. } => issues.push(Issue::error(Code::Structure, path(), place.json_type())),
+        Kind::Type { .. } => {
+            let text = format!("Send {}, not {}.", place.json_type(), rule::found(error.instance()));
+            issues.push(Issue::error(Code::Structure, path(), text).keyed("json-type"));
+        }
         // The schema of R4 has no other keywords; if one comes, its own words are masked.
         _ => issues.push(Issue::error(
             Code::Structure,
@@ -151,14 +211,17 @@ fn explain(error: &ValidationError<'_>, kind: &str, root: &str, issues: &mut Vec
     }
 }
 
-fn unknown(definition: &str, name: &str) -> String {
-    match rule::choice_names(definition, name) {
-        Some(names) => format!("Name the type in the property: send one of {}.", rule::listed(names)),
-        None => {
-            "R4 has no such element here. Correct the spelling, send it as an extension, or leave it out."
-                .to_owned()
-        }
+fn unknown(definition: &str, name: &str, at: String) -> Issue {
+    let choice = schema::definition(definition).and_then(|one| one.choice(name));
+    if let Some(choice) = choice {
+        let text = format!("Name the type in the property: send one of {}.", rule::listed(choice.names));
+        return Issue::error(Code::Structure, at, text).keyed("choice");
     }
+    if release::is_r5(definition, name) {
+        return Issue::error(Code::Structure, at, release::SEND_R4).keyed("other-release");
+    }
+    let text = "R4 has no such element here. Correct the spelling, send it as an extension, or leave it out.";
+    Issue::error(Code::Structure, at, text).keyed("unknown-element")
 }
 
 /// Where the schema was broken.
@@ -187,13 +250,14 @@ impl Place {
                 place.is_array = false;
                 continue;
             }
-            let element = schema::elements(place.kind).and_then(|elements| elements.get(name.as_str()));
+            let definition = schema::definition(place.kind);
+            let element = definition.and_then(|definition| definition.elements.get(name.as_str()));
             rule::push_element(&mut path, place.kind, &name);
             place.holder = place.kind;
             place.kind = element.map_or("", |element| element.kind);
             place.is_array = element.is_some_and(|element| element.many);
         }
-        if schema::elements(place.kind).is_some() {
+        if schema::definition(place.kind).is_some() {
             place.holder = place.kind;
         }
         place.path = path;
@@ -202,13 +266,13 @@ impl Place {
 
     fn json_type(&self) -> &'static str {
         if self.is_array {
-            return "Send a JSON array here.";
+            return "a JSON array here";
         }
         match self.kind {
-            "boolean" => "Send true or false, without quotes.",
-            "decimal" | "integer" | "positiveInt" | "unsignedInt" => "Send a JSON number, without quotes.",
-            kind if schema::elements(kind).is_some() => "Send a JSON object here.",
-            _ => "Send a JSON string here.",
+            "boolean" => "true or false without quotes",
+            "decimal" | "integer" | "positiveInt" | "unsignedInt" => "a JSON number without quotes",
+            kind if schema::definition(kind).is_some() => "a JSON object here",
+            _ => "a JSON string here",
         }
     }
 }

@@ -23,9 +23,17 @@ const ATTRIBUTES: &[&str] = &[
     "summary", "tabindex", "title", "type", "valign", "value", "vspace", "width", "xml:lang", "xml:space",
 ];
 
-/// What is wrong with a narrative's `div`, as a sentence that says what to send; nothing if all is well.
-pub(crate) fn problem(div: &str) -> Option<&'static str> {
+/// What is wrong with a narrative's `div`: the key of the invariant that is broken, and a sentence that says what to send;
+/// nothing if all is well.
+pub(crate) fn problem(div: &str) -> Option<(&'static str, &'static str)> {
+    breach(div).map(|text| (if text == EMPTY { "txt-2" } else { "txt-1" }, text))
+}
+
+const EMPTY: &str = "Put text into the div, or omit the narrative.";
+
+fn breach(div: &str) -> Option<&'static str> {
     const ONE_DIV: &str = "Send one XHTML div and nothing around it.";
+    const NAMESPACE: &str = "Send the div with xmlns=\"http://www.w3.org/1999/xhtml\".";
     const NOT_XML: &str =
         "Send well-formed XHTML: close every element, quote every attribute, write & as &amp;.";
     let mut reader = Reader::from_str(div);
@@ -39,6 +47,9 @@ pub(crate) fn problem(div: &str) -> Option<&'static str> {
                 if depth == 0 && (has_div || start.name().0 != "div") {
                     return Some(ONE_DIV);
                 }
+                if depth == 0 && !is_xhtml(&start) {
+                    return Some(NAMESPACE);
+                }
                 if let Some(found) = element_problem(&start) {
                     return Some(found);
                 }
@@ -47,11 +58,7 @@ pub(crate) fn problem(div: &str) -> Option<&'static str> {
             }
             Event::Empty(start) => {
                 if depth == 0 {
-                    return Some(if has_div {
-                        ONE_DIV
-                    } else {
-                        "Put text into the div, or omit the narrative."
-                    });
+                    return Some(if has_div { ONE_DIV } else { EMPTY });
                 }
                 if let Some(found) = element_problem(&start) {
                     return Some(found);
@@ -71,11 +78,18 @@ pub(crate) fn problem(div: &str) -> Option<&'static str> {
             Event::Eof if depth > 0 => return Some(NOT_XML),
             Event::Eof if !has_div => return Some(ONE_DIV),
             Event::Eof => {
-                return (!has_content).then_some("Put text into the div, or omit the narrative.");
+                return (!has_content).then_some(EMPTY);
             }
             _ => return Some("Send the div alone, without declarations and processing instructions."),
         }
     }
+}
+
+/// R4, narrative: the div is in the namespace of XHTML.
+fn is_xhtml(div: &BytesStart<'_>) -> bool {
+    div.attributes()
+        .flatten()
+        .any(|one| one.key.0 == "xmlns" && &*one.value == "http://www.w3.org/1999/xhtml")
 }
 
 fn element_problem(start: &BytesStart<'_>) -> Option<&'static str> {
@@ -119,9 +133,9 @@ mod tests {
         for div in [
             r#"<div xmlns="http://www.w3.org/1999/xhtml">text</div>"#,
             r##"<div xmlns="http://www.w3.org/1999/xhtml"><p class="a">1 &lt; 2 &nbsp;<a href="#x">x</a><br/></p></div>"##,
-            r#"<div><img src="data:image/png;base64,AAAA" alt="x"/></div>"#,
-            r#"<div><a href="Patient/1">p</a><!-- c --></div>"#,
-            " <div>x</div>\n",
+            r#"<div xmlns="http://www.w3.org/1999/xhtml"><img src="data:image/png;base64,AAAA" alt="x"/></div>"#,
+            r#"<div xmlns="http://www.w3.org/1999/xhtml"><a href="Patient/1">p</a><!-- c --></div>"#,
+            " <div xmlns='http://www.w3.org/1999/xhtml'>x</div>\n",
         ] {
             assert_eq!(problem(div), None, "{div}");
         }
@@ -145,7 +159,9 @@ mod tests {
             "<div><style>y</style></div>",
             "<div><form>y</form></div>",
         ] {
-            assert!(problem(div).is_some(), "{div}");
+            // The namespace is right: it is what runs that is refused.
+            let div = div.replacen("<div", "<div xmlns=\"http://www.w3.org/1999/xhtml\"", 1);
+            assert!(problem(&div).is_some(), "{div}");
         }
     }
 
@@ -156,6 +172,8 @@ mod tests {
             "<p>text</p>",
             "<div>a</div><div>b</div>",
             "<div>a</div>b",
+            "<div>text</div>",
+            "<div xmlns=\"http://www.w3.org/1999/html\">text</div>",
             "<div/>",
             "<div> <p/> </div>",
             "<div><p>a</div></p>",

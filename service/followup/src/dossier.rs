@@ -29,7 +29,7 @@ impl Dossier {
     /// What is stored.
     pub fn of(compartment: Compartment) -> Self {
         let entry = |stored: Stored| {
-            let resource = serde_json::from_str(&stored.body).unwrap_or(Json::Null);
+            let resource = endplate_fhir::json::stored(&stored.body);
             let key = (stored.kind.clone(), stored.id.clone());
             (key, Entry { resource, version: stored.version, stored: Some(stored), incoming: false })
         };

@@ -1,5 +1,6 @@
 //! Resources -> repairs, findings, visits and bookings. The only reader of their meaning.
 
+mod example;
 pub mod finding;
 pub mod modifier;
 pub mod repair;

@@ -29,7 +29,7 @@ impl Endplate {
         }
         let found = |stored: Stored| Found {
             full_url: Some(format!("{base}/{}/{}", stored.kind, stored.id)),
-            resource: serde_json::from_str(&stored.body).unwrap_or(Json::Null),
+            resource: endplate_fhir::json::stored(&stored.body),
             mode: Mode::Match,
         };
         Ok(bundle::searchset(Some(page.total), &links, page.resources.into_iter().map(found).collect()))

@@ -8,6 +8,8 @@ pub(crate) mod scheduler;
 mod terms;
 pub mod workflow;
 
+pub use check::profile;
+
 use crate::Endplate;
 use crate::derivation::{Derivation, comparable, derive, local_references, provenances, stamped};
 use crate::document;
@@ -392,7 +394,8 @@ impl<'a> Attempt<'a> {
     fn compare(&mut self) {
         for incoming in self.incoming.iter_mut().filter(|incoming| incoming.writes) {
             let Some(current) = &incoming.current else { continue };
-            let stored: Json = serde_json::from_str(&current.body).unwrap_or(Json::Null);
+            // By the same reader as what is sent: both keep the text of their numbers.
+            let stored = endplate_fhir::json::stored(&current.body);
             if incoming.kind == "Task" {
                 scheduler::note(&mut incoming.resource, &stored, self.today);
             }

@@ -42,7 +42,7 @@ pub async fn run(config: &Config, files: &[String]) -> Result<Findings, Fault> {
     for file in files {
         match input::read(file) {
             Ok(resource) => {
-                for issue in endplate_fhir::validate::resource(&resource) {
+                for issue in of_itself(file, &resource) {
                     findings.add(file, &issue);
                 }
                 parcels.extend(parcels_of(file, &resource));
@@ -56,6 +56,25 @@ pub async fn run(config: &Config, files: &[String]) -> Result<Findings, Fault> {
         }
     }
     Ok(findings)
+}
+
+/// What is wrong with the resources of a file on their own: as R4, and where that has errors, which keep the service from
+/// being asked, as a repair or a finding.
+fn of_itself(file: &str, resource: &Json) -> Vec<Issue> {
+    let mut issues = endplate_fhir::validate::resource(resource);
+    if issues.iter().any(Issue::is_error) {
+        for (place, one, _) in input::unpack(file, resource) {
+            let kind = one["resourceType"].as_str().unwrap_or_default();
+            for mut issue in endplate_followup::write::profile(kind, one) {
+                let below = issue.expression.strip_prefix(kind).unwrap_or_default();
+                issue.expression = format!("{}{below}", place.path);
+                if !issues.iter().any(|other| issue.expression.starts_with(&other.expression)) {
+                    issues.push(issue);
+                }
+            }
+        }
+    }
+    issues
 }
 
 /// One resource, ready to be sent, with where it stands.

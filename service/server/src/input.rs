@@ -70,14 +70,19 @@ pub fn placed(places: &[Place], mut issue: Issue) -> (String, Issue) {
     (file, issue)
 }
 
-/// A finding as `check` prints it: `file:place: severity: text`.
+/// A finding as `check` prints it: `file:place: severity: text`, and an example where there is one.
 pub fn line(file: &str, issue: &Issue) -> String {
-    let place = match (&issue.diagnostics, issue.expression.as_str()) {
+    let said = issue.diagnostics.as_deref();
+    let (position, example) = said.map_or((None, None), |said| {
+        if said.starts_with("line ") { (Some(said), None) } else { (None, Some(said)) }
+    });
+    let place = match (position, issue.expression.as_str()) {
         (None, expression) => expression.to_owned(),
-        (Some(diagnostics), "") => diagnostics.clone(),
-        (Some(diagnostics), expression) => format!("{diagnostics} ({expression})"),
+        (Some(position), "") => position.to_owned(),
+        (Some(position), expression) => format!("{position} ({expression})"),
     };
-    format!("{file}:{place}: {}: {}", issue.severity.code(), issue.text)
+    let example = example.map(|example| format!(" {example}")).unwrap_or_default();
+    format!("{file}:{place}: {}: {}{example}", issue.severity.code(), issue.text)
 }
 
 /// Writes to standard output. A reader that has seen enough, as `head` has, is no fault.

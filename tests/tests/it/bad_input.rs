@@ -303,7 +303,7 @@ fn references() -> Vec<Case> {
     let urn = "urn:uuid:00000000-0000-4000-8000-000000000009";
     let new = patient("p9", "1980-01-01");
     let broken = with(&graft(&whole), "subject", json!({ "reference": urn }));
-    let condition = json!([{ "reference": "Patient?identifier=https://clinic.example|none" }]);
+    let condition = json!([{ "reference": "Condition?identifier=https://clinic.example|none" }]);
     let searched = with(&graft(&whole), "reasonReference", condition);
     vec![
         put("a subject that is not there", &subject, "Procedure.subject", "send the resource first"),

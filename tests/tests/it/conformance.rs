@@ -12,6 +12,8 @@ mod d_records;
 mod d_tasks;
 mod h_data;
 mod invariants;
+mod invariants_of_resources;
+mod verdicts;
 
 use std::collections::BTreeSet;
 
@@ -29,6 +31,7 @@ const SOURCES: &[&str] = &[
     include_str!("conformance/d_tasks.rs"),
     include_str!("conformance/h_data.rs"),
     include_str!("conformance/invariants.rs"),
+    include_str!("conformance/invariants_of_resources.rs"),
 ];
 
 /// Every number that there is.

@@ -42,8 +42,9 @@ fn all_that_is_missing_is_told_at_once() {
         ]
     );
     // R4: Communication.payload.content[x] 1..1, a choice.
-    let issue =
-        only(&read(r#"{"resourceType":"Communication","status":"completed","payload":[{"id":"a"}]}"#));
+    let issue = only(&read(
+        r#"{"resourceType":"Communication","status":"completed","payload":[{"extension":[{"url":"http://x.example","valueCode":"a"}]}]}"#,
+    ));
     assert_eq!(issue.expression, "Communication.payload[0].content");
     assert!(issue.text.contains("contentString"));
     // The value of a mandatory primitive may be absent with a reason.
@@ -84,7 +85,7 @@ fn codes_of_required_bindings() {
 fn choices() {
     let issue = only(&observation(r#","valueInteger":3,"valueString":"x""#));
     assert_eq!(issue.expression, "Observation.value");
-    assert!(issue.text.contains("valueString, valueInteger"), "{}", issue.text);
+    assert!(issue.text.contains("valueInteger, valueString"), "{}", issue.text);
     // A choice without its type is no element, but everyone sends it once.
     let issue = only(&observation(r#","value":3"#));
     assert!(issue.text.contains("valueQuantity"), "{}", issue.text);
@@ -117,7 +118,7 @@ fn primitives() {
     assert_eq!(
         told(&observation(timing)),
         [
-            ("code-invalid", "Observation.effective.repeat.dayOfWeek".to_owned()),
+            ("code-invalid", "Observation.effective.repeat.dayOfWeek[1]".to_owned()),
             ("value", "Observation.effective.repeat.count".to_owned()),
         ]
     );
@@ -132,11 +133,76 @@ fn objects_arrays_and_nulls() {
     assert!(only(&patient(r#""name":[null]"#)).text.contains("null"));
     assert!(only(&patient(r#""maritalStatus":["A"]"#)).text.contains("object"));
     assert!(only(&patient(r#""birthDate":["1970"]"#)).text.contains("string"));
-    assert_eq!(resource(&patient(r#""name":[{"given":[null,"B"],"_given":[{"id":"a"},null]}]"#)), []);
+    assert_eq!(
+        resource(&patient(
+            r#""name":[{"given":[null,"B"],"_given":[{"extension":[{"url":"http://x.example","valueCode":"a"}]},null]}]"#
+        )),
+        []
+    );
     assert_eq!(only(&patient(r#""name":[{"given":[null,"B"]}]"#)).expression, "Patient.name[0].given[0]");
     assert!(only(&patient(r#""name":[{"given":["A","B"],"_given":[{"id":"a"}]}]"#)).text.contains("as many"));
     let issue = only(&patient(r#""nam":[{"family":"A"}]"#));
     assert_eq!(issue.expression, "Patient.nam");
+}
+
+// FHIR R4, Observation.performer and Task.owner: the types that they allow; references.html: contained, absolute, conditional.
+#[test]
+fn references_lead_to_what_the_element_allows() {
+    let performer = |to: &str| observation(&format!(r#","performer":[{to}]"#));
+    for to in [
+        r#"{"reference":"Encounter/1"}"#,
+        r#"{"reference":"https://x.example/fhir/Encounter/1/_history/2"}"#,
+        r#"{"reference":"Encounter?identifier=a|b"}"#,
+    ] {
+        let issue = only(&performer(to));
+        assert_eq!(issue.expression, "Observation.performer[0].reference", "{to}");
+        assert!(issue.text.contains("Practitioner") && issue.key == Some("reference-target"), "{to}");
+    }
+    assert_eq!(
+        only(&performer(r#"{"type":"Encounter","display":"x"}"#)).expression,
+        "Observation.performer[0].type"
+    );
+    let issue = only(&performer(r#"{"reference":"Patient/1","type":"Practitioner"}"#));
+    assert_eq!(
+        (issue.expression.as_str(), issue.key),
+        ("Observation.performer[0].type", Some("reference-type"))
+    );
+    for to in [
+        r#"{"reference":"Patient/1","type":"Patient"}"#,
+        r#"{"reference":"urn:uuid:c757873d-ec9a-4326-a141-556f43239520"}"#,
+        r#"{"reference":"https://x.example/about/us"}"#,
+        r#"{"display":"x"}"#,
+    ] {
+        assert_eq!(resource(&performer(to)), [], "{to}");
+    }
+}
+
+// UCUM, case sensitive: mm and mm[Hg] are units, mmHg and MM are none; what is in another system is not looked at.
+#[test]
+fn units_are_those_of_ucum() {
+    let measured = |system: &str, code: &str| {
+        observation(&format!(r#","valueQuantity":{{"value":1,"system":"{system}","code":"{code}"}}"#))
+    };
+    let ucum = "http://unitsofmeasure.org";
+    for code in ["mmHg", "MM", "millimetre"] {
+        let issue = only(&measured(ucum, code));
+        assert_eq!((issue.severity, issue.key), (crate::issue::Severity::Warning, Some("unit")), "{code}");
+    }
+    for code in ["mm", "mm[Hg]", "m/s", "{score}", "10*3/uL", "%"] {
+        assert_eq!(resource(&measured(ucum, code)), [], "{code}");
+    }
+    assert_eq!(resource(&measured("https://x.example/units", "mmHg")), []);
+}
+
+// FHIR R5 renamed Procedure.performed[x] to occurrence[x] and Appointment.cancelationReason to cancellationReason.
+#[test]
+fn another_release_is_named() {
+    let procedure = r#"{"resourceType":"Procedure","status":"completed","subject":{"reference":"Patient/1"},"occurrenceDateTime":"2026"}"#;
+    let issue = only(&read(procedure));
+    assert!(issue.text.contains("R5") && issue.text.contains("R4 (4.0.1)"), "{issue:?}");
+    let statement = r#"{"resourceType":"CapabilityStatement","status":"active","date":"2026","kind":"requirements","description":"x","fhirVersion":"5.0.0","format":["json"],"rest":[{"mode":"server"}]}"#;
+    let told = resource(&read(statement));
+    assert!(told.iter().any(|issue| issue.key == Some("other-release")), "{told:?}");
 }
 
 #[test]
@@ -150,16 +216,16 @@ fn narrative_must_not_run() {
 #[test]
 fn inner_resources_are_named_from_the_outside() {
     let bundle = read(
-        r#"{"resourceType":"Bundle","type":"collection","entry":[
+        r##"{"resourceType":"Bundle","type":"collection","entry":[
             {"resource":{"resourceType":"Patient","birthDate":"1970"}},
-            {"resource":{"resourceType":"Task","intent":"order","contained":[
+            {"resource":{"resourceType":"Task","intent":"order","for":{"reference":"#p"},"focus":{"reference":"#m"},"owner":{"reference":"#d"},"contained":[
                 {"resourceType":"Patient","id":"p","name":"A"},
                 {"resourceType":"Medication","id":"m","anything":1},
                 {"resourceType":"Device","id":"d","contained":[{"resourceType":"Device","id":"e"}]}
             ]}},
             {"resource":{"resourceType":"Medication"}},
             {"resource":{"id":"x"}}
-        ]}"#,
+        ]}"##,
     );
     let told: Vec<_> =
         resource(&bundle).into_iter().map(|issue| (issue.severity.code(), issue.expression)).collect();

@@ -1,5 +1,6 @@
 //! Observation -> finding.
 
+use super::example;
 use crate::code;
 use crate::element::{self, coded, items, text, timing, worded};
 use endplate_fhir::Json;
@@ -78,7 +79,8 @@ struct Reader<'a> {
 
 impl Reader<'_> {
     fn wrong(&mut self, code: Code, expression: impl Into<String>, text: impl Into<String>) {
-        self.issues.push(Issue::error(code, expression, text));
+        let issue = Issue::error(code, expression, text);
+        self.issues.push(example::beside(issue, kind(self.observation)));
     }
 
     fn on(&mut self) -> Option<DateRange> {

@@ -1,5 +1,6 @@
 //! Procedure -> repair.
 
+use super::example;
 use crate::element::{coded, extensions, items, parts, text, timing, value, worded};
 use crate::{code, element};
 use endplate_fhir::Json;
@@ -67,7 +68,7 @@ struct Reader<'a> {
 
 impl Reader<'_> {
     fn wrong(&mut self, code: Code, expression: impl Into<String>, text: impl Into<String>) {
-        self.issues.push(Issue::error(code, expression, text));
+        self.issues.push(example::beside(Issue::error(code, expression, text), None));
     }
 
     fn operated(&mut self) -> Option<DateRange> {

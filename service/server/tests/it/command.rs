@@ -123,13 +123,20 @@ fn check_tells_every_finding_with_its_place() {
     assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stdout));
 
     let mut bundle = repair();
-    bundle["entry"][1]["resource"].as_object_mut().expect("an object").remove("subject");
+    let procedure = bundle["entry"][1]["resource"].as_object_mut().expect("an object");
+    procedure.remove("subject");
+    procedure.retain(|name, _| !name.starts_with("performed"));
     let bad = written(&folder, "bad.json", &bundle.to_string());
     let broken = written(&folder, "broken.json", "{\n\"resourceType\": }");
     let output = endplate(folder.path(), &["check", &good, &bad, &broken]);
     assert_eq!(output.status.code(), Some(1));
     let text = String::from_utf8(output.stdout).expect("UTF-8");
     assert!(text.contains(&format!("{bad}:Bundle.entry[1].resource.subject: error: ")), "{text}");
+    // What breaks the profile is told beside what breaks R4, with an example.
+    assert!(
+        text.contains("Bundle.entry[1].resource.performed: error: ") && text.contains(" For example: {"),
+        "{text}"
+    );
     assert!(text.contains(&format!("{broken}:line 2, column ")), "{text}");
     assert!(!text.contains(&good));
 }
