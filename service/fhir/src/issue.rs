@@ -133,7 +133,10 @@ impl Issue {
             if let Some(diagnostics) = &self.diagnostics {
                 members.insert("diagnostics".into(), json!(diagnostics));
             }
-            if !self.expression.is_empty() {
+            // R4 OperationOutcome.issue.location: what is no element but a parameter of the request is named `http.` and its name.
+            if self.expression.starts_with("http.") {
+                members.insert("location".into(), json!([self.expression]));
+            } else if !self.expression.is_empty() {
                 members.insert("expression".into(), json!([self.expression]));
             }
         }

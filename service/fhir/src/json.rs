@@ -24,6 +24,21 @@ const PRIVATE_PREFIX: &str = "$serde_json::private::";
 ///
 /// The issue's `diagnostics` is `line L, column C`; its `expression` is the path of the breach.
 pub fn parse(text: &[u8]) -> Result<Json, Issue> {
+    match read(text)? {
+        value @ Json::Object(_) => Ok(value),
+        _ => Err(located(Issue::error(Code::Structure, "", "Send one JSON object: a FHIR resource."), 1, 1)),
+    }
+}
+
+/// Reads one JSON array, such as a JSON Patch, as strictly as [`parse`] reads an object.
+pub fn parse_array(text: &[u8]) -> Result<Json, Issue> {
+    match read(text)? {
+        value @ Json::Array(_) => Ok(value),
+        _ => Err(located(Issue::error(Code::Structure, "", "Send one JSON array."), 1, 1)),
+    }
+}
+
+fn read(text: &[u8]) -> Result<Json, Issue> {
     let text = std::str::from_utf8(text).map_err(|error| {
         let good = text.get(..error.valid_up_to()).unwrap_or_default();
         let line = good.split(|b| *b == b'\n').count();
@@ -41,13 +56,7 @@ pub fn parse(text: &[u8]) -> Result<Json, Issue> {
     let mut reader = serde_json::Deserializer::from_str(text);
     let read = serde::de::DeserializeSeed::deserialize(Seed { state: &state, depth: 0 }, &mut reader)
         .and_then(|value| reader.end().map(|()| value));
-    match read {
-        Ok(value @ Json::Object(_)) => Ok(value),
-        Ok(_) => {
-            Err(located(Issue::error(Code::Structure, "", "Send one JSON object: a FHIR resource."), 1, 1))
-        }
-        Err(error) => Err(located(state.issue(&error), error.line(), error.column())),
-    }
+    read.map_err(|error| located(state.issue(&error), error.line(), error.column()))
 }
 
 fn located(mut issue: Issue, line: usize, column: usize) -> Issue {

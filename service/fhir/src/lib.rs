@@ -9,6 +9,7 @@ pub mod index;
 pub mod issue;
 pub mod json;
 pub mod narrative;
+pub mod patch;
 pub mod quantity;
 pub mod reference;
 mod rule;

@@ -204,7 +204,7 @@ impl Endplate {
                 .collect(),
             event: format!("{}/{}", notice.subscription, event.number),
             about: format!("{}/{}", notice.kind, notice.id),
-            body: version.filter(|_| payload).map(|version| version.body),
+            body: version.filter(|_| payload).map(|version| version.stored.body),
         }))
     }
 }

@@ -4,25 +4,29 @@ use crate::element::text;
 use crate::intake::{finding, repair};
 use crate::outbox;
 use crate::refusal::{Reason, Refusal};
-use endplate_fhir::bundle::Entry;
+use endplate_fhir::bundle::{Address, Entry, Method};
 use endplate_fhir::issue::{Code, Issue};
 use endplate_fhir::{Json, TYPES, reference, validate};
 
 /// Type and id of the body must be those of the address.
 pub(super) fn single(entry: &Entry) -> Vec<Issue> {
     let mut issues = Vec::new();
-    if text(&entry.resource, &["resourceType"]) != Some(&entry.kind) {
+    if let Address::Id(id) = &entry.address
+        && !endplate_fhir::is_id(id)
+    {
+        let text = "An id is 1 to 64 letters, digits, hyphens or dots.";
+        issues.push(Issue::error(Code::Value, format!("{}.id", entry.kind), text));
+    } else if !matches!(entry.method, Method::Post | Method::Put) {
+        // There is no resource to compare.
+    } else if text(&entry.resource, &["resourceType"]) != Some(&entry.kind) {
         let text =
             format!("The body must be a {} as the address says; send its resourceType so.", entry.kind);
         issues.push(Issue::error(Code::Invalid, "resourceType", text));
-    } else if let Some(id) = &entry.id {
-        if !endplate_fhir::is_id(id) {
-            let text = "An id is 1 to 64 letters, digits, hyphens or dots.";
-            issues.push(Issue::error(Code::Value, format!("{}.id", entry.kind), text));
-        } else if text(&entry.resource, &["id"]) != Some(id) {
-            let text = "The id in the body must be the id in the address; send it there.";
-            issues.push(Issue::error(Code::Invalid, format!("{}.id", entry.kind), text));
-        }
+    } else if let Address::Id(id) = &entry.address
+        && text(&entry.resource, &["id"]) != Some(id)
+    {
+        let text = "The id in the body must be the id in the address; send it there.";
+        issues.push(Issue::error(Code::Invalid, format!("{}.id", entry.kind), text));
     }
     issues
 }
