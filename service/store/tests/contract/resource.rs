@@ -59,7 +59,7 @@ pub async fn a_body_comes_back_byte_for_byte(store: &dyn Store) {
     for (i, body) in bodies.iter().enumerate() {
         let id = format!("b{i}");
         assert_eq!(store.read("Observation", &id).await.unwrap().unwrap().body, *body);
-        assert_eq!(store.version("Observation", &id, 1).await.unwrap().unwrap().body, *body);
+        assert_eq!(store.version("Observation", &id, 1).await.unwrap().unwrap().stored.body, *body);
         assert_eq!(history_of(store, "Observation", &id).await[0].body, *body);
         assert_eq!(compartment.resources[i].body, *body);
     }
