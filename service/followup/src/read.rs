@@ -125,7 +125,10 @@ fn past(pairs: &[(String, String)]) -> Result<Past, Vec<Issue>> {
             "_since" => match value.parse::<Timestamp>() {
                 Ok(since) => past.since_ms = Some(since.as_millisecond()),
                 Err(_) => {
-                    wrong(Code::Value, "Send _since as an instant with a zone, such as 2026-03-02T09:00:00Z.")
+                    wrong(
+                        Code::Value,
+                        "Send _since as an instant with a zone, such as 2026-03-02T09:00:00Z.",
+                    );
                 }
             },
             "_at" => match date::instant_ms(value) {

@@ -124,7 +124,7 @@ impl<'a> Attempt<'a> {
             if let Some(condition) = &entry.if_none_exist
                 && !conditions.insert((entry.kind.clone(), condition.clone()))
             {
-                return Err(self.same_condition(&entry));
+                return Err(resolve::same_condition(&entry));
             }
             let full_url = entry.full_url.clone();
             let incoming = self.resolve(entry).await?;

@@ -218,8 +218,7 @@ fn read_url(method: Method, url: &str, base: &str) -> Result<(String, Address), 
     let address = match (method, parts.as_slice(), criteria) {
         (Method::Post, [_], None) => Some(Address::New),
         (Method::Post, _, _) => None,
-        (_, [_, id], None) if is_id(id) => Some(Address::Id(owned(id))),
-        (_, [_, id], Some("")) if is_id(id) => Some(Address::Id(owned(id))),
+        (_, [_, id], None | Some("")) if is_id(id) => Some(Address::Id(owned(id))),
         (_, [_], Some(criteria)) => Some(Address::Criteria(owned(criteria))),
         (Method::Get | Method::Head, [_], None) => Some(Address::Criteria(String::new())),
         (Method::Get | Method::Head, [_, id, "_history", version], None) if is_id(id) && is_id(version) => {

@@ -347,7 +347,7 @@ mod tests {
         json!({ "resourceType": "Parameters", "parameter": [{ "name": "operation", "part": parts }] })
     }
 
-    fn patched(resource: &Json, kind: &str, path: &str, more: Json) -> Result<Json, super::Refused> {
+    fn patched(resource: &Json, kind: &str, path: &str, more: &Json) -> Result<Json, super::Refused> {
         let mut parts = json!({ "type": { "valueCode": kind }, "path": { "valueString": path } });
         parts.as_object_mut().unwrap().extend(more.as_object().unwrap().clone());
         Patch::FhirPath(operation(&parts)).apply(resource)
@@ -359,7 +359,7 @@ mod tests {
         let observation = json!({ "resourceType": "Observation", "status": "final", "valueInteger": 3,
             "component": [{ "code": { "text": "a" } }, { "code": { "text": "b" } }] });
         let value = json!({ "value": { "valueQuantity": { "value": 4 } } });
-        let replaced = patched(&observation, "replace", "Observation.value", value.clone()).unwrap();
+        let replaced = patched(&observation, "replace", "Observation.value", &value).unwrap();
         let names: Vec<&String> = replaced.as_object().unwrap().keys().collect();
         assert_eq!(names, ["resourceType", "status", "valueQuantity", "component"]);
         for path in [
@@ -369,21 +369,21 @@ mod tests {
             "component.where(code.text='b').first()",
         ] {
             let named = json!({ "name": { "valueString": "value" }, "value": { "valueInteger": 5 } });
-            let added = patched(&observation, "add", path, named).unwrap();
+            let added = patched(&observation, "add", path, &named).unwrap();
             assert_eq!(added["component"][1]["valueInteger"], 5, "{path}");
         }
         assert_eq!(
-            patched(&observation, "delete", "Observation.value.ofType(Quantity)", json!({})),
+            patched(&observation, "delete", "Observation.value.ofType(Quantity)", &json!({})),
             Ok(observation.clone())
         );
         assert!(
-            patched(&observation, "delete", "Observation.value.ofType(integer)", json!({}))
+            patched(&observation, "delete", "Observation.value.ofType(integer)", &json!({}))
                 .unwrap()
                 .get("valueInteger")
                 .is_none()
         );
-        assert!(!patched(&observation, "delete", "Observation.component", json!({})).unwrap_err().malformed);
-        assert!(!patched(&observation, "replace", "Observation.note", value.clone()).unwrap_err().malformed);
+        assert!(!patched(&observation, "delete", "Observation.component", &json!({})).unwrap_err().malformed);
+        assert!(!patched(&observation, "replace", "Observation.note", &value).unwrap_err().malformed);
         for path in [
             "",
             "Observation.",
@@ -392,7 +392,7 @@ mod tests {
             "component.where(code)",
             "Observation.exists()",
         ] {
-            assert!(patched(&observation, "replace", path, value.clone()).unwrap_err().malformed, "{path}");
+            assert!(patched(&observation, "replace", path, &value).unwrap_err().malformed, "{path}");
         }
     }
 
@@ -404,7 +404,7 @@ mod tests {
             &patient,
             "insert",
             "Patient.name[0].given",
-            json!({ "index": { "valueInteger": 0 }, "value": { "valueString": "c" } }),
+            &json!({ "index": { "valueInteger": 0 }, "value": { "valueString": "c" } }),
         )
         .unwrap();
         assert_eq!(
@@ -415,11 +415,11 @@ mod tests {
             &patient,
             "move",
             "Patient.name.given",
-            json!({ "source": { "valueInteger": 1 }, "destination": { "valueInteger": 0 } }),
+            &json!({ "source": { "valueInteger": 1 }, "destination": { "valueInteger": 0 } }),
         )
         .unwrap();
         assert_eq!(moved["name"][0], json!({ "given": ["b", "a"], "_given": [{ "id": "x" }, null] }));
-        let deleted = patched(&patient, "delete", "Patient.name.given[1]", json!({})).unwrap();
+        let deleted = patched(&patient, "delete", "Patient.name.given[1]", &json!({})).unwrap();
         assert_eq!(deleted["name"][0], json!({ "given": ["a"] }));
     }
 }

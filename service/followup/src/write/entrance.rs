@@ -104,7 +104,7 @@ impl Endplate {
             entries.iter().filter(|entry| !entry.method.reads()).map(|entry| entry.index).collect();
         let written = self.commit(entries, true).await?;
         let mut responses: Vec<(usize, Response)> =
-            order.into_iter().zip(written.into_iter().map(|written| response(written, returned))).collect();
+            order.into_iter().zip(written.into_iter().map(|written| response(&written, returned))).collect();
         // Reads come last (R4 http.html#trules), and so see what was written.
         for entry in reads {
             let index = entry.index;
@@ -152,7 +152,7 @@ impl Endplate {
         } else if entry.method.reads() {
             self.answer(&entry).await
         } else {
-            self.write(entry).await.map(|written| response(written, returned))
+            self.write(entry).await.map(|written| response(&written, returned))
         };
         done.map_err(|mut refusal| {
             for issue in refusal.issues.iter_mut().filter(|issue| !issue.expression.starts_with("Bundle")) {
@@ -237,7 +237,7 @@ fn refuse_size(bundle: &Json) -> Result<(), Refusal> {
 }
 
 /// What an entry that was written is answered.
-fn response(written: Written, returned: Returned) -> Response {
+fn response(written: &Written, returned: Returned) -> Response {
     let remarks = || Some(issue::outcome(&written.remarks));
     let outcome = match returned {
         Returned::Outcome => remarks(),

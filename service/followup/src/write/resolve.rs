@@ -53,14 +53,6 @@ impl Attempt<'_> {
         Ok(Incoming { index, kind, id, resource, method, current, version: 0, writes: true, deletes: false })
     }
 
-    /// Two creates of one transaction with the same condition would make two resources of what is meant to be one.
-    pub(super) fn same_condition(&self, entry: &Entry) -> Refusal {
-        let text = "Two entries have the same ifNoneExist; send one of them, and refer to it from elsewhere.";
-        let issue =
-            Issue::error(Code::Duplicate, format!("Bundle.entry[{}].request.ifNoneExist", entry.index), text);
-        Refusal::new(Reason::Unprocessable, issue)
-    }
-
     async fn put(&mut self, mut entry: Entry) -> Result<Incoming, Refusal> {
         if let Address::Criteria(criteria) = entry.address.clone() {
             let sent = text(&entry.resource, &["id"]).map(str::to_owned);
@@ -159,24 +151,21 @@ impl Attempt<'_> {
             return Err(self.refuse(Reason::NotAllowed, (&kind, index), Code::NotSupported, &kind, text));
         }
         if let Address::Criteria(criteria) = entry.address.clone() {
-            match self.matching(&kind, &criteria, index).await? {
-                Some(found) => entry.address = Address::Id(found.id),
-                None => {
-                    self.expect(&entry, None)?;
-                    let id = String::new();
-                    return Ok(Incoming {
-                        index,
-                        kind,
-                        id,
-                        resource: Json::Null,
-                        method: Method::Delete,
-                        current: None,
-                        version: 0,
-                        writes: false,
-                        deletes: false,
-                    });
-                }
-            }
+            let Some(found) = self.matching(&kind, &criteria, index).await? else {
+                self.expect(&entry, None)?;
+                return Ok(Incoming {
+                    index,
+                    kind,
+                    id: String::new(),
+                    resource: Json::Null,
+                    method: Method::Delete,
+                    current: None,
+                    version: 0,
+                    writes: false,
+                    deletes: false,
+                });
+            };
+            entry.address = Address::Id(found.id);
         }
         let (newest, current) = self.addressed(&entry).await?;
         self.expect(&entry, current.as_ref())?;
@@ -342,6 +331,14 @@ impl Attempt<'_> {
         }
         Err(Refusal::not_found())
     }
+}
+
+/// Two creates of one transaction with the same condition would make two resources of what is meant to be one.
+pub(super) fn same_condition(entry: &Entry) -> Refusal {
+    let text = "Two entries have the same ifNoneExist; send one of them, and refer to it from elsewhere.";
+    let issue =
+        Issue::error(Code::Duplicate, format!("Bundle.entry[{}].request.ifNoneExist", entry.index), text);
+    Refusal::new(Reason::Unprocessable, issue)
 }
 
 fn overlap(first: usize, second: usize) -> Refusal {

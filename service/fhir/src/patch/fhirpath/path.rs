@@ -161,7 +161,8 @@ fn holds(resource: &Json, place: &Place, names: &[String], value: &str) -> bool 
     });
     found.iter().filter_map(|place| at(resource, &place.keys)).any(|found| match found {
         Json::String(text) => text == value,
-        Json::Bool(_) | Json::Number(_) => found.to_string() == value,
+        Json::Bool(found) => value == if *found { "true" } else { "false" },
+        Json::Number(found) => found.as_str() == value,
         _ => false,
     })
 }

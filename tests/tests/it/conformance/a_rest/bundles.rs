@@ -3,27 +3,10 @@
 use super::{DAY, UNITS, ask, assert_refused, stored, unit, unit_as, versions};
 use crate::clinic::{text, with};
 use crate::served::{Reply, Served};
-use base64_of::base64;
+use base64::Engine;
+use base64::engine::general_purpose::STANDARD;
 use endplate_fhir::Json;
 use serde_json::json;
-
-/// Base64, for a patch inside a Binary.
-mod base64_of {
-    /// RFC 4648 section 4.
-    pub fn base64(text: &str) -> String {
-        const ALPHABET: &[u8; 64] = b"ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789+/";
-        let encode = |part: &[u8]| {
-            let bits =
-                part.iter().fold(0_u32, |bits, byte| bits << 8 | u32::from(*byte)) << (8 * (3 - part.len()));
-            let digit = |at: usize| match at <= part.len() {
-                true => char::from(ALPHABET[(bits >> (18 - 6 * at) & 63) as usize]),
-                false => '=',
-            };
-            (0..4).map(digit).collect::<String>()
-        };
-        text.as_bytes().chunks(3).map(encode).collect()
-    }
-}
 
 fn bundle(kind: &str, entries: &[Json]) -> Json {
     json!({ "resourceType": "Bundle", "type": kind, "entry": entries })
@@ -129,7 +112,7 @@ async fn a63_one_refused_entry_undoes_all() {
 #[tokio::test]
 async fn a64_the_order_of_entries_does_not_matter() {
     let patch = json!({ "resourceType": "Binary", "contentType": "application/json-patch+json",
-        "data": base64(r#"[{"op":"add","path":"/active","value":true}]"#) });
+        "data": STANDARD.encode(r#"[{"op":"add","path":"/active","value":true}]"#) });
     let entries = [
         entry("GET", "Organization/put", None),
         entry("PATCH", "Organization/patched", Some(patch)),
