@@ -83,6 +83,19 @@ pub(super) fn in_bundle(expression: &str, kind: &str, index: usize) -> String {
     format!("Bundle.entry[{index}].resource{rest}")
 }
 
+/// Names the entry of a Bundle in every issue that does not name it yet. What is about no element is about its URL.
+pub(super) fn placed(mut refusal: Refusal, kind: &str, index: usize) -> Refusal {
+    for issue in refusal.issues.iter_mut().filter(|issue| !issue.expression.starts_with("Bundle")) {
+        let root = if issue.expression.starts_with("Parameters") { "Parameters" } else { kind };
+        issue.expression = if issue.expression.is_empty() || issue.expression.starts_with("http.") {
+            format!("Bundle.entry[{index}].request.url")
+        } else {
+            in_bundle(&issue.expression, root, index)
+        };
+    }
+    refusal
+}
+
 /// Nothing leaves this service that R4 does not allow.
 pub(super) fn own(resource: &Json) -> Result<(), Refusal> {
     let wrong: Vec<Issue> = validate::resource(resource).into_iter().filter(Issue::is_error).collect();

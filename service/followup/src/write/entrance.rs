@@ -102,7 +102,11 @@ impl Endplate {
         let reads: Vec<Entry> = entries.iter().filter(|entry| entry.method.reads()).cloned().collect();
         let order: Vec<usize> =
             entries.iter().filter(|entry| !entry.method.reads()).map(|entry| entry.index).collect();
-        let written = self.commit(entries, true).await?;
+        let written = self.commit(entries, true).await.map_err(|refusal| match refusal.reason {
+            // 405 would speak of the address of the transaction, where POST is allowed.
+            Reason::NotAllowed => Refusal { reason: Reason::Unprocessable, ..refusal },
+            _ => refusal,
+        })?;
         let mut responses: Vec<(usize, Response)> =
             order.into_iter().zip(written.into_iter().map(|written| response(&written, returned))).collect();
         // Reads come last (R4 http.html#trules), and so see what was written.
@@ -154,12 +158,7 @@ impl Endplate {
         } else {
             self.write(entry).await.map(|written| response(&written, returned))
         };
-        done.map_err(|mut refusal| {
-            for issue in refusal.issues.iter_mut().filter(|issue| !issue.expression.starts_with("Bundle")) {
-                issue.expression = check::in_bundle(&issue.expression, &kind, index);
-            }
-            refusal
-        })
+        done.map_err(|refusal| check::placed(refusal, &kind, index))
     }
 
     /// What a GET or HEAD inside a Bundle is answered.

@@ -19,13 +19,15 @@ const KEPT: &[&str] = &["AuditEvent", "Provenance"];
 impl Attempt<'_> {
     /// The resource that an entry writes, or ends.
     pub(super) async fn resolve(&mut self, entry: Entry) -> Result<Incoming, Refusal> {
-        match entry.method {
+        let (kind, index) = (entry.kind.clone(), entry.index);
+        let resolved = match entry.method {
             Method::Post => self.post(entry).await,
             Method::Put => self.put(entry).await,
             Method::Patch => self.patch(entry).await,
             // Reads were taken out before.
             Method::Delete | Method::Get | Method::Head => self.delete(entry).await,
-        }
+        };
+        if self.bundled { resolved.map_err(|refusal| check::placed(refusal, &kind, index)) } else { resolved }
     }
 
     async fn post(&mut self, entry: Entry) -> Result<Incoming, Refusal> {

@@ -103,7 +103,9 @@ async fn a63_one_refused_entry_undoes_all() {
         entries.insert(1, one.clone());
         let reply = send(&served, "transaction", &entries).await;
         assert!((400..500).contains(&reply.status), "{one}: {}", reply.text);
-        assert_eq!(reply.json()["resourceType"], "OperationOutcome");
+        let outcome = reply.json();
+        assert_eq!(outcome["resourceType"], "OperationOutcome");
+        assert!(text(&outcome, "/issue/0/expression/0").starts_with("Bundle.entry[1]."), "{outcome}");
         assert_eq!(served.get("/fhir/_history").await.text, before, "{one}");
     }
 }

@@ -223,6 +223,10 @@ async fn a37_a_deletion_is_204_as_often_as_it_is_sent() {
         assert_eq!((reply.status, reply.text.as_str(), reply.header("etag")), (204, "", tag), "{id}");
     }
     assert_eq!(served.get("/fhir/Organization/u").await.status, 410);
+    // A patient to whom nothing refers goes like anything else.
+    assert_eq!(served.put(&patient("p", "1980-01-01")).await.status, 201);
+    assert_eq!(ask(&served, "DELETE", "/fhir/Patient/p", &[], &NONE).await.status, 204);
+    assert_eq!(served.get("/fhir/Patient/p").await.status, 410);
     assert_eq!(served.all("Organization").await, Vec::<Json>::new());
     let outcome = [("prefer", "return=OperationOutcome")];
     let told = ask(&served, "DELETE", "/fhir/Organization/u", &outcome, &NONE).await;
