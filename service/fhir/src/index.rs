@@ -105,6 +105,15 @@ pub fn param(kind: &str, name: &str) -> Option<&'static Param> {
     params(kind).iter().find(|param| param.name == name)
 }
 
+/// Every parameter that leads to another resource, as `Type.parameter`.
+pub fn reference_params() -> Vec<String> {
+    let of = |(kind, params): &(&str, &[Param])| {
+        let params = params.iter().filter(|param| param.kind == ParamKind::Reference);
+        params.map(|param| format!("{kind}.{}", param.name)).collect::<Vec<_>>()
+    };
+    table::BY_TYPE.iter().flat_map(of).collect()
+}
+
 /// All that a resource can be found by, each row once. `base` is the URL of this service, for absolute references.
 /// `_id` yields no row: the id is the key. A value that is no date or no reference of this service yields none.
 pub fn rows(value: &Json, base: &str) -> Vec<IndexRow> {

@@ -25,6 +25,25 @@ const PRIVATE_PREFIX: &str = "$serde_json::private::";
 ///
 /// The issue's `diagnostics` is `line L, column C`; its `expression` is the path of the breach.
 pub fn parse(text: &[u8]) -> Result<Json, Issue> {
+    match read(text)? {
+        value @ Json::Object(_) => Ok(value),
+        _ => Err(located(Issue::error(Code::Structure, "", "Send one JSON object: a FHIR resource."), 1, 1)),
+    }
+}
+
+/// Reads one JSON array, such as a JSON Patch, as strictly as [`parse`] reads an object.
+pub fn parse_array(text: &[u8]) -> Result<Json, Issue> {
+    // Of the whole text, nothing is a list as good as any; below it R4 knows no empty arrays.
+    if text.iter().filter(|byte| !byte.is_ascii_whitespace()).eq(b"[]") {
+        return Ok(Json::Array(Vec::new()));
+    }
+    match read(text)? {
+        value @ Json::Array(_) => Ok(value),
+        _ => Err(located(Issue::error(Code::Structure, "", "Send one JSON array."), 1, 1)),
+    }
+}
+
+fn read(text: &[u8]) -> Result<Json, Issue> {
     let text = text.strip_prefix(b"\xef\xbb\xbf").unwrap_or(text);
     let text = std::str::from_utf8(text).map_err(|error| {
         let good = text.get(..error.valid_up_to()).unwrap_or_default();
@@ -43,13 +62,7 @@ pub fn parse(text: &[u8]) -> Result<Json, Issue> {
     let mut reader = serde_json::Deserializer::from_str(text);
     let read = serde::de::DeserializeSeed::deserialize(Seed { state: &state, depth: 0 }, &mut reader)
         .and_then(|value| reader.end().map(|()| value));
-    match read {
-        Ok(value @ Json::Object(_)) => Ok(value),
-        Ok(_) => {
-            Err(located(Issue::error(Code::Structure, "", "Send one JSON object: a FHIR resource."), 1, 1))
-        }
-        Err(error) => Err(located(state.issue(&error), error.line(), error.column())),
-    }
+    read.map_err(|error| located(state.issue(&error), error.line(), error.column()))
 }
 
 /// Reads what was stored, whose numbers keep their text as those that are sent do; null if it is no object.

@@ -11,6 +11,7 @@ pub mod invariant;
 pub mod issue;
 pub mod json;
 pub mod narrative;
+pub mod patch;
 pub mod quantity;
 pub mod reference;
 mod release;

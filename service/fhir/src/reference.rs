@@ -1,6 +1,7 @@
 //! References between resources: reading, walking, rewriting, and the patient they lead to.
 
-use crate::{Json, is_id};
+use crate::{Json, is_id, schema};
+use std::collections::BTreeMap;
 use std::fmt::Write as _;
 
 /// A resource of this service that a reference names.
@@ -86,6 +87,61 @@ pub fn rewrite(value: &mut Json, map: &dyn Fn(&str) -> Option<String>) {
         }
         _ => {}
     }
+}
+
+/// Replaces whatever else names an entry of a Bundle by its `fullUrl`: elements of the types uri, url, oid and uuid, and the
+/// links and images of narrative (R4 http.html#trules). Canonical URLs are not touched; a fragment stays.
+pub fn rewrite_addresses(resource: &mut Json, addresses: &BTreeMap<String, String>) {
+    let kind = resource.get("resourceType").and_then(Json::as_str).and_then(schema::known);
+    if let Some(kind) = kind {
+        rewrite_below(resource, kind, addresses);
+    }
+}
+
+fn rewrite_below(value: &mut Json, definition: &str, addresses: &BTreeMap<String, String>) {
+    let inner = value.get("resourceType").and_then(Json::as_str).and_then(schema::known);
+    let Some(elements) = schema::elements(inner.unwrap_or(definition)) else { return };
+    let Json::Object(members) = value else { return };
+    for (name, member) in members.iter_mut() {
+        let Some(element) = elements.get(name.as_str()) else { continue };
+        let items = match member {
+            Json::Array(items) => items.as_mut_slice(),
+            one => std::slice::from_mut(one),
+        };
+        for item in items {
+            match (element.kind, item) {
+                ("uri" | "url" | "oid" | "uuid", Json::String(text)) => {
+                    if let Some(other) = resolve(addresses, text) {
+                        *text = other;
+                    }
+                }
+                ("xhtml", Json::String(text)) => rewrite_links(text, addresses),
+                (kind, item @ Json::Object(_)) => rewrite_below(item, kind, addresses),
+                _ => {}
+            }
+        }
+    }
+}
+
+fn rewrite_links(div: &mut String, addresses: &BTreeMap<String, String>) {
+    for (from, to) in addresses.iter().filter(|(from, _)| !from.is_empty()) {
+        if !div.contains(from.as_str()) {
+            continue;
+        }
+        for (open, quote) in [("href=", '"'), ("href=", '\''), ("src=", '"'), ("src=", '\'')] {
+            for end in [quote, '#'] {
+                *div = div.replace(&format!("{open}{quote}{from}{end}"), &format!("{open}{quote}{to}{end}"));
+            }
+        }
+    }
+}
+
+/// The address of what a `fullUrl` names; a fragment behind it stays.
+pub fn resolve(addresses: &BTreeMap<String, String>, text: &str) -> Option<String> {
+    addresses.get(text).cloned().or_else(|| {
+        let (front, fragment) = text.split_once('#')?;
+        addresses.get(front).map(|address| format!("{address}#{fragment}"))
+    })
 }
 
 /// `Expression.reference` is a URL of a definition, not a Reference; an Expression always has a `language`.

@@ -194,6 +194,11 @@ pub(crate) fn definition(name: &str) -> Option<&'static Definition> {
     DEFINITIONS.get(name)
 }
 
+/// The elements of a definition; nothing for a primitive or an unknown name.
+pub(crate) fn elements(name: &str) -> Option<&'static HashMap<&'static str, Element>> {
+    definition(name).map(|one| &one.elements)
+}
+
 /// Whether R4 has a resource type of this name.
 pub(crate) fn is_resource_type(name: &str) -> bool {
     RESOURCES.contains(name)

@@ -287,7 +287,7 @@ fn nothing_panics_on_misplaced_values() {
             index::rows(&broken, BASE);
             reference::patient_of(&broken, BASE);
             reference::each(&broken, &mut |_, _| {});
-            assert!(endplate_fhir::bundle::transaction(&broken).is_err());
+            assert!(endplate_fhir::bundle::transaction(&broken, "").is_err());
         }
     }
 }

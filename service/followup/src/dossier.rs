@@ -61,6 +61,11 @@ impl Dossier {
         }
     }
 
+    /// Takes a resource away.
+    pub fn remove(&mut self, kind: &str, id: &str) {
+        self.entries.remove(&(kind.to_owned(), id.to_owned()));
+    }
+
     /// One resource.
     pub fn get(&self, kind: &str, id: &str) -> Option<&Entry> {
         self.entries.get(&(kind.to_owned(), id.to_owned()))

@@ -31,7 +31,7 @@ pub use outbox::DeliveryReport;
 pub use plan::Party;
 pub use refusal::{Reason, Refusal};
 pub use sweep::SweepReport;
-pub use write::Written;
+pub use write::{Returned, Written};
 
 use endplate_recovery::protocol::Protocol;
 use ports::{Clock, Store};

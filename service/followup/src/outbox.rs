@@ -108,7 +108,7 @@ pub(crate) async fn listeners(endplate: &Endplate) -> Result<Vec<Listener>, Refu
     loop {
         let page = endplate.store.search(&query).await?;
         for stored in page.resources {
-            let subscription: Json = serde_json::from_str(&stored.body).unwrap_or(Json::Null);
+            let subscription: Json = endplate_fhir::json::stored(&stored.body);
             if let Some(Ok(query)) =
                 text(&subscription, &["criteria"]).map(|criteria| search::criteria(criteria, base))
             {
@@ -189,7 +189,7 @@ impl Endplate {
         let Some(stored) = self.store.read("Subscription", &notice.subscription).await? else {
             return Ok(None);
         };
-        let subscription: Json = serde_json::from_str(&stored.body).unwrap_or(Json::Null);
+        let subscription: Json = endplate_fhir::json::stored(&stored.body);
         if text(&subscription, &["status"]) != Some("active") {
             return Ok(None);
         }
@@ -204,7 +204,7 @@ impl Endplate {
                 .collect(),
             event: format!("{}/{}", notice.subscription, event.number),
             about: format!("{}/{}", notice.kind, notice.id),
-            body: version.filter(|_| payload).map(|version| version.body),
+            body: version.filter(|_| payload).map(|version| version.stored.body),
         }))
     }
 }

@@ -39,6 +39,77 @@ pub struct Stored {
     pub body: String,
 }
 
+/// What a version did to its resource.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Deed {
+    /// Made it, or made it again after a deletion.
+    Created,
+    /// Changed it.
+    Updated,
+    /// Ended it: the version has no body.
+    Deleted,
+}
+
+/// One version as a history has it. Of a deletion, `stored.body` is empty.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Version {
+    /// The version.
+    pub stored: Stored,
+    /// What it did.
+    pub deed: Deed,
+}
+
+/// Where the next page of a history begins: after this version. Its text form is opaque to clients.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Place {
+    /// Its instant in milliseconds since the epoch.
+    pub at_ms: i64,
+    /// Its number in the order in which the store took versions.
+    pub number: i64,
+}
+
+impl std::fmt::Display for Place {
+    fn fmt(&self, formatter: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        write!(formatter, "{}~{}", self.at_ms, self.number)
+    }
+}
+
+impl Place {
+    /// Reads the text form.
+    pub fn parse(text: &str) -> Option<Self> {
+        let (at_ms, number) = text.split_once('~')?;
+        Some(Self { at_ms: at_ms.parse().ok()?, number: number.parse().ok()? })
+    }
+}
+
+/// Which versions a history holds.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Past {
+    /// Of this type only.
+    pub kind: Option<String>,
+    /// Of the resource with this id only; given with `kind`.
+    pub id: Option<String>,
+    /// Committed at this instant or later; milliseconds since the epoch.
+    pub since_ms: Option<i64>,
+    /// Current at some time between these two instants, ends included; milliseconds since the epoch.
+    pub during_ms: Option<(i64, i64)>,
+    /// How many versions a page holds, at least 1.
+    pub count: usize,
+    /// Where the page begins.
+    pub after: Option<Place>,
+}
+
+/// One page of a history, newest first.
+#[derive(Clone, Debug, Default)]
+pub struct PastPage {
+    /// At most `Past::count` versions.
+    pub versions: Vec<Version>,
+    /// Where the next page starts; none: this was the last.
+    pub next: Option<Place>,
+    /// How many versions there are in all.
+    pub total: u64,
+}
+
 /// Everything stored about one patient, as one consistent snapshot.
 #[derive(Clone, Debug, Default)]
 pub struct Compartment {
@@ -48,11 +119,14 @@ pub struct Compartment {
     pub resources: Vec<Stored>,
 }
 
-/// A new version of a resource. The store refuses it unless the current version is `version - 1` (0: none).
+/// A new version of a resource. The store refuses it unless the newest version is `version - 1` (0: none). After a deletion the
+/// resource is in no search and no compartment, until a later version makes it again.
 #[derive(Clone, Debug)]
 pub struct Put {
-    /// The version to be written.
+    /// The version to be written. Of a deletion, the body is empty.
     pub stored: Stored,
+    /// What it does.
+    pub deed: Deed,
     /// The patient whose compartment holds it, if any.
     pub patient: Option<String>,
     /// What it can be found by. Replaces the rows of the version before.
@@ -170,12 +244,24 @@ pub enum StoreError {
 /// The durable side. Every function sees one consistent snapshot; `commit` and `settle` are durable when they return.
 #[async_trait]
 pub trait Store: Send + Sync {
-    /// The current version of a resource.
-    async fn read(&self, kind: &str, id: &str) -> Result<Option<Stored>, StoreError>;
-    /// A given version of a resource.
-    async fn version(&self, kind: &str, id: &str, version: u64) -> Result<Option<Stored>, StoreError>;
-    /// All versions of a resource, newest first.
-    async fn history(&self, kind: &str, id: &str) -> Result<Vec<Stored>, StoreError>;
+    /// The current version of a resource; none if there is none or it was deleted.
+    async fn read(&self, kind: &str, id: &str) -> Result<Option<Stored>, StoreError> {
+        let latest = self.latest(kind, id).await?;
+        Ok(latest.filter(|version| version.deed != Deed::Deleted).map(|version| version.stored))
+    }
+    /// The newest version of a resource, be it a deletion.
+    async fn latest(&self, kind: &str, id: &str) -> Result<Option<Version>, StoreError>;
+    /// A given version of a resource, be it a deletion.
+    async fn version(&self, kind: &str, id: &str, version: u64) -> Result<Option<Version>, StoreError>;
+    /// One page of versions, newest first; deletions are among them.
+    async fn history(&self, past: &Past) -> Result<PastPage, StoreError>;
+    /// Type and id of current resources that are indexed as referring to this one, in order, at most `limit`.
+    async fn referrers(
+        &self,
+        kind: &str,
+        id: &str,
+        limit: usize,
+    ) -> Result<Vec<(String, String)>, StoreError>;
     /// Everything about one patient.
     async fn compartment(&self, patient: &str) -> Result<Compartment, StoreError>;
     /// The counter of a scope; 0 if it was never moved.

@@ -35,7 +35,7 @@ impl Endplate {
             loop {
                 let page = self.store.search(&query).await?;
                 for stored in page.resources {
-                    let resource: Json = serde_json::from_str(&stored.body).unwrap_or(Json::Null);
+                    let resource: Json = endplate_fhir::json::stored(&stored.body);
                     if is_derived(&resource) {
                         all.push((format!("{}/{kind}/{}", self.settings.base, stored.id), bare(&resource)));
                     }

@@ -24,6 +24,10 @@ pub enum Reason {
     UnknownType,
     /// No such resource.
     NotFound,
+    /// The resource was deleted.
+    Gone,
+    /// What is asked for is never done to this type.
+    NotAllowed,
     /// A condition of the request does not hold.
     PreconditionFailed,
     /// Others changed the same facts again and again while this was decided.
@@ -34,6 +38,24 @@ pub enum Reason {
     Unavailable,
     /// The service itself is at fault.
     Fault,
+}
+
+impl Reason {
+    /// The status code and phrase that R4 gives it, as an entry of a batch-response says it.
+    pub fn status(self) -> (u16, &'static str) {
+        match self {
+            Self::Malformed => (400, "Bad Request"),
+            Self::Unprocessable => (422, "Unprocessable Entity"),
+            Self::UnknownType | Self::NotFound => (404, "Not Found"),
+            Self::Gone => (410, "Gone"),
+            Self::NotAllowed => (405, "Method Not Allowed"),
+            Self::PreconditionFailed => (412, "Precondition Failed"),
+            Self::Conflict => (409, "Conflict"),
+            Self::TooLarge => (413, "Payload Too Large"),
+            Self::Unavailable => (503, "Service Unavailable"),
+            Self::Fault => (500, "Internal Server Error"),
+        }
+    }
 }
 
 impl Refusal {
@@ -54,6 +76,15 @@ impl Refusal {
             Reason::NotFound,
             Issue::error(Code::NotFound, "", "There is no resource of this type with this id here."),
         )
+    }
+}
+
+impl Refusal {
+    /// The resource was deleted.
+    pub fn gone() -> Self {
+        let text =
+            "This resource was deleted; its _history still tells what it was, and a PUT makes it again.";
+        Self::new(Reason::Gone, Issue::error(Code::Deleted, "", text))
     }
 }
 

@@ -306,7 +306,7 @@ impl Endplate {
         loop {
             let page = self.store.search(&query).await?;
             for stored in page.resources {
-                visit(serde_json::from_str(&stored.body).unwrap_or(Json::Null));
+                visit(endplate_fhir::json::stored(&stored.body));
             }
             match page.next {
                 Some(next) => query.after = Some(next),

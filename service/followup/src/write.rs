@@ -3,24 +3,27 @@
 
 mod check;
 pub mod claim;
+mod deletion;
+mod entrance;
 mod rehearse;
+mod resolve;
 pub(crate) mod scheduler;
 mod terms;
 pub mod workflow;
 
 pub use check::profile;
+pub use entrance::Returned;
 
 use crate::Endplate;
 use crate::derivation::{Derivation, comparable, derive, local_references, provenances, stamped};
 use crate::document;
 use crate::dossier::Dossier;
-use crate::element::{self, name_of, text};
-use crate::identity;
+use crate::element::{self, text};
 use crate::outbox::{self, Listener};
-use crate::ports::{Agenda, Changeset, Notice, Put, Scope, StoreError, Stored};
+use crate::ports::{Agenda, Changeset, Deed, Notice, Put, Scope, Stored};
 use crate::refusal::{Reason, Refusal};
 use crate::terminology::Maps;
-use endplate_fhir::bundle::{self, Entry, Method, Response};
+use endplate_fhir::bundle::{Entry, Method};
 use endplate_fhir::issue::{Code, Issue};
 use endplate_fhir::{Json, TYPES, index, reference, search};
 use endplate_recovery::unit::Date;
@@ -28,9 +31,6 @@ use jiff::Timestamp;
 use serde_json::json;
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
-
-/// How often a write is decided again because the facts moved under it.
-const ATTEMPTS_MAX: u32 = 50;
 
 /// Most entries of one transaction.
 pub const ENTRIES_MAX: usize = 500;
@@ -46,125 +46,14 @@ pub struct Written {
     pub version: u64,
     /// When that was committed.
     pub at: Timestamp,
-    /// Whether the resource is new.
+    /// Whether the resource is new, or there again after a deletion.
     pub created: bool,
-    /// The resource as stored.
+    /// Whether the resource is gone; version 0 then says that it never was there.
+    pub deleted: bool,
+    /// The resource as stored; empty if it is gone.
     pub body: String,
     /// What the sender should know though nothing was refused.
     pub remarks: Vec<Issue>,
-}
-
-impl Endplate {
-    /// Creates a resource. With `if_none_exist` (a search, without type and `?`) only if nothing matches it.
-    ///
-    /// The id is made of the resource's first business identifier, or of its content: never at random.
-    pub async fn create(
-        &self,
-        kind: &str,
-        resource: Json,
-        if_none_exist: Option<&str>,
-    ) -> Result<Written, Refusal> {
-        let entry = Entry {
-            index: 0,
-            full_url: None,
-            method: Method::Post,
-            kind: kind.to_owned(),
-            id: None,
-            if_none_exist: if_none_exist.map(str::to_owned),
-            if_match: None,
-            resource,
-        };
-        self.one(entry).await
-    }
-
-    /// Updates a resource, or creates it with this id. With `if_match` only if that version is current.
-    ///
-    /// Content that is already stored makes no new version.
-    pub async fn update(
-        &self,
-        kind: &str,
-        id: &str,
-        resource: Json,
-        if_match: Option<&str>,
-    ) -> Result<Written, Refusal> {
-        let entry = Entry {
-            index: 0,
-            full_url: None,
-            method: Method::Put,
-            kind: kind.to_owned(),
-            id: Some(id.to_owned()),
-            if_none_exist: None,
-            if_match: if_match.map(str::to_owned),
-            resource,
-        };
-        self.one(entry).await
-    }
-
-    async fn one(&self, entry: Entry) -> Result<Written, Refusal> {
-        if !TYPES.contains(&entry.kind.as_str()) {
-            return Err(Refusal::unknown_type());
-        }
-        let issues = check::single(&entry);
-        if !issues.is_empty() {
-            return Err(Refusal { reason: Reason::Malformed, issues });
-        }
-        let mut written = self.commit(vec![entry], false).await?;
-        written.pop().ok_or_else(Refusal::not_found)
-    }
-
-    /// Carries out a transaction Bundle: all entries or none. Answers with a transaction-response Bundle.
-    pub async fn transaction(&self, bundle: Json) -> Result<Json, Refusal> {
-        let entries =
-            bundle::transaction(&bundle).map_err(|issues| Refusal { reason: Reason::Malformed, issues })?;
-        if entries.len() > ENTRIES_MAX {
-            let text = format!("A transaction holds at most {ENTRIES_MAX} entries; split it.");
-            return Err(Refusal::new(Reason::TooLarge, Issue::error(Code::TooLong, "Bundle.entry", text)));
-        }
-        let written = self.commit(entries, true).await?;
-        let response = |written: Written| Response {
-            status: if written.created { "201 Created".to_owned() } else { "200 OK".to_owned() },
-            location: Some(format!("{}/{}/_history/{}", written.kind, written.id, written.version)),
-            etag: Some(format!("W/\"{}\"", written.version)),
-            last_modified: Some(instant_ms(written.at)),
-            resource: None,
-            outcome: (!written.remarks.is_empty()).then(|| endplate_fhir::issue::outcome(&written.remarks)),
-        };
-        Ok(bundle::transaction_response(written.into_iter().map(response).collect()))
-    }
-
-    /// Looks at one patient again with a later clock. True if anything changed.
-    pub(crate) async fn revisit(&self, patient: &str) -> Result<bool, Refusal> {
-        for _ in 0..ATTEMPTS_MAX {
-            let mut attempt = Attempt::new(self, false);
-            attempt.patients.insert(patient.to_owned());
-            attempt.derive().await?;
-            let changed = !attempt.change.puts.is_empty();
-            match self.settle(attempt.change).await {
-                Ok(()) => return Ok(changed),
-                Err(StoreError::Moved) => {}
-                Err(error) => return Err(error.into()),
-            }
-        }
-        Err(StoreError::Moved.into())
-    }
-
-    async fn commit(&self, entries: Vec<Entry>, bundled: bool) -> Result<Vec<Written>, Refusal> {
-        let issues: Vec<Issue> = entries.iter().flat_map(|entry| check::resource(entry, bundled)).collect();
-        if issues.iter().any(Issue::is_error) {
-            return Err(Refusal { reason: Reason::Unprocessable, issues });
-        }
-        for _ in 0..ATTEMPTS_MAX {
-            let mut attempt = Attempt::new(self, bundled);
-            attempt.decide(entries.clone()).await?;
-            let written = attempt.written();
-            match self.settle(attempt.change).await {
-                Ok(()) => return Ok(written),
-                Err(StoreError::Moved) => {}
-                Err(error) => return Err(error.into()),
-            }
-        }
-        Err(StoreError::Moved.into())
-    }
 }
 
 /// An instant with milliseconds, UTC, as `meta.lastUpdated` holds it.
@@ -178,10 +67,16 @@ struct Incoming {
     kind: String,
     id: String,
     resource: Json,
-    /// What is stored now.
+    /// What is asked for.
+    method: Method,
+    /// What is stored now; none after a deletion.
     current: Option<Stored>,
+    /// The newest version there is, be it a deletion; 0 if there is none.
+    version: u64,
     /// Whether it is written at all; a conditional create that matched and content already stored are not.
     writes: bool,
+    /// Whether it is deleted.
+    deletes: bool,
 }
 
 /// One try at deciding a write on a snapshot of the facts.
@@ -217,23 +112,43 @@ impl<'a> Attempt<'a> {
     }
 
     /// Everything, from what was sent to the changeset.
-    async fn decide(&mut self, entries: Vec<Entry>) -> Result<(), Refusal> {
+    async fn decide(&mut self, mut entries: Vec<Entry>) -> Result<(), Refusal> {
         let mut addresses: BTreeMap<String, String> = BTreeMap::new();
+        if entries.len() > 1 {
+            // R4 http.html#trules: deletions, creates, updates, reads. Among the creates the content decides, so that ids do not
+            // depend on the order of the entries.
+            entries.sort_by_cached_key(|entry| {
+                let content =
+                    if entry.method == Method::Post { entry.resource.to_string() } else { String::new() };
+                (entry.method, content, entry.index)
+            });
+        }
+        let mut conditions: BTreeSet<(String, String)> = BTreeSet::new();
+        let mut reads = Vec::new();
         for entry in entries {
+            if entry.method.reads() {
+                reads.push(entry);
+                continue;
+            }
+            if let Some(condition) = &entry.if_none_exist
+                && !conditions.insert((entry.kind.clone(), condition.clone()))
+            {
+                return Err(resolve::same_condition(&entry));
+            }
             let full_url = entry.full_url.clone();
-            let incoming = match entry.method {
-                Method::Post => self.post(entry).await?,
-                Method::Put => self.put(entry).await?,
-            };
-            if let Some(url) = full_url {
+            let incoming = self.resolve(entry).await?;
+            if let Some(url) = full_url.filter(|_| incoming.method != Method::Delete) {
                 addresses.insert(url, format!("{}/{}", incoming.kind, incoming.id));
             }
             self.incoming.push(incoming);
         }
+        self.incoming.sort_by_key(|incoming| incoming.index);
+        self.refuse_overlaps()?;
         self.link(&addresses).await?;
         self.compare();
         self.terms().await?;
         self.check_references().await?;
+        self.check_reads(&reads).await?;
         self.find_patients();
         self.derive().await
     }
@@ -244,100 +159,10 @@ impl<'a> Attempt<'a> {
         Refusal::new(reason, Issue::error(code, expression, text))
     }
 
-    async fn post(&mut self, entry: Entry) -> Result<Incoming, Refusal> {
-        let Entry { index, kind, if_none_exist, resource, .. } = entry;
-        if let Some(condition) = if_none_exist
-            && let Some(existing) = self.matching(&kind, &condition, index).await?
-        {
-            let resource = serde_json::from_str(&existing.body).unwrap_or(Json::Null);
-            let id = existing.id.clone();
-            return Ok(Incoming { index, kind, id, resource, current: Some(existing), writes: false });
-        }
-        let id = self.new_id(&kind, &resource).await?;
-        Ok(Incoming { index, kind, id, resource, current: None, writes: true })
-    }
-
-    /// The one resource that a condition matches, if any. The condition becomes part of what the write rests on.
-    async fn matching(
-        &mut self,
-        kind: &str,
-        condition: &str,
-        index: usize,
-    ) -> Result<Option<Stored>, Refusal> {
-        let query = search::criteria(&format!("{kind}?{condition}"), &self.endplate.settings.base)
-            .map_err(|issues| Refusal { reason: Reason::Malformed, issues })?;
-        if query.clauses.is_empty() {
-            let text =
-                "A condition needs at least one search parameter, for example identifier=system|value.";
-            return Err(self.refuse(Reason::Malformed, (kind, index), Code::Invalid, kind, text));
-        }
-        let key = format!("{kind}?{condition}");
-        let generation = self.endplate.store.generation(&key).await?;
-        let mut found = self.endplate.store.search(&query).await?.resources;
-        match found.len() {
-            0 => {
-                self.rest_on(Scope { key, generation });
-                Ok(None)
-            }
-            1 => Ok(found.pop()),
-            _ => {
-                let text = "More than one resource matches this condition; make it narrower.";
-                Err(self.refuse(Reason::PreconditionFailed, (kind, index), Code::MultipleMatches, kind, text))
-            }
-        }
-    }
-
     fn rest_on(&mut self, scope: Scope) {
         if !self.change.scopes.contains(&scope) {
             self.change.scopes.push(scope);
         }
-    }
-
-    /// A name-based id that is free: of the first business identifier, else of the content.
-    async fn new_id(&self, kind: &str, resource: &Json) -> Result<String, Refusal> {
-        let mut nameless = resource.clone();
-        if let Some(members) = nameless.as_object_mut() {
-            members.shift_remove("id");
-        }
-        let name = name_of(&nameless);
-        let name = if name.is_empty() { nameless.to_string() } else { name };
-        for n in 0_u32.. {
-            let id = identity::id(kind, &[&name, &n.to_string()]);
-            let taken = self.incoming.iter().any(|other| other.kind == kind && other.id == id);
-            if !taken && self.endplate.store.read(kind, &id).await?.is_none() {
-                return Ok(id);
-            }
-        }
-        Err(Refusal::not_found())
-    }
-
-    async fn put(&mut self, entry: Entry) -> Result<Incoming, Refusal> {
-        let Entry { index, kind, id, if_match, resource, .. } = entry;
-        let id = id.unwrap_or_default();
-        let current = self.endplate.store.read(&kind, &id).await?;
-        if let Some(wanted) = if_match {
-            let number = wanted.trim().trim_start_matches("W/").trim_matches('"').parse::<u64>().ok();
-            let version = current.as_ref().map_or(0, |current| current.version);
-            if number != Some(version) {
-                let text = match version {
-                    0 => {
-                        "If-Match was sent, but the resource does not exist; leave If-Match out to create it."
-                            .to_owned()
-                    }
-                    _ => format!(
-                        "The current version is {version}; read it, merge, and send If-Match: W/\"{version}\"."
-                    ),
-                };
-                return Err(self.refuse(
-                    Reason::PreconditionFailed,
-                    (&kind, index),
-                    Code::Conflict,
-                    &kind,
-                    &text,
-                ));
-            }
-        }
-        Ok(Incoming { index, kind, id, resource, current, writes: true })
     }
 
     /// Gives every new resource its id, and every reference to another entry or to a condition its address.
@@ -351,12 +176,20 @@ impl<'a> Attempt<'a> {
                 }
             });
         }
+        if let (false, Some((index, path, _))) = (self.bundled, conditional.first()) {
+            let kind = self.kind_of(*index).to_owned();
+            let text = "A conditional reference is resolved only inside a transaction; send Type/id here.";
+            return Err(self.refuse(Reason::Malformed, (&kind, *index), Code::Invalid, path, text));
+        }
         for (index, path, to) in conditional {
             let target = self.conditional_reference(index, &path, &to).await?;
             found.insert(to, target);
         }
         for incoming in self.incoming.iter_mut().filter(|incoming| incoming.writes) {
-            reference::rewrite(&mut incoming.resource, &|to| found.get(to).cloned());
+            reference::rewrite(&mut incoming.resource, &|to| reference::resolve(&found, to));
+            if !addresses.is_empty() {
+                reference::rewrite_addresses(&mut incoming.resource, addresses);
+            }
             if let Some(members) = incoming.resource.as_object_mut() {
                 members.insert("id".to_owned(), json!(incoming.id));
             }
@@ -373,10 +206,25 @@ impl<'a> Attempt<'a> {
         let query = search::criteria(to, &self.endplate.settings.base).map_err(|_| {
             wrong("This conditional reference cannot be read; write it as Type?identifier=system|value.")
         })?;
-        let page = self.endplate.store.search(&query).await?;
-        match page.resources.as_slice() {
-            [one] => Ok(format!("{}/{}", one.kind, one.id)),
-            [] => Err(wrong(
+        let mut matches: BTreeSet<(String, String)> = BTreeSet::new();
+        for stored in self.endplate.store.search(&query).await?.resources {
+            let sent = self
+                .incoming
+                .iter()
+                .any(|one| (one.writes || one.deletes) && one.kind == stored.kind && one.id == stored.id);
+            if !sent {
+                matches.insert((stored.kind, stored.id));
+            }
+        }
+        // R4 resolves such references after the writes, so that what the same transaction brings is found.
+        for one in self.incoming.iter().filter(|one| one.writes && one.kind == query.kind) {
+            if query.matches(&one.kind, &one.id, &index::rows(&one.resource, &self.endplate.settings.base)) {
+                matches.insert((one.kind.clone(), one.id.clone()));
+            }
+        }
+        match (matches.pop_first(), matches.is_empty()) {
+            (Some((kind, id)), true) => Ok(format!("{kind}/{id}")),
+            (None, _) => Err(wrong(
                 "This conditional reference matches nothing; send the resource first or in the same transaction.",
             )),
             _ => Err(wrong("This conditional reference matches more than one resource; make it narrower.")),
@@ -407,8 +255,10 @@ impl<'a> Attempt<'a> {
     async fn check_references(&self) -> Result<(), Refusal> {
         let base = &self.endplate.settings.base;
         let mut issues = Vec::new();
+        let gone: BTreeSet<String> = self.deletions().map(|(kind, id)| format!("{kind}/{id}")).collect();
         let mut known: BTreeSet<String> =
             self.incoming.iter().map(|incoming| format!("{}/{}", incoming.kind, incoming.id)).collect();
+        known.retain(|reference| !gone.contains(reference));
         for incoming in self.incoming.iter().filter(|incoming| incoming.writes) {
             let mut found = check::belongs(&incoming.kind, &self.as_read(&incoming.resource), base);
             found.extend(workflow::change(&incoming.resource, incoming.current.as_ref()));
@@ -424,7 +274,7 @@ impl<'a> Attempt<'a> {
                 if known.contains(&to) || !TYPES.contains(&kind) {
                     continue;
                 }
-                if self.endplate.store.read(kind, id).await?.is_some() {
+                if !gone.contains(&to) && self.endplate.store.read(kind, id).await?.is_some() {
                     known.insert(to);
                 } else {
                     let text = "This reference leads to nothing here; send the resource first or in the same transaction.";
@@ -444,8 +294,10 @@ impl<'a> Attempt<'a> {
     /// Whose plans this write may change: of the patient it is about, and of the one it was about before.
     fn find_patients(&mut self) {
         let base = &self.endplate.settings.base;
-        for incoming in self.incoming.iter().filter(|incoming| incoming.writes) {
-            self.patients.extend(reference::patient_of(&incoming.resource, base));
+        for incoming in self.incoming.iter().filter(|incoming| incoming.writes || incoming.deletes) {
+            if incoming.writes {
+                self.patients.extend(reference::patient_of(&incoming.resource, base));
+            }
             let before =
                 incoming.current.as_ref().and_then(|current| serde_json::from_str(&current.body).ok());
             self.patients.extend(before.and_then(|before: Json| reference::patient_of(&before, base)));
@@ -457,6 +309,7 @@ impl<'a> Attempt<'a> {
         self.listeners = outbox::listeners(self.endplate).await?;
         let maps = self.terms().await?;
         let mut resources: Vec<(Json, u64)> = Vec::new();
+        let mut seen: BTreeSet<String> = BTreeSet::new();
         for patient in self.patients.clone() {
             let compartment = self.endplate.store.compartment(&patient).await?;
             self.rest_on(Scope { key: format!("Patient/{patient}"), generation: compartment.generation });
@@ -464,9 +317,13 @@ impl<'a> Attempt<'a> {
             for incoming in self.incoming.iter().filter(|incoming| incoming.writes) {
                 dossier.lay(&incoming.kind, &incoming.id, incoming.resource.clone());
             }
+            for (kind, id) in self.deletions() {
+                dossier.remove(kind, id);
+            }
             dossier.translate(&maps);
             let derivation = derive(&dossier, &patient, &self.context());
             self.accept(&derivation)?;
+            self.refuse_if_referred_to(&dossier, &derivation.changed, &mut seen)?;
             self.change.agenda.push(Agenda { patient, due_on: derivation.look_again_on.map(Date::civil) });
             for changed in derivation.changed {
                 let key = (
@@ -479,8 +336,11 @@ impl<'a> Attempt<'a> {
             let records = provenances(&derivation.intake, &dossier, &resources, &self.context());
             resources.extend(records.into_iter().map(|record| (record, 1)));
         }
+        self.refuse_if_referred_to_elsewhere(&seen).await?;
         self.add_device(&mut resources).await?;
-        self.put_all(resources)
+        self.put_all(resources)?;
+        self.put_deletions();
+        Ok(())
     }
 
     /// Refuses the write if what it brings cannot be; remarks on findings that belong nowhere.
@@ -527,8 +387,7 @@ impl<'a> Attempt<'a> {
         };
         for incoming in self.incoming.iter().filter(|incoming| incoming.writes) {
             if !is_derived(&incoming.kind, &incoming.id) {
-                let version = incoming.current.as_ref().map_or(0, |current| current.version) + 1;
-                all.push((incoming.resource.clone(), version, false));
+                all.push((incoming.resource.clone(), incoming.version + 1, false));
             }
         }
         all.extend(derived.into_iter().map(|(resource, version)| (resource, version, true)));
@@ -556,13 +415,19 @@ impl<'a> Attempt<'a> {
             });
         }
         let patient = reference::patient_of(&resource, base);
+        let is_new = |one: &Incoming| one.kind == kind && one.id == id && one.current.is_none();
+        let created = version == 1 || self.incoming.iter().any(is_new);
+        let deed = if created { Deed::Created } else { Deed::Updated };
         let stored = Stored { kind, id, version, at: self.now, body: resource.to_string() };
-        self.change.puts.push(Put { stored, patient, rows });
+        self.change.puts.push(Put { stored, deed, patient, rows });
     }
 
     /// What to answer for each entry, once committed.
     fn written(&self) -> Vec<Written> {
         let one = |incoming: &Incoming| {
+            if incoming.method == Method::Delete {
+                return Some(self.ended(incoming));
+            }
             let put = self
                 .change
                 .puts
@@ -577,6 +442,7 @@ impl<'a> Attempt<'a> {
                 version: stored.version,
                 at: stored.at,
                 created: incoming.current.is_none(),
+                deleted: false,
                 body: stored.body.clone(),
                 remarks: self.remarks.get(&reference).cloned().unwrap_or_default(),
             })

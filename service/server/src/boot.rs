@@ -117,6 +117,7 @@ pub async fn start(config: &Config, parts: Parts) -> Result<Server, BootError> {
         outbox: Arc::clone(&outbox),
         writes: Arc::clone(&writes),
         phase: phases.clone(),
+        cors_origins: config.cors_origins.iter().filter_map(|origin| origin.parse().ok()).collect(),
         request_prefix: format!("{:x}", parts.clock.now().as_nanosecond()).into(),
     };
     let mut draining = phases.clone();

@@ -4,10 +4,13 @@
 
 use crate::media;
 use axum::http::header::{ALLOW, CONTENT_TYPE, RETRY_AFTER};
-use axum::http::{HeaderValue, StatusCode};
+use axum::http::{HeaderName, HeaderValue, StatusCode};
 use axum::response::{IntoResponse, Response};
 use endplate_fhir::issue::{self, Code, Issue};
-use endplate_followup::{Reason, Refusal};
+use endplate_followup::Refusal;
+
+/// RFC 5789 section 3.1: the patches that are taken.
+const ACCEPT_PATCH: HeaderName = HeaderName::from_static("accept-patch");
 
 /// When a client may try again after 503.
 const RETRY_AFTER_S: u16 = 5;
@@ -23,7 +26,7 @@ pub enum Failure {
     UnknownType,
     /// 404: no such address.
     UnknownRoute,
-    /// 404: an address that FHIR knows and this service does not offer. What it would be, e.g. `History`.
+    /// 404: an address that FHIR knows and this service does not offer. What it would be, e.g. `Operations are`.
     NotOffered(&'static str),
     /// 405: the address is there, the method is not.
     MethodNotAllowed {
@@ -38,6 +41,10 @@ pub enum Failure {
     TooLarge(usize),
     /// 415: the body is not FHIR JSON. What to change.
     UnsupportedMedia(&'static str),
+    /// 415: the body is no patch that is taken. What to change.
+    UnsupportedPatch(&'static str),
+    /// 501: a method that nobody knows.
+    UnknownMethod,
     /// 503: the answer was not ready in time.
     Overtime,
     /// 503: the service is stopping or cannot use its store.
@@ -55,23 +62,17 @@ impl Failure {
     /// The status.
     pub fn status(&self) -> StatusCode {
         match self {
-            Self::Refused(refusal) => match refusal.reason {
-                Reason::Malformed => StatusCode::BAD_REQUEST,
-                Reason::Unprocessable => StatusCode::UNPROCESSABLE_ENTITY,
-                Reason::UnknownType | Reason::NotFound => StatusCode::NOT_FOUND,
-                Reason::PreconditionFailed => StatusCode::PRECONDITION_FAILED,
-                Reason::Conflict => StatusCode::CONFLICT,
-                Reason::TooLarge => StatusCode::PAYLOAD_TOO_LARGE,
-                Reason::Unavailable => StatusCode::SERVICE_UNAVAILABLE,
-                Reason::Fault => StatusCode::INTERNAL_SERVER_ERROR,
-            },
+            Self::Refused(refusal) => {
+                StatusCode::from_u16(refusal.reason.status().0).unwrap_or(StatusCode::INTERNAL_SERVER_ERROR)
+            }
             Self::BadRequest(_) => StatusCode::BAD_REQUEST,
             Self::UnknownType | Self::UnknownRoute | Self::NotOffered(_) => StatusCode::NOT_FOUND,
             Self::MethodNotAllowed { .. } => StatusCode::METHOD_NOT_ALLOWED,
             Self::NotAcceptable => StatusCode::NOT_ACCEPTABLE,
             Self::SlowBody => StatusCode::REQUEST_TIMEOUT,
             Self::TooLarge(_) => StatusCode::PAYLOAD_TOO_LARGE,
-            Self::UnsupportedMedia(_) => StatusCode::UNSUPPORTED_MEDIA_TYPE,
+            Self::UnsupportedMedia(_) | Self::UnsupportedPatch(_) => StatusCode::UNSUPPORTED_MEDIA_TYPE,
+            Self::UnknownMethod => StatusCode::NOT_IMPLEMENTED,
             Self::Overtime | Self::Unready(_) => StatusCode::SERVICE_UNAVAILABLE,
             Self::Broken => StatusCode::INTERNAL_SERVER_ERROR,
         }
@@ -93,10 +94,7 @@ impl Failure {
             }
             Self::MethodNotAllowed { allow } => (
                 Code::NotSupported,
-                format!(
-                    "This method is not offered at this address; send {allow}. Resources are neither deleted nor \
-                     patched here: send an update with the status that ends them."
-                ),
+                format!("This method is not offered at this address; send one of {allow}."),
             ),
             Self::NotAcceptable => (
                 Code::NotSupported,
@@ -109,7 +107,11 @@ impl Failure {
                 Code::TooLong,
                 format!("The body is larger than {limit} bytes. Nothing was stored; send it in smaller parts."),
             ),
-            Self::UnsupportedMedia(change) => (Code::NotSupported, change.to_owned()),
+            Self::UnsupportedMedia(change) | Self::UnsupportedPatch(change) => (Code::NotSupported, change.to_owned()),
+            Self::UnknownMethod => (
+                Code::NotSupported,
+                "This method is not known here; send GET, HEAD, POST, PUT, PATCH or DELETE.".to_owned(),
+            ),
             Self::Overtime => (
                 Code::Transient,
                 "The answer was not ready in time. A write that was begun is finished all the same: send it again with \
@@ -129,7 +131,7 @@ impl Failure {
 
 impl From<Refusal> for Failure {
     fn from(refusal: Refusal) -> Self {
-        if refusal.reason == Reason::Fault {
+        if refusal.reason == endplate_followup::Reason::Fault {
             tracing::error!(%refusal, "the service is at fault");
             return Self::Broken;
         }
@@ -144,10 +146,14 @@ impl IntoResponse for Failure {
             Self::MethodNotAllowed { allow } => Some(*allow),
             _ => None,
         };
+        let is_patch = matches!(&self, Self::UnsupportedPatch(_));
         let body = issue::outcome(&self.issues()).to_string();
         let mut response = (status, [(CONTENT_TYPE, media::FHIR_JSON)], body).into_response();
         if let Some(allow) = allow {
             response.headers_mut().insert(ALLOW, HeaderValue::from_static(allow));
+        }
+        if is_patch {
+            response.headers_mut().insert(ACCEPT_PATCH, HeaderValue::from_static(media::PATCHES));
         }
         if status == StatusCode::SERVICE_UNAVAILABLE {
             response.headers_mut().insert(RETRY_AFTER, HeaderValue::from(RETRY_AFTER_S));
@@ -165,6 +171,7 @@ pub(crate) fn panicked(_message: Box<dyn std::any::Any + Send>) -> Response {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use endplate_followup::Reason;
 
     fn refusal(reason: Reason) -> Failure {
         Failure::Refused(Refusal { reason, issues: vec![Issue::error(Code::Invalid, "", "Change it.")] })
@@ -178,6 +185,8 @@ mod tests {
             (Reason::Unprocessable, 422),
             (Reason::UnknownType, 404),
             (Reason::NotFound, 404),
+            (Reason::NotAllowed, 405),
+            (Reason::Gone, 410),
             (Reason::PreconditionFailed, 412),
             (Reason::Conflict, 409),
             (Reason::TooLarge, 413),
@@ -212,12 +221,14 @@ mod tests {
             Failure::bad_request("Change it."),
             Failure::UnknownType,
             Failure::UnknownRoute,
-            Failure::NotOffered("History is"),
+            Failure::NotOffered("Operations are"),
             Failure::MethodNotAllowed { allow: "GET,HEAD" },
             Failure::NotAcceptable,
             Failure::SlowBody,
             Failure::TooLarge(1),
             Failure::UnsupportedMedia("Send JSON."),
+            Failure::UnsupportedPatch("Send a patch."),
+            Failure::UnknownMethod,
             Failure::Overtime,
             Failure::Unready("Stopping."),
             Failure::Broken,

@@ -26,6 +26,26 @@ impl<S: Send + Sync> FromRequestParts<S> for Type {
     }
 }
 
+/// A version of a resource, from `/fhir/{kind}/{id}/_history/{version}`.
+pub struct Versioned {
+    /// Its type, one that is stored.
+    pub kind: String,
+    /// Its id, well-formed.
+    pub id: String,
+    /// The version's id as it was sent.
+    pub version: String,
+}
+
+impl<S: Send + Sync> FromRequestParts<S> for Versioned {
+    type Rejection = Failure;
+
+    async fn from_request_parts(parts: &mut Parts, state: &S) -> Result<Self, Failure> {
+        let path = Path::<(String, String, String)>::from_request_parts(parts, state).await;
+        let Ok(Path((kind, id, version))) = path else { return Err(Failure::UnknownRoute) };
+        Ok(Self { kind: known(kind)?, id: well_formed(id)?, version })
+    }
+}
+
 /// A resource, from `/fhir/{kind}/{id}`.
 pub struct Instance {
     /// Its type, one that is stored.
@@ -45,10 +65,15 @@ impl<S: Send + Sync> FromRequestParts<S> for Instance {
         if let Some(what) = not_offered(&id) {
             return Err(what);
         }
-        if !endplate_fhir::is_id(&id) {
-            return Err(Failure::bad_request("An id is 1 to 64 letters, digits, hyphens and dots."));
-        }
-        Ok(Self { kind, id })
+        Ok(Self { kind, id: well_formed(id)? })
+    }
+}
+
+fn well_formed(id: String) -> Result<String, Failure> {
+    if endplate_fhir::is_id(&id) {
+        Ok(id)
+    } else {
+        Err(Failure::bad_request("An id is 1 to 64 letters, digits, hyphens and dots."))
     }
 }
 
@@ -65,7 +90,6 @@ fn known(kind: String) -> Result<String, Failure> {
 /// Whether a segment of an address is something that FHIR knows and this service does not offer.
 pub fn not_offered(segment: &str) -> Option<Failure> {
     match segment {
-        "_history" => Some(Failure::NotOffered("History is")),
         _ if segment.starts_with('$') => Some(Failure::NotOffered("This operation is")),
         _ => None,
     }
@@ -107,6 +131,23 @@ impl FromRequest<App> for Form {
     }
 }
 
+/// The criteria of a conditional update, patch or deletion: the query of `/fhir/{kind}?…`, as it stands behind the `?`.
+pub struct Criteria(pub String);
+
+impl<S: Sync> FromRequestParts<S> for Criteria {
+    type Rejection = Failure;
+
+    async fn from_request_parts(parts: &mut Parts, state: &S) -> Result<Self, Failure> {
+        let Ok(Query(pairs)) = Query::from_request_parts(parts, state).await;
+        if pairs.is_empty() {
+            let text = "Send this to Type/id, or with search criteria that match one resource, such as \
+                        Type?identifier=system|value.";
+            return Err(Failure::bad_request(text));
+        }
+        Ok(Self(form_urlencoded::Serializer::new(String::new()).extend_pairs(pairs).finish()))
+    }
+}
+
 /// Refuses a query where none is looked at: what is not heeded must not look heeded.
 pub struct NoQuery;
 
@@ -144,7 +185,7 @@ impl Prefer {
         let mut preferences = said.flat_map(|value| value.split([',', ';'])).map(str::trim);
         // The first one counts (RFC 7240, section 2); one that is not known is passed over.
         preferences
-            .find_map(|preference| match preference {
+            .find_map(|preference| match preference.replace('"', "").as_str() {
                 "return=minimal" => Some(Self::Minimal),
                 "return=representation" => Some(Self::Representation),
                 "return=OperationOutcome" => Some(Self::Outcome),
@@ -197,6 +238,25 @@ impl FromRequest<App> for Resource {
         let value = endplate_fhir::json::parse(&bytes)
             .map_err(|issue| Failure::Refused(Refusal { reason: Reason::Malformed, issues: vec![issue] }))?;
         Ok(Self(value))
+    }
+}
+
+/// A body that is a patch: JSON Patch by its own media type, or FHIRPath Patch as a FHIR resource.
+pub struct PatchBody(pub Json);
+
+impl FromRequest<App> for PatchBody {
+    type Rejection = Failure;
+
+    async fn from_request(request: Request, app: &App) -> Result<Self, Failure> {
+        let is_pointer = media::check_patch(request.headers()).map_err(Failure::UnsupportedPatch)?;
+        let bytes = collect(request, app).await?;
+        let read = if is_pointer {
+            endplate_fhir::json::parse_array(&bytes)
+        } else {
+            endplate_fhir::json::parse(&bytes)
+        };
+        let malformed = |issue| Failure::Refused(Refusal { reason: Reason::Malformed, issues: vec![issue] });
+        read.map(Self).map_err(malformed)
     }
 }
 

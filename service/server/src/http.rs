@@ -9,6 +9,7 @@ pub(crate) mod search;
 mod terminology;
 
 use crate::error::Failure;
+use axum::http::HeaderValue;
 use endplate_followup::{Endplate, Refusal};
 use std::future::Future;
 use std::sync::Arc;
@@ -56,6 +57,8 @@ pub struct App {
     /// Bounds the writes in progress; whoever holds all of its permits knows that none is.
     pub(crate) writes: Arc<Semaphore>,
     pub(crate) phase: watch::Receiver<Phase>,
+    /// Origins of browsers that may call.
+    pub(crate) cors_origins: Arc<[HeaderValue]>,
     /// Begins every request id that is made here; another one after each start.
     pub(crate) request_prefix: Arc<str>,
 }

@@ -8,6 +8,9 @@ pub const FHIR_JSON: &str = "application/fhir+json;charset=utf-8";
 /// The type of every FHIR notification.
 pub const FHIR_JSON_BARE: &str = "application/fhir+json";
 
+/// The types of patches that are taken.
+pub const PATCHES: &str = "application/json-patch+json, application/fhir+json";
+
 /// One type with its parameters, names in lower case.
 struct Media<'a> {
     essence: String,
@@ -49,6 +52,7 @@ impl<'a> Media<'a> {
 
 /// Whether a client takes FHIR R4 JSON. `format` is the query parameter `_format`, which R4 puts before the header.
 pub fn is_accepted(headers: &HeaderMap, format: Option<&str>) -> bool {
+    // R4 http.html#parameters: _format goes before the header.
     if let Some(format) = format {
         // A plus sign in a query is a space; R4 asks to forgive that in media types.
         let media = format.replace(' ', "+");
@@ -57,11 +61,27 @@ pub fn is_accepted(headers: &HeaderMap, format: Option<&str>) -> bool {
     }
     let mut ranges = headers.get_all(ACCEPT).iter().peekable();
     ranges.peek().is_none()
-        || ranges.filter_map(|value| value.to_str().ok()).flat_map(|value| value.split(',')).any(|range| {
-            let media = Media::parse(range);
-            let takes_json = media.is_json() || matches!(media.essence.as_str(), "*/*" | "application/*");
-            takes_json && media.is_r4() && media.is_wanted()
-        })
+        || takes_json(
+            &ranges
+                .filter_map(|value| value.to_str().ok())
+                .flat_map(|value| value.split(','))
+                .map(Media::parse)
+                .collect::<Vec<_>>(),
+        )
+}
+
+/// RFC 9110 section 12.5.1: of the ranges that fit a type, the most specific one decides, and `q=0` takes the type out.
+fn takes_json(ranges: &[Media<'_>]) -> bool {
+    ["application/fhir+json", "application/json"].into_iter().any(|essence| {
+        let rank = |range: &&Media<'_>| match range.essence.as_str() {
+            one if one == essence => 3,
+            "application/*" => 2,
+            "*/*" => 1,
+            _ => 0,
+        };
+        let fitting = ranges.iter().filter(|range| rank(range) > 0 && range.is_r4());
+        fitting.max_by_key(rank).is_some_and(Media::is_wanted)
+    })
 }
 
 /// Whether a body is FHIR R4 JSON as it says.
@@ -85,6 +105,37 @@ pub fn check_body(headers: &HeaderMap) -> Result<(), &'static str> {
         return Err("Send the body in UTF-8.");
     }
     Ok(())
+}
+
+/// Whether a body is a patch as it says; true for a JSON Patch, false for a FHIRPath Patch.
+///
+/// # Errors
+/// It is neither; what to change.
+pub fn check_patch(headers: &HeaderMap) -> Result<bool, &'static str> {
+    let media = plain_media(headers)?;
+    if media.essence == "application/json-patch+json" && media.is_utf8() {
+        return Ok(true);
+    }
+    if media.is_json() && media.is_r4() && media.is_utf8() {
+        return Ok(false);
+    }
+    Err(
+        "Send a JSON Patch as application/json-patch+json, or a FHIRPath Patch as application/fhir+json, in UTF-8.",
+    )
+}
+
+/// Whether Accept and Content-Type name different releases of FHIR (R4 http.html#version-parameter).
+pub fn releases_differ(headers: &HeaderMap) -> bool {
+    let named = |name| {
+        let text = headers.get(name).and_then(|value| value.to_str().ok())?;
+        Media::parse(text.split(',').next()?).param("fhirversion").map(str::to_owned)
+    };
+    matches!((named(ACCEPT), named(CONTENT_TYPE)), (Some(accept), Some(sent)) if !same_release(&accept, &sent))
+}
+
+fn same_release(left: &str, right: &str) -> bool {
+    let release = |text: &str| text.splitn(3, '.').take(2).map(str::to_owned).collect::<Vec<_>>();
+    release(left) == release(right)
 }
 
 /// Whether a body is the form of a search as it says.

@@ -7,34 +7,103 @@ use crate::http::{App, metadata, operation, probe, resource, search};
 use crate::media;
 use axum::Router;
 use axum::extract::{MatchedPath, Request, State};
-use axum::http::header::{CACHE_CONTROL, X_CONTENT_TYPE_OPTIONS};
+use axum::http::header::{CACHE_CONTROL, CONTENT_LENGTH, VARY, X_CONTENT_TYPE_OPTIONS};
 use axum::http::{HeaderName, HeaderValue, Method, Uri};
 use axum::middleware::{self, Next};
 use axum::response::{IntoResponse, Response};
 use axum::routing::{MethodRouter, get, post};
 use std::sync::atomic::{AtomicU64, Ordering};
 use tower_http::catch_panic::CatchPanicLayer;
+use tower_http::cors::{AllowOrigin, CorsLayer};
 use tracing::{Instrument, debug, info, info_span};
 
 const X_REQUEST_ID: HeaderName = HeaderName::from_static("x-request-id");
+const X_CORRELATION_ID: HeaderName = HeaderName::from_static("x-correlation-id");
 
 /// The whole service.
 pub fn router(app: App) -> Router {
-    Router::new()
+    let history = || get(resource::history_of_instance);
+    let inner = Router::new()
         .route("/fhir", only("POST", post(resource::transact)))
-        .route("/fhir/", only("POST", post(resource::transact)))
         .route("/fhir/metadata", only("GET,HEAD", get(metadata::metadata)))
-        .route("/fhir/{kind}", only("GET,HEAD,POST", get(search::search).post(resource::create)))
+        .route("/fhir/_history", only("GET,HEAD", get(resource::history)))
+        .route("/fhir/{kind}", only(OF_TYPE, of_type()))
         .route("/fhir/{kind}/_search", only("POST", post(search::search_by_post)))
-        .route("/fhir/{kind}/{id}", only("GET,HEAD,PUT", get(resource::read).put(resource::update)))
+        .route("/fhir/{kind}/_history", only("GET,HEAD", get(resource::history_of_type)))
+        .route("/fhir/{kind}/{id}", only(OF_INSTANCE, of_instance()))
+        .route("/fhir/{kind}/{id}/_history", only("GET,HEAD", history()))
+        .route("/fhir/{kind}/{id}/_history/{version}", only("GET,HEAD", get(resource::read_version)))
         .route("/livez", only("GET,HEAD", get(probe::live)))
         .route("/readyz", only("GET,HEAD", get(probe::ready)))
         .merge(operation::routes())
         .fallback(elsewhere)
         .layer(middleware::from_fn(negotiate))
-        .layer(CatchPanicLayer::custom(error::panicked))
-        .layer(middleware::from_fn_with_state(app.clone(), observe))
-        .with_state(app)
+        .layer(CatchPanicLayer::custom(error::panicked));
+    // Without origins there is no layer, and a preflight is answered as any method that is not offered.
+    let inner = if app.cors_origins.is_empty() { inner } else { inner.layer(cors(&app.cors_origins)) };
+    let inner = inner.layer(middleware::from_fn_with_state(app.clone(), observe)).with_state(app);
+    // Before routing, so that a slash at the end names nothing else (R4 http.html#root).
+    Router::new().fallback_service(inner).layer(middleware::map_request(without_last_slash))
+}
+
+const OF_TYPE: &str = "GET,HEAD,POST,PUT,PATCH,DELETE";
+
+fn of_type() -> MethodRouter<App> {
+    get(search::search)
+        .post(resource::create)
+        .put(resource::update_matching)
+        .patch(resource::patch_matching)
+        .delete(resource::delete_matching)
+}
+
+const OF_INSTANCE: &str = "GET,HEAD,PUT,PATCH,DELETE";
+
+fn of_instance() -> MethodRouter<App> {
+    get(resource::read).put(resource::update).patch(resource::patch).delete(resource::delete)
+}
+
+/// What browsers of the configured origins may do and see. Credentials are never asked for.
+fn cors(origins: &[HeaderValue]) -> CorsLayer {
+    const METHODS: [Method; 6] =
+        [Method::GET, Method::HEAD, Method::POST, Method::PUT, Method::PATCH, Method::DELETE];
+    let named =
+        |names: &[&'static str]| names.iter().map(|name| HeaderName::from_static(name)).collect::<Vec<_>>();
+    CorsLayer::new()
+        .allow_origin(AllowOrigin::list(origins.iter().cloned()))
+        .allow_methods(METHODS)
+        .allow_headers(named(&[
+            "accept",
+            "authorization",
+            "content-type",
+            "if-match",
+            "if-modified-since",
+            "if-none-exist",
+            "if-none-match",
+            "prefer",
+            "x-request-id",
+        ]))
+        .expose_headers(named(&[
+            "content-location",
+            "etag",
+            "last-modified",
+            "location",
+            "preference-applied",
+            "retry-after",
+            "x-correlation-id",
+            "x-request-id",
+        ]))
+}
+
+async fn without_last_slash(mut request: Request) -> Request {
+    let uri = request.uri();
+    let path = uri.path().trim_end_matches('/');
+    if !path.is_empty() && path.len() < uri.path().len() {
+        let query = uri.query().map_or(String::new(), |query| format!("?{query}"));
+        if let Ok(shorter) = format!("{path}{query}").parse() {
+            *request.uri_mut() = shorter;
+        }
+    }
+    request
 }
 
 /// Answers any other method at the same address.
@@ -51,14 +120,43 @@ fn unoffered(uri: &Uri) -> Option<Failure> {
     uri.path().strip_prefix("/fhir/")?.split('/').find_map(extract::not_offered)
 }
 
-/// Refuses a client that takes no FHIR JSON before anything is done for it.
+/// Refuses a client that takes no FHIR JSON before anything is done for it, and gives JSON the form it asks for.
 async fn negotiate(request: Request, next: Next) -> Response {
+    if known_method(request.method()) == "other" {
+        return Failure::UnknownMethod.into_response();
+    }
     let is_fhir = request.uri().path().split('/').nth(1) == Some("fhir");
-    let format = extract::pairs(request.uri()).find(|(name, _)| name == "_format").map(|(_, value)| value);
+    let (format, is_pretty) = (query_value(&request, "_format"), query_value(&request, "_pretty"));
+    if is_fhir && media::releases_differ(request.headers()) {
+        let text = "Accept and Content-Type name different releases of FHIR; send fhirVersion=4.0 in both, or in neither.";
+        return Failure::bad_request(text).into_response();
+    }
     if is_fhir && !media::is_accepted(request.headers(), format.as_deref()) {
         return Failure::NotAcceptable.into_response();
     }
-    next.run(request).await
+    let response = next.run(request).await;
+    if is_fhir && is_pretty.as_deref() == Some("true") { spread(response).await } else { response }
+}
+
+fn query_value(request: &Request, wanted: &str) -> Option<String> {
+    extract::pairs(request.uri()).find(|(name, _)| name == wanted).map(|(_, value)| value)
+}
+
+/// The same JSON with line ends and indents.
+async fn spread(response: Response) -> Response {
+    let (mut parts, body) = response.into_parts();
+    // Our own bodies are in memory already: there is no limit to keep.
+    let Ok(bytes) = axum::body::to_bytes(body, usize::MAX).await else {
+        return Failure::Broken.into_response();
+    };
+    let spread = serde_json::from_slice::<endplate_fhir::Json>(&bytes).ok();
+    match spread.and_then(|json| serde_json::to_string_pretty(&json).ok()) {
+        Some(text) => {
+            parts.headers.remove(CONTENT_LENGTH);
+            Response::from_parts(parts, text.into())
+        }
+        None => Response::from_parts(parts, bytes.into()),
+    }
 }
 
 /// Gives each request an id, logs what became of it, and sets what every answer carries. Neither a body nor a query
@@ -66,6 +164,7 @@ async fn negotiate(request: Request, next: Next) -> Response {
 async fn observe(State(app): State<App>, request: Request, next: Next) -> Response {
     let stopwatch = Stopwatch::start();
     let id = request_id(&app, &request);
+    let correlation = correlation_id(&request, &id);
     let method = known_method(request.method());
     let route = request.extensions().get::<MatchedPath>().map_or("none", MatchedPath::as_str).to_owned();
     let span = info_span!("request", request.id = id);
@@ -83,6 +182,8 @@ async fn observe(State(app): State<App>, request: Request, next: Next) -> Respon
     headers.extend(HeaderValue::from_str(&id).ok().map(|value| (X_REQUEST_ID, value)));
     headers.insert(X_CONTENT_TYPE_OPTIONS, HeaderValue::from_static("nosniff"));
     headers.insert(CACHE_CONTROL, HeaderValue::from_static("no-store"));
+    headers.append(VARY, HeaderValue::from_static("accept, authorization, prefer"));
+    headers.extend(correlation.map(|value| (X_CORRELATION_ID, value)));
     response
 }
 
@@ -94,6 +195,13 @@ fn request_id(app: &App, request: &Request) -> String {
         Some(id) => id.to_owned(),
         None => format!("{}-{}", app.request_prefix, COUNT.fetch_add(1, Ordering::Relaxed)),
     }
+}
+
+/// R4 http.html#custom: where the client's id is not taken over, it comes back beside ours.
+fn correlation_id(request: &Request, id: &str) -> Option<HeaderValue> {
+    let sent = request.headers().get(X_CORRELATION_ID).or(request.headers().get(X_REQUEST_ID))?;
+    let text = sent.to_str().ok().filter(|text| text.len() <= 256 && *text != id)?;
+    HeaderValue::from_str(text).ok()
 }
 
 /// A client may invent methods; only known ones go to the log.

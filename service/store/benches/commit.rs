@@ -5,7 +5,7 @@
 //! slows the machine for a while slows both. `cargo bench -p endplate-store`.
 
 use endplate_fhir::index::{IndexRow, IndexValue};
-use endplate_followup::ports::{Agenda, Changeset, Notice, Put, Scope, Store, Stored};
+use endplate_followup::ports::{Agenda, Changeset, Deed, Notice, Put, Scope, Store, Stored};
 use endplate_store::SqliteStore;
 use futures_util::future::join_all;
 use jiff::Timestamp;
@@ -76,7 +76,7 @@ fn change(changeset: usize) -> Changeset {
         let id = id(changeset, resource);
         let body = body(&id);
         let stored = Stored { kind: "Task".to_owned(), id, version: 1, at, body };
-        Put { stored, patient: Some(patient.clone()), rows: rows(&patient, resource) }
+        Put { stored, deed: Deed::Created, patient: Some(patient.clone()), rows: rows(&patient, resource) }
     });
     let notices = (0..NOTICES).map(|n| Notice {
         subscription: format!("subscription-{}", n % 2),

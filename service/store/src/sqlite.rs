@@ -1,12 +1,16 @@
 //! SQLite: one file, one writer that commits waiting writes together, readers that never wait for it.
 
+mod history;
 mod outbox;
 mod search;
 mod write;
 
 use async_trait::async_trait;
+use endplate_fhir::index;
 use endplate_fhir::search::Query;
-use endplate_followup::ports::{Changeset, Compartment, Event, Page, Settlement, Store, StoreError, Stored};
+use endplate_followup::ports::{
+    Changeset, Compartment, Event, Page, Past, PastPage, Settlement, Store, StoreError, Stored, Version,
+};
 use jiff::Timestamp;
 use jiff::civil::Date;
 use sqlx::migrate::{Migration, MigrationType, Migrator};
@@ -153,44 +157,39 @@ fn day(date: Date) -> i64 {
 
 #[async_trait]
 impl Store for SqliteStore {
-    async fn read(&self, kind: &str, id: &str) -> Result<Option<Stored>, StoreError> {
-        let row = sqlx::query(
-            "select r.kind, r.id, v.version, v.at_ms, v.body from resource r \
-             join resource_version v on v.resource = r.key and v.version = r.version where r.kind = ? and r.id = ?",
-        )
-        .bind(kind)
-        .bind(id)
-        .fetch_optional(&self.readers)
-        .await
-        .map_err(failed("reading a resource"))?;
-        row.as_ref().map(stored).transpose().map_err(failed("reading a resource"))
+    async fn latest(&self, kind: &str, id: &str) -> Result<Option<Version>, StoreError> {
+        history::latest(&self.readers, kind, id).await
     }
 
-    async fn version(&self, kind: &str, id: &str, version: u64) -> Result<Option<Stored>, StoreError> {
-        let row = sqlx::query(
-            "select r.kind, r.id, v.version, v.at_ms, v.body from resource r \
-             join resource_version v on v.resource = r.key where r.kind = ? and r.id = ? and v.version = ?",
-        )
-        .bind(kind)
-        .bind(id)
-        .bind(number(version))
-        .fetch_optional(&self.readers)
-        .await
-        .map_err(failed("reading a version"))?;
-        row.as_ref().map(stored).transpose().map_err(failed("reading a version"))
+    async fn version(&self, kind: &str, id: &str, version: u64) -> Result<Option<Version>, StoreError> {
+        history::version(&self.readers, kind, id, version).await
     }
 
-    async fn history(&self, kind: &str, id: &str) -> Result<Vec<Stored>, StoreError> {
-        let rows = sqlx::query(
-            "select r.kind, r.id, v.version, v.at_ms, v.body from resource r \
-             join resource_version v on v.resource = r.key where r.kind = ? and r.id = ? order by v.version desc",
+    async fn history(&self, past: &Past) -> Result<PastPage, StoreError> {
+        history::page(&self.readers, past).await
+    }
+
+    async fn referrers(
+        &self,
+        kind: &str,
+        id: &str,
+        limit: usize,
+    ) -> Result<Vec<(String, String)>, StoreError> {
+        const CONTEXT: &str = "reading what refers to a resource";
+        let params = serde_json::to_string(&index::reference_params()).map_err(write::unsaid(CONTEXT))?;
+        // Deletions are rare: a probe for each parameter is cheaper than an index that every write would have to keep.
+        sqlx::query_as(
+            "select distinct r.kind, r.id from json_each(?1) j cross join reference_row t join resource r on r.key = t.resource \
+             where t.param = j.value and t.id = ?2 and t.kind = ?3 and not (r.kind = ?3 and r.id = ?2) \
+             order by 1, 2 limit ?4",
         )
-        .bind(kind)
+        .bind(params)
         .bind(id)
+        .bind(kind)
+        .bind(number(limit as u64))
         .fetch_all(&self.readers)
         .await
-        .map_err(failed("reading a history"))?;
-        rows.iter().map(stored).collect::<Result<_, _>>().map_err(failed("reading a history"))
+        .map_err(failed(CONTEXT))
     }
 
     async fn compartment(&self, patient: &str) -> Result<Compartment, StoreError> {

@@ -1,7 +1,7 @@
 //! What is special to the SQLite file: opening again, crashes, failing disks, and what errors say.
 
 use endplate_followup::ports::{
-    Agenda, Changeset, Notice, Put, Scope, Settlement, Store, StoreError, Stored,
+    Agenda, Changeset, Deed, Notice, Put, Scope, Settlement, Store, StoreError, Stored,
 };
 use endplate_store::{OpenError, SqliteStore};
 use futures_util::future::join_all;
@@ -21,7 +21,7 @@ fn at(ms: i64) -> Timestamp {
 
 fn put(id: &str, body: String) -> Put {
     let stored = Stored { kind: "Task".to_owned(), id: id.to_owned(), version: 1, at: at(7), body };
-    Put { stored, patient: Some("p".to_owned()), rows: Vec::new() }
+    Put { stored, deed: Deed::Created, patient: Some("p".to_owned()), rows: Vec::new() }
 }
 
 /// One Task of `bytes`, a notice of it, a counter and an agenda date.

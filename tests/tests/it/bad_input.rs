@@ -314,7 +314,12 @@ fn references() -> Vec<Case> {
             "Procedure.reasonReference",
             "send the resource first",
         ),
-        put("a search that finds nothing", &searched, "Procedure.reasonReference", "matches nothing"),
+        transaction(
+            "a search that finds nothing",
+            &[searched],
+            "Bundle.entry[0].resource.reasonReference",
+            "matches nothing",
+        ),
         put("a urn:uuid outside a Bundle", &broken, "Procedure.subject", "fullUrl"),
         transaction(
             "a subject that is not there, in a transaction",
@@ -393,7 +398,7 @@ fn requests() -> Vec<Case> {
             "a Bundle that is no transaction",
             to("POST", "/fhir"),
             json!({ "resourceType": "Bundle", "type": "collection" }).to_string(),
-            (400, At::Element("Bundle.type"), "transaction"),
+            (422, At::Element("Bundle.type"), "transaction"),
         ),
     ]
 }

@@ -18,7 +18,11 @@ mod verdicts;
 use std::collections::BTreeSet;
 
 const SOURCES: &[&str] = &[
-    include_str!("conformance/a_rest.rs"),
+    include_str!("conformance/a_rest/bundles.rs"),
+    include_str!("conformance/a_rest/conditions.rs"),
+    include_str!("conformance/a_rest/frame.rs"),
+    include_str!("conformance/a_rest/patches.rs"),
+    include_str!("conformance/a_rest/versions.rs"),
     include_str!("conformance/b_search.rs"),
     include_str!("conformance/c_operations.rs"),
     include_str!("conformance/d_examples.rs"),

@@ -72,11 +72,15 @@ impl Transport for Unused {
 impl Served {
     /// Opens on a day.
     pub async fn open(date: &str) -> Self {
-        let config = config();
+        Self::open_as(&config(), date).await
+    }
+
+    /// Opens on a day as configured.
+    pub async fn open_as(config: &Config, date: &str) -> Self {
         let clock = TurnedClock::at(date);
         let store = boot::open_store(&config.store).await.unwrap();
         let parts = Parts { store, clock: clock.clone(), transport: Arc::new(Unused), workers: false };
-        let server = boot::start(&config, parts).await.unwrap();
+        let server = boot::start(config, parts).await.unwrap();
         // Installed before by another test: then that one serves.
         _ = rustls::crypto::ring::default_provider().install_default();
         // Everything is plain HTTP on this machine: reading its certificates would take most of the time.

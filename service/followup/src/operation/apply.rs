@@ -76,7 +76,7 @@ impl Endplate {
             "type": "transaction",
             "entry": resources.iter().map(|resource| entry_of(resource, None)).collect::<Vec<_>>(),
         });
-        let entries = bundle::transaction(&bundle).map_err(in_parameters)?;
+        let entries = bundle::transaction(&bundle, &self.settings.base).map_err(in_parameters)?;
         let rehearsal = self
             .rehearse(entries, true, Some(patient))
             .await
@@ -85,7 +85,7 @@ impl Endplate {
         let put = rehearsal.puts.into_iter().filter(|put| put.patient.as_deref() == Some(patient));
         let mut all = BTreeMap::new();
         for stored in stored.into_iter().chain(put.map(|put| put.stored)) {
-            let resource: Json = serde_json::from_str(&stored.body).unwrap_or(Json::Null);
+            let resource: Json = endplate_fhir::json::stored(&stored.body);
             if DERIVED.contains(&stored.kind.as_str()) && is_derived(&resource) {
                 all.insert((stored.kind, stored.id), bare(&resource));
             }
@@ -154,7 +154,7 @@ impl Endplate {
         inputs.only(&["asOf"])?;
         let as_of = inputs.day("asOf")?;
         let stored = self.read("CarePlan", id).await?;
-        let plan: Json = serde_json::from_str(&stored.body).unwrap_or(Json::Null);
+        let plan: Json = endplate_fhir::json::stored(&stored.body);
         let patient = references::patient_of(&plan, &self.settings.base).filter(|_| is_derived(&plan));
         let Some(patient) = patient else {
             let text = "Only plans that this service derived from a repair can be assessed.";

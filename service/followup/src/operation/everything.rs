@@ -81,7 +81,7 @@ impl Endplate {
         let mut all = BTreeMap::new();
         let mut open: Vec<String> = Vec::new();
         let add = |all: &mut BTreeMap<_, _>, open: &mut Vec<String>, stored: Stored, mode| {
-            let resource: Json = serde_json::from_str(&stored.body).unwrap_or(Json::Null);
+            let resource: Json = endplate_fhir::json::stored(&stored.body);
             open.extend(derivation::local_references(&resource, base).into_iter().map(|(_, to)| to));
             all.insert((stored.kind.clone(), stored.id.clone()), One { stored, resource, mode });
         };
@@ -112,7 +112,7 @@ impl Endplate {
                 continue;
             }
             let Some(stored) = self.store.read(kind, id).await? else { continue };
-            let resource: Json = serde_json::from_str(&stored.body).unwrap_or(Json::Null);
+            let resource: Json = endplate_fhir::json::stored(&stored.body);
             // What is of another patient stays with that patient.
             if reference::patient_of(&resource, base).is_none_or(|of| of == patient) {
                 add(&mut all, &mut open, stored, Mode::Include);

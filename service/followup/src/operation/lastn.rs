@@ -51,7 +51,7 @@ impl Endplate {
         loop {
             let page = self.store.search(&query).await?;
             for stored in page.resources {
-                let resource: Json = serde_json::from_str(&stored.body).unwrap_or(Json::Null);
+                let resource: Json = endplate_fhir::json::stored(&stored.body);
                 found.push((made_at(&resource), stored, resource));
             }
             match page.next {

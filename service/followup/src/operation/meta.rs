@@ -29,7 +29,7 @@ impl Endplate {
     pub async fn meta(&self, kind: &str, id: &str, inputs: &Inputs) -> Result<Json, Refusal> {
         inputs.only(&[])?;
         let stored = self.read(kind, id).await?;
-        let resource: Json = serde_json::from_str(&stored.body).unwrap_or(Json::Null);
+        let resource: Json = endplate_fhir::json::stored(&stored.body);
         Ok(returned(&resource))
     }
 
@@ -48,7 +48,7 @@ impl Endplate {
         inputs.only(&["meta"])?;
         let meta = inputs.structure("meta")?.ok_or_else(|| missing("meta"))?;
         let stored = self.read(kind, id).await?;
-        let mut resource: Json = serde_json::from_str(&stored.body).unwrap_or(Json::Null);
+        let mut resource: Json = endplate_fhir::json::stored(&stored.body);
         if preview::is_derived(&resource) {
             let text = "This resource is derived by the service, which writes its meta itself; label a record that was sent.";
             return Err(super::cannot(Code::BusinessRule, text));
@@ -77,7 +77,7 @@ impl Endplate {
         }
         let if_match = format!("W/\"{}\"", stored.version);
         let written = self.update(kind, id, resource, Some(&if_match)).await?;
-        let resource: Json = serde_json::from_str(&written.body).unwrap_or(Json::Null);
+        let resource: Json = endplate_fhir::json::stored(&written.body);
         Ok(returned(&resource))
     }
 }

@@ -3,11 +3,11 @@
 use super::{Inputs, cannot, missing, wrong};
 use crate::code::structure;
 use crate::intake::repair;
-use crate::refusal::{Reason, Refusal};
+use crate::refusal::Refusal;
 use crate::{Endplate, element};
-use endplate_fhir::bundle::{Entry, Method};
+use endplate_fhir::bundle::{Address, Entry, Method};
 use endplate_fhir::issue::{self, Code, Issue};
-use endplate_fhir::{Json, TYPES};
+use endplate_fhir::{Json, TYPES, validate};
 
 /// Where R4's own profiles are.
 const R4: &str = "http://hl7.org/fhir/StructureDefinition/";
@@ -51,31 +51,20 @@ impl Endplate {
         let id = id.filter(|_| mode != Mode::Create);
         if let (Mode::Delete, Some(id)) = (mode, id) {
             self.read(kind, id).await?;
-            let text = "Resources are not deleted here; send an update with the status that ends this one.";
-            return Ok(issue::outcome(&[Issue::error(Code::NotSupported, kind, text)]));
+            let entry = Entry::alone(Method::Delete, kind, Address::Id(id.to_owned()), Json::Null);
+            return Ok(issue::outcome(&self.told(vec![entry], false).await?));
         }
         let resource = inputs.structure("resource")?.ok_or_else(|| missing("resource"))?;
         let mut issues = Vec::new();
         if let Some(profile) = inputs.text("profile")? {
             issues.extend(self.against(&profile, kind, resource).await?);
         }
-        let entry = Entry {
-            index: 0,
-            full_url: None,
-            method: if id.is_some() { Method::Put } else { Method::Post },
-            kind: kind.to_owned(),
-            id: id.map(str::to_owned),
-            if_none_exist: None,
-            if_match: None,
-            resource: resource.clone(),
+        let entry = match id {
+            Some(id) => Entry::alone(Method::Put, kind, Address::Id(id.to_owned()), resource.clone()),
+            None => Entry::alone(Method::Post, kind, Address::New, resource.clone()),
         };
-        match self.rehearse(vec![entry], false, None).await {
-            Ok(rehearsal) => issues.extend(rehearsal.remarks),
-            Err(refusal) => match refusal.reason {
-                Reason::Conflict | Reason::Unavailable | Reason::Fault => return Err(refusal),
-                _ => issues.extend(refusal.issues),
-            },
-        }
+        issues.extend(validate::practice(resource));
+        issues.extend(self.told(vec![entry], false).await?);
         Ok(issue::outcome(&issues))
     }
 

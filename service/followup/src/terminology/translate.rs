@@ -102,7 +102,7 @@ impl Endplate {
         }
         if let Some(id) = id {
             let map = self.read("ConceptMap", id).await?;
-            return Ok(vec![serde_json::from_str(&map.body).unwrap_or(Json::Null)]);
+            return Ok(vec![endplate_fhir::json::stored(&map.body)]);
         }
         if let Some(map) = sent {
             if text(map, &["resourceType"]) != Some("ConceptMap") {

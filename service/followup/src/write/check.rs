@@ -5,31 +5,38 @@ use crate::element::text;
 use crate::intake::{finding, repair};
 use crate::outbox;
 use crate::refusal::{Reason, Refusal};
-use endplate_fhir::bundle::Entry;
+use endplate_fhir::bundle::{Address, Entry, Method};
 use endplate_fhir::issue::{Code, Issue};
 use endplate_fhir::{Json, TYPES, reference, validate};
 
 /// Type and id of the body must be those of the address.
 pub(super) fn single(entry: &Entry) -> Vec<Issue> {
     let mut issues = Vec::new();
-    if text(&entry.resource, &["resourceType"]) != Some(&entry.kind) {
+    if let Address::Id(id) = &entry.address
+        && !endplate_fhir::is_id(id)
+    {
+        let text = "An id is 1 to 64 letters, digits, hyphens or dots.";
+        issues.push(Issue::error(Code::Value, format!("{}.id", entry.kind), text));
+    } else if !matches!(entry.method, Method::Post | Method::Put) {
+        // There is no resource to compare.
+    } else if text(&entry.resource, &["resourceType"]) != Some(&entry.kind) {
         let text =
             format!("The body must be a {} as the address says; send its resourceType so.", entry.kind);
         issues.push(Issue::error(Code::Invalid, "resourceType", text));
-    } else if let Some(id) = &entry.id {
-        if !endplate_fhir::is_id(id) {
-            let text = "An id is 1 to 64 letters, digits, hyphens or dots.";
-            issues.push(Issue::error(Code::Value, format!("{}.id", entry.kind), text));
-        } else if text(&entry.resource, &["id"]) != Some(id) {
-            let text = "The id in the body must be the id in the address; send it there.";
-            issues.push(Issue::error(Code::Invalid, format!("{}.id", entry.kind), text));
-        }
+    } else if let Address::Id(id) = &entry.address
+        && text(&entry.resource, &["id"]) != Some(id)
+    {
+        let text = "The id in the body must be the id in the address; send it there.";
+        issues.push(Issue::error(Code::Invalid, format!("{}.id", entry.kind), text));
     }
     issues
 }
 
-/// R4 and the rules for types that people may not write.
+/// R4 and the rules for types that people may not write. What a patch makes is looked at when it is made.
 pub(super) fn resource(entry: &Entry, bundled: bool) -> Vec<Issue> {
+    if !matches!(entry.method, Method::Post | Method::Put) {
+        return Vec::new();
+    }
     let mut issues = if TYPES.contains(&entry.kind.as_str()) {
         validate::resource(&entry.resource)
     } else {
@@ -101,6 +108,19 @@ pub fn profile(kind: &str, resource: &Json) -> Vec<Issue> {
 pub(super) fn in_bundle(expression: &str, kind: &str, index: usize) -> String {
     let rest = expression.strip_prefix(kind).unwrap_or_default();
     format!("Bundle.entry[{index}].resource{rest}")
+}
+
+/// Names the entry of a Bundle in every issue that does not name it yet. What is about no element is about its URL.
+pub(super) fn placed(mut refusal: Refusal, kind: &str, index: usize) -> Refusal {
+    for issue in refusal.issues.iter_mut().filter(|issue| !issue.expression.starts_with("Bundle")) {
+        let root = if issue.expression.starts_with("Parameters") { "Parameters" } else { kind };
+        issue.expression = if issue.expression.is_empty() || issue.expression.starts_with("http.") {
+            format!("Bundle.entry[{index}].request.url")
+        } else {
+            in_bundle(&issue.expression, root, index)
+        };
+    }
+    refusal
 }
 
 /// Nothing leaves this service that R4 does not allow.

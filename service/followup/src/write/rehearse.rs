@@ -5,7 +5,7 @@ use crate::Endplate;
 use crate::element::text;
 use crate::ports::Put;
 use crate::refusal::{Reason, Refusal};
-use endplate_fhir::bundle::{self, Entry, Method};
+use endplate_fhir::bundle::{self, Address, Entry, Method};
 use endplate_fhir::issue::Issue;
 use endplate_fhir::{Json, TYPES, validate};
 
@@ -16,8 +16,6 @@ pub(crate) struct Rehearsal {
     pub puts: Vec<Put>,
     /// `Type/id` of each entry, in their order.
     pub names: Vec<(String, String)>,
-    /// What the sender should know though nothing is refused.
-    pub remarks: Vec<Issue>,
 }
 
 impl Endplate {
@@ -34,17 +32,15 @@ impl Endplate {
                 return Err(Refusal { reason: Reason::Malformed, issues });
             }
         }
-        let mut issues: Vec<Issue> =
-            entries.iter().flat_map(|entry| check::resource(entry, bundled)).collect();
+        let issues: Vec<Issue> = entries.iter().flat_map(|entry| check::resource(entry, bundled)).collect();
         if issues.iter().any(Issue::is_error) {
             return Err(Refusal { reason: Reason::Unprocessable, issues });
         }
         let mut attempt = Attempt::new(self, bundled);
         attempt.patients.extend(patient.map(str::to_owned));
         attempt.decide(entries).await?;
-        issues.extend(attempt.remarks.into_values().flatten());
         let names = attempt.incoming.into_iter().map(|incoming| (incoming.kind, incoming.id)).collect();
-        Ok(Rehearsal { puts: attempt.change.puts, names, remarks: issues })
+        Ok(Rehearsal { puts: attempt.change.puts, names })
     }
 
     /// Every issue that a create, an update or a transaction with this resource would be told now, and R4's best
@@ -60,7 +56,7 @@ impl Endplate {
         let bundled = kind == "Bundle" && text(&resource, &["type"]) == Some("transaction");
         let entries = if bundled {
             issues.extend(validate::resource(&resource));
-            match bundle::transaction(&resource) {
+            match bundle::transaction(&resource, &self.settings.base) {
                 Ok(entries) => entries,
                 Err(more) => {
                     add(&mut issues, more);
@@ -73,11 +69,18 @@ impl Endplate {
             issues.extend(validate::resource(&resource));
             return Ok(issues);
         };
-        if let ([entry], false) = (entries.as_slice(), bundled)
-            && text(&entry.resource, &["resourceType"]) != Some(kind)
-        {
+        add(&mut issues, self.told(entries, bundled).await?);
+        Ok(issues)
+    }
+
+    /// Every issue that these writes would be told now. No error among them: they would be accepted.
+    ///
+    /// # Errors
+    /// The store cannot be read, or the facts do not hold still.
+    pub(crate) async fn told(&self, entries: Vec<Entry>, bundled: bool) -> Result<Vec<Issue>, Refusal> {
+        let mut issues = Vec::new();
+        if let ([entry], false) = (entries.as_slice(), bundled) {
             add(&mut issues, check::single(entry));
-            return Ok(issues);
         }
         for entry in &entries {
             add(&mut issues, check::resource(entry, bundled));
@@ -95,16 +98,9 @@ impl Endplate {
 }
 
 fn alone(kind: &str, resource: Json) -> Entry {
-    let id = text(&resource, &["id"]).map(str::to_owned);
-    Entry {
-        index: 0,
-        full_url: None,
-        method: if id.is_some() { Method::Put } else { Method::Post },
-        kind: kind.to_owned(),
-        id,
-        if_none_exist: None,
-        if_match: None,
-        resource,
+    match text(&resource, &["id"]).map(str::to_owned) {
+        Some(id) => Entry::alone(Method::Put, kind, Address::Id(id), resource),
+        None => Entry::alone(Method::Post, kind, Address::New, resource),
     }
 }
 
@@ -117,5 +113,5 @@ fn add(issues: &mut Vec<Issue>, more: Vec<Issue>) {
 }
 
 fn is_about_the_resource(reason: Reason) -> bool {
-    !matches!(reason, Reason::Unavailable | Reason::Fault)
+    !matches!(reason, Reason::Conflict | Reason::Unavailable | Reason::Fault)
 }

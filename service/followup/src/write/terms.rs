@@ -32,7 +32,7 @@ impl<'a> Attempt<'a> {
         }
         let (generation, mut maps) = self.endplate.maps().await?;
         let scope = Scope { key: SCOPE.to_owned(), generation };
-        let brought = |one: &&Incoming| one.kind == "ConceptMap" && one.writes;
+        let brought = |one: &&Incoming| one.kind == "ConceptMap" && (one.writes || one.deletes);
         if self.incoming.iter().any(|one| brought(&one)) {
             self.rest_on(scope);
             let replaced = |map: &Json| {
@@ -40,7 +40,8 @@ impl<'a> Attempt<'a> {
             };
             let mut all = self.endplate.stored_maps().await?;
             all.retain(|map| !replaced(map));
-            all.extend(self.incoming.iter().filter(brought).map(|one| one.resource.clone()));
+            let written = self.incoming.iter().filter(brought).filter(|one| one.writes);
+            all.extend(written.map(|one| one.resource.clone()));
             let after = Arc::new(Maps::of(&all));
             let touched = self.endplate.touched(&maps, &after).await?;
             self.change.agenda.extend(self.endplate.today_for(touched));
@@ -61,9 +62,9 @@ impl<'a> Attempt<'a> {
         }
     }
 
-    /// Tells of what a map says that is not acted on, and of codes that were stored and not understood. It is a warning where a map is there for the system, since then
-    /// the code was meant to be understood, or where the record is a repair or a finding in all but this code. Another
-    /// Procedure may well be no repair; of another Observation nothing is said.
+    /// Tells of what a map says that is not acted on, and of codes that were stored and not understood. It is a warning where a
+    /// map is there for the system, since then the code was meant to be understood, or where the record is a repair or a finding
+    /// in all but this code. Another Procedure may well be no repair; of another Observation nothing is said.
     fn remark_on_codes(&mut self, maps: &Maps) {
         let mut remarks = Vec::new();
         for incoming in self.incoming.iter().filter(|incoming| incoming.writes) {

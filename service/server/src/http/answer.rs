@@ -7,7 +7,7 @@ use axum::http::header::{CONTENT_TYPE, ETAG, LAST_MODIFIED, LOCATION};
 use axum::http::{HeaderMap, HeaderName, HeaderValue, StatusCode};
 use axum::response::{IntoResponse, Response};
 use endplate_fhir::Json;
-use endplate_fhir::issue;
+use endplate_fhir::issue::{self, Issue};
 use endplate_followup::Written;
 use endplate_followup::ports::Stored;
 use jiff::Timestamp;
@@ -30,7 +30,10 @@ pub(super) fn stored(stored: Stored) -> Response {
 /// What became of a write. `with_location`: the address of the version is told, as after every create.
 pub(super) fn written(app: &App, written: Written, prefer: Prefer, with_location: bool) -> Response {
     let status = if written.created { StatusCode::CREATED } else { StatusCode::OK };
-    let Written { kind, id, version, at, body, remarks, .. } = written;
+    let Written { kind, id, version, at, body, remarks, deleted, .. } = written;
+    if deleted {
+        return ended(version, &remarks, prefer);
+    }
     let mut response = match prefer {
         Prefer::Minimal => status.into_response(),
         Prefer::Unsaid | Prefer::Representation => (status, document(body)).into_response(),
@@ -46,12 +49,33 @@ pub(super) fn written(app: &App, written: Written, prefer: Prefer, with_location
     response
 }
 
-/// The answer to a transaction: one response for each entry, without the resources.
-pub(super) fn transaction(bundle: &Json, prefer: Prefer) -> Response {
-    let mut response = document(bundle.to_string());
-    if prefer == Prefer::Minimal {
-        apply(response.headers_mut(), prefer);
+/// A deletion: nothing, unless remarks are wanted.
+fn ended(version: u64, remarks: &[Issue], prefer: Prefer) -> Response {
+    let mut response = match prefer {
+        Prefer::Outcome => document(issue::outcome(remarks).to_string()),
+        _ => StatusCode::NO_CONTENT.into_response(),
+    };
+    let headers = response.headers_mut();
+    if version > 0 {
+        headers.extend(HeaderValue::from_str(&format!("W/\"{version}\"")).ok().map(|value| (ETAG, value)));
     }
+    if prefer == Prefer::Outcome {
+        apply(headers, prefer);
+    }
+    response
+}
+
+/// A version that the reader already has.
+pub(super) fn unchanged(stored: &Stored) -> Response {
+    let mut response = StatusCode::NOT_MODIFIED.into_response();
+    versioned(response.headers_mut(), stored.version, stored.at);
+    response
+}
+
+/// The answer to a transaction or batch: one response for each entry.
+pub(super) fn bundle(bundle: &Json, prefer: Prefer) -> Response {
+    let mut response = document(bundle.to_string());
+    apply(response.headers_mut(), prefer);
     response
 }
 

@@ -8,6 +8,7 @@ use endplate_fhir::Json;
 use endplate_fhir::index;
 use endplate_fhir::search::{COUNT_DEFAULT, COUNT_MAX};
 use endplate_followup::operation::OFFERED;
+use endplate_followup::write::ENTRIES_MAX;
 use serde_json::json;
 
 /// When what is offered last changed. Part of the statement; the clock has no say in it.
@@ -37,23 +38,33 @@ pub fn statement(base: &str, body_bytes: usize) -> Json {
         "implementation": { "description": "Endplate: follow-up of peripheral nerve repairs", "url": base },
         "fhirVersion": "4.0.1",
         "format": ["application/fhir+json", "json"],
+        "patchFormat": ["application/json-patch+json", "application/fhir+json"],
         "rest": [{
             "mode": "server",
             "documentation": format!(
-                "Bodies of up to {body_bytes} bytes. A search takes _count (default {COUNT_DEFAULT}, at most \
+                "Bodies of up to {body_bytes} bytes, Bundles of up to {ENTRIES_MAX} entries; a larger one is answered with 413. A \
+                 search takes _count (default {COUNT_DEFAULT}, at most \
                  {COUNT_MAX}) and _sort; a parameter that is not listed is refused. Pages follow the link next. An \
-                 update with the same content makes no new version. Resources are never deleted: a status ends them."
+                 update with the same content makes no new version, and If-Match is heeded but not required. What is \
+                 derived, and what another resource refers to, is not deleted (409): a status ends it. A reference to a \
+                 resource that is not here is refused (422). The preference respond-async is passed over."
             ),
             "resource": resources,
-            "interaction": [{ "code": "transaction" }]
+            "interaction": [{ "code": "transaction" }, { "code": "batch" }, { "code": "history-system" }]
         }]
     })
 }
 
 fn resource(kind: &str) -> Json {
     let writable = !READ_ONLY.contains(&kind);
-    let codes: &[&str] =
-        if writable { &["read", "search-type", "create", "update"] } else { &["read", "search-type"] };
+    let deletable = writable && kind != "Provenance";
+    let mut codes = vec!["read", "vread", "history-instance", "history-type", "search-type"];
+    if writable {
+        codes.extend(["create", "update", "patch"]);
+    }
+    if deletable {
+        codes.push("delete");
+    }
     let interactions: Vec<Json> = codes.iter().map(|code| json!({ "code": code })).collect();
     let params: Vec<Json> = index::params(kind)
         .iter()
@@ -82,12 +93,13 @@ fn resource(kind: &str) -> Json {
         "type": kind,
         "interaction": interactions,
         "versioning": "versioned",
-        "readHistory": false,
+        "readHistory": true,
         "updateCreate": writable,
         "conditionalCreate": writable,
-        "conditionalRead": "not-supported",
-        "conditionalUpdate": false,
-        "conditionalDelete": "not-supported",
+        "conditionalRead": "full-support",
+        "conditionalUpdate": writable,
+        "conditionalDelete": if deletable { "single" } else { "not-supported" },
+        "referencePolicy": ["literal", "local", "enforced"],
         "searchParam": params,
         "operation": operations
     });

@@ -108,7 +108,8 @@ async fn a_transaction_is_answered_entry_by_entry_and_its_resources_are_found() 
     let by_post = expect(form, 200).await.json();
     assert_eq!(by_post["entry"], found["entry"]);
     let batch = json!({ "resourceType": "Bundle", "type": "batch" });
-    expect(send(&server, "POST", "/fhir", &batch), 400).await;
+    let reply = expect(send(&server, "POST", "/fhir", &batch), 200).await.json();
+    assert_eq!(reply, json!({ "resourceType": "Bundle", "type": "batch-response" }));
 }
 
 #[tokio::test]
@@ -130,7 +131,9 @@ async fn the_statement_says_what_the_service_does() {
     assert_eq!(statement["implementation"]["url"], format!("http://{}/fhir", server.local_addr()));
     assert_eq!(statement["fhirVersion"], "4.0.1");
     let rest = &statement["rest"][0];
-    assert_eq!(rest["interaction"], json!([{ "code": "transaction" }]));
+    let whole = json!([{ "code": "transaction" }, { "code": "batch" }, { "code": "history-system" }]);
+    assert_eq!(rest["interaction"], whole);
+    expect(request(&server, "GET", "/fhir/_history"), 200).await;
     for resource in rest["resource"].as_array().expect("resources") {
         let kind = resource["type"].as_str().expect("a type");
         let codes: Vec<&str> = resource["interaction"]

@@ -2,7 +2,8 @@
 
 use async_trait::async_trait;
 use endplate_followup::ports::{
-    Changeset, Compartment, Event, Message, Outcome, Page, Settlement, Store, StoreError, Stored, Transport,
+    Changeset, Compartment, Event, Message, Outcome, Page, Past, PastPage, Settlement, Store, StoreError,
+    Transport, Version,
 };
 use endplate_server::boot::{self, Parts, Server};
 use endplate_server::clock::FixedClock;
@@ -152,13 +153,16 @@ pub async fn wait(semaphore: &Semaphore) {
 
 #[async_trait]
 impl Store for Double {
-    async fn read(&self, _: &str, _: &str) -> Result<Option<Stored>, StoreError> {
+    async fn latest(&self, _: &str, _: &str) -> Result<Option<Version>, StoreError> {
         self.misbehave().map(|()| None)
     }
-    async fn version(&self, _: &str, _: &str, _: u64) -> Result<Option<Stored>, StoreError> {
+    async fn version(&self, _: &str, _: &str, _: u64) -> Result<Option<Version>, StoreError> {
         self.misbehave().map(|()| None)
     }
-    async fn history(&self, _: &str, _: &str) -> Result<Vec<Stored>, StoreError> {
+    async fn history(&self, _: &Past) -> Result<PastPage, StoreError> {
+        self.misbehave().map(|()| PastPage::default())
+    }
+    async fn referrers(&self, _: &str, _: &str, _: usize) -> Result<Vec<(String, String)>, StoreError> {
         self.misbehave().map(|()| Vec::new())
     }
     async fn compartment(&self, _: &str) -> Result<Compartment, StoreError> {

@@ -1,4 +1,4 @@
--- Each resource and which version of it is the current one.
+-- Each resource and which version of it is the newest one. A deleted one stays, so that its versions go on counting.
 create table resource (
     key integer primary key,
     kind text not null,
@@ -6,24 +6,27 @@ create table resource (
     version integer not null,
     at_ms integer not null,
     patient text,
+    deleted integer not null default 0,
     constraint resource_once unique (kind, id)
 ) strict;
 create index resource_by_patient on resource (patient, kind, id) where patient is not null;
 create index resource_by_time on resource (kind, at_ms, id);
 
--- Every version of every resource, as it was committed.
+-- Every version of every resource, as it was committed. deed: 0 created, 1 updated, 2 deleted (and then the body is empty).
 create table resource_version (
     key integer primary key,
     resource integer not null references resource (key),
     version integer not null,
     at_ms integer not null,
     body text not null,
+    deed integer not null,
     constraint resource_version_once unique (resource, version)
 ) strict;
+create index resource_version_by_time on resource_version (at_ms, key);
 
 -- What a resource can be found by. `param` is type and parameter, such as Task.status; no system is the empty text.
 -- `resource` is a key of the table resource. It is not declared as one: these rows are only ever written together with their
--- resource, resources are never deleted, and to look each up again makes a commit slower.
+-- resource, rows of resources are never removed, and to look each up again makes a commit slower.
 create table token_row (
     param text not null,
     code text not null,

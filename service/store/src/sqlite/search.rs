@@ -45,6 +45,7 @@ fn of_kind(sql: &mut QueryBuilder<Sqlite>, query: &Query) {
     };
     sql.push(if query.clauses.iter().any(narrow) { "+r.kind = " } else { "r.kind = " });
     sql.push_bind(query.kind.clone());
+    sql.push(" and not r.deleted");
 }
 
 fn cursor(row: &SqliteRow) -> Result<Cursor, sqlx::Error> {

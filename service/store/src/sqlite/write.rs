@@ -4,7 +4,7 @@
 
 use super::{day, failed, number};
 use endplate_fhir::index::IndexValue;
-use endplate_followup::ports::{Changeset, Event, Put, Settlement, StoreError};
+use endplate_followup::ports::{Changeset, Deed, Event, Put, Settlement, StoreError};
 use jiff::Timestamp;
 use sqlx::sqlite::SqliteConnection;
 use sqlx::{QueryBuilder, Sqlite};
@@ -233,28 +233,38 @@ async fn put(connection: &mut SqliteConnection, puts: &[Put], keys: &[i64]) -> R
     let current: Vec<_> = puts
         .iter()
         .zip(keys)
-        .map(|(Put { stored, patient, .. }, key)| {
-            (key, &stored.kind, &stored.id, number(stored.version), stored.at.as_millisecond(), patient)
+        .map(|(Put { stored, deed, patient, .. }, key)| {
+            let deleted = i64::from(*deed == Deed::Deleted);
+            (
+                key,
+                &stored.kind,
+                &stored.id,
+                number(stored.version),
+                stored.at.as_millisecond(),
+                patient,
+                deleted,
+            )
         })
         .collect();
     sqlx::query(
-        "insert into resource (key, kind, id, version, at_ms, patient) \
-         select value ->> 0, value ->> 1, value ->> 2, value ->> 3, value ->> 4, value ->> 5 \
+        "insert into resource (key, kind, id, version, at_ms, patient, deleted) \
+         select value ->> 0, value ->> 1, value ->> 2, value ->> 3, value ->> 4, value ->> 5, value ->> 6 \
          from json_each(?) where true \
          on conflict (key) do update set version = excluded.version, at_ms = excluded.at_ms, \
-         patient = excluded.patient",
+         patient = excluded.patient, deleted = excluded.deleted",
     )
     .bind(serde_json::to_string(&current).map_err(unsaid(CONTEXT))?)
     .execute(&mut *connection)
     .await
     .map_err(failed(CONTEXT))?;
     let mut insert: QueryBuilder<Sqlite> =
-        QueryBuilder::new("insert into resource_version (resource, version, at_ms, body) ");
+        QueryBuilder::new("insert into resource_version (resource, version, at_ms, body, deed) ");
     insert.push_values(puts.iter().zip(keys), |mut row, (put, key)| {
         row.push_bind(key)
             .push_bind(number(put.stored.version))
             .push_bind(put.stored.at.as_millisecond())
-            .push_bind(&put.stored.body);
+            .push_bind(&put.stored.body)
+            .push_bind(super::history::number_of(put.deed));
     });
     insert.build().execute(connection).await.map(|_| ()).map_err(failed(CONTEXT))
 }
@@ -284,7 +294,8 @@ async fn index(connection: &mut SqliteConnection, puts: &[Put], keys: &[i64]) ->
     let (mut tokens, mut references, mut dates, mut texts) = (Vec::new(), Vec::new(), Vec::new(), Vec::new());
     for (put, key) in puts.iter().zip(keys) {
         // The instant of the version itself is a column of the resource.
-        for row in put.rows.iter().filter(|row| row.param != "_lastUpdated") {
+        let is_there = put.deed != Deed::Deleted;
+        for row in put.rows.iter().filter(|row| is_there && row.param != "_lastUpdated") {
             let param = format!("{}.{}", put.stored.kind, row.param);
             match &row.value {
                 IndexValue::Token { system, code } => {

@@ -1,7 +1,7 @@
 //! Small facts to put into a store, and a generator whose seed is printed.
 
 use endplate_fhir::index::{IndexRow, IndexValue};
-use endplate_followup::ports::{Changeset, Put, Scope, Store, StoreError, Stored};
+use endplate_followup::ports::{Changeset, Deed, Past, Put, Scope, Store, StoreError, Stored};
 use jiff::Timestamp;
 
 pub fn at(ms: i64) -> Timestamp {
@@ -17,7 +17,22 @@ pub fn put(kind: &str, id: &str, version: u64) -> Put {
         at: at(i64::try_from(version).unwrap()),
         body: format!(r#"{{"resourceType":"{kind}","id":"{id}","meta":{{"versionId":"{version}"}}}}"#),
     };
-    Put { stored, patient: None, rows: Vec::new() }
+    let deed = if version == 1 { Deed::Created } else { Deed::Updated };
+    Put { stored, deed, patient: None, rows: Vec::new() }
+}
+
+/// The end of a resource: a version without a body.
+pub fn deletion(kind: &str, id: &str, version: u64) -> Put {
+    let mut put = put(kind, id, version);
+    put.stored.body.clear();
+    Put { deed: Deed::Deleted, ..put }
+}
+
+/// Everything about one resource, newest first.
+pub async fn history_of(store: &dyn Store, kind: &str, id: &str) -> Vec<Stored> {
+    let past = Past { kind: Some(kind.into()), id: Some(id.into()), count: 1_000, ..Past::default() };
+    let page = store.history(&past).await.unwrap();
+    page.versions.into_iter().map(|version| version.stored).collect()
 }
 
 pub fn of_patient(patient: &str, put: Put) -> Put {

@@ -35,6 +35,10 @@ macro_rules! contract {
                 $backend:
                 resource::a_version_is_read_as_it_was_put,
                 resource::history_is_newest_first,
+                resource::a_deletion_is_a_version_and_ends_what_can_be_found,
+                resource::what_refers_to_a_resource_is_known,
+                resource::a_history_is_of_an_instance_a_type_or_all,
+                resource::pages_of_a_history_neither_repeat_nor_skip_while_it_grows,
                 resource::a_body_comes_back_byte_for_byte,
                 resource::a_version_out_of_turn_writes_nothing,
                 resource::a_resource_twice_in_a_changeset_writes_nothing,

@@ -1,8 +1,11 @@
 //! Versions, histories and compartments.
 
-use crate::facts::{assert_moved, change, commit, found_by, of_patient, put, scope, token};
+use crate::facts::{
+    assert_moved, change, commit, deletion, found_by, history_of, of_patient, put, reference, scope, token,
+    written_at,
+};
 use endplate_fhir::search::{Clause, Match, Query, TokenSystem};
-use endplate_followup::ports::{Agenda, Changeset, Notice, Store, Stored};
+use endplate_followup::ports::{Agenda, Changeset, Deed, Notice, Past, Place, Store, Stored};
 use futures_util::future::join;
 use jiff::civil::Date;
 use std::pin::pin;
@@ -15,8 +18,10 @@ pub async fn a_version_is_read_as_it_was_put(store: &dyn Store) {
     assert_eq!(store.read("Task", "a").await.unwrap().as_ref(), Some(&first.stored));
     commit(store, vec![second.clone()]).await;
     assert_eq!(store.read("Task", "a").await.unwrap().as_ref(), Some(&second.stored));
-    assert_eq!(store.version("Task", "a", 1).await.unwrap(), Some(first.stored));
-    assert_eq!(store.version("Task", "a", 2).await.unwrap(), Some(second.stored));
+    for (number, put) in [(1, first), (2, second)] {
+        let version = store.version("Task", "a", number).await.unwrap().unwrap();
+        assert_eq!((version.stored, version.deed), (put.stored, put.deed));
+    }
     assert_eq!(store.version("Task", "a", 0).await.unwrap(), None);
     assert_eq!(store.version("Task", "a", 3).await.unwrap(), None);
     assert_eq!(store.version("Task", "a", u64::MAX).await.unwrap(), None);
@@ -29,10 +34,10 @@ pub async fn history_is_newest_first(store: &dyn Store) {
     for version in 1..=12 {
         commit(store, vec![put("Task", "a", version), put("Task", &format!("other-{version}"), 1)]).await;
     }
-    let history = store.history("Task", "a").await.unwrap();
+    let history = history_of(store, "Task", "a").await;
     let expected: Vec<Stored> = (1..=12).rev().map(|version| put("Task", "a", version).stored).collect();
     assert_eq!(history, expected);
-    assert_eq!(store.history("Task", "none").await.unwrap(), []);
+    assert_eq!(history_of(store, "Task", "none").await, []);
 }
 
 pub async fn a_body_comes_back_byte_for_byte(store: &dyn Store) {
@@ -54,8 +59,8 @@ pub async fn a_body_comes_back_byte_for_byte(store: &dyn Store) {
     for (i, body) in bodies.iter().enumerate() {
         let id = format!("b{i}");
         assert_eq!(store.read("Observation", &id).await.unwrap().unwrap().body, *body);
-        assert_eq!(store.version("Observation", &id, 1).await.unwrap().unwrap().body, *body);
-        assert_eq!(store.history("Observation", &id).await.unwrap()[0].body, *body);
+        assert_eq!(store.version("Observation", &id, 1).await.unwrap().unwrap().stored.body, *body);
+        assert_eq!(history_of(store, "Observation", &id).await[0].body, *body);
         assert_eq!(compartment.resources[i].body, *body);
     }
 }
@@ -79,7 +84,7 @@ fn a_full_changeset(extra: endplate_followup::ports::Put) -> Changeset {
 /// Nothing of [`a_full_changeset`] is there.
 async fn assert_no_trace(store: &dyn Store) {
     assert_eq!(store.read("Task", "fresh").await.unwrap(), None);
-    assert_eq!(store.history("Task", "fresh").await.unwrap(), []);
+    assert_eq!(history_of(store, "Task", "fresh").await, []);
     assert_eq!(store.generation("Patient/p").await.unwrap(), 0);
     assert_eq!(store.generation("Task?identifier=s|1").await.unwrap(), 0);
     assert!(store.compartment("p").await.unwrap().resources.is_empty());
@@ -99,9 +104,9 @@ pub async fn a_version_out_of_turn_writes_nothing(store: &dyn Store) {
         assert_moved(&result);
         assert_no_trace(store).await;
     }
-    let history = store.history("Procedure", "old").await.unwrap();
+    let history = history_of(store, "Procedure", "old").await;
     assert_eq!(history, [put("Procedure", "old", 2).stored, put("Procedure", "old", 1).stored]);
-    assert_eq!(store.history("Procedure", "new").await.unwrap(), []);
+    assert_eq!(history_of(store, "Procedure", "new").await, []);
     store.commit(a_full_changeset(put("Procedure", "old", 3))).await.unwrap();
     assert_eq!(store.compartment("p").await.unwrap().resources.len(), 1);
 }
@@ -212,4 +217,125 @@ pub async fn readers_are_answered_while_a_large_commit_is_under_way(store: &dyn 
     assert!(answered_before >= 10, "{answered_before}");
     assert_eq!(store.read("Task", "first").await.unwrap().unwrap().version, 2);
     assert_eq!(store.compartment("p").await.unwrap().resources.len(), MANY + 1);
+}
+
+pub async fn a_deletion_is_a_version_and_ends_what_can_be_found(store: &dyn Store) {
+    let rows = [token("status", None, "requested"), reference("focus", "Procedure", "r")];
+    let first = found_by(&rows, of_patient("p", put("Task", "a", 1)));
+    commit(store, vec![first.clone(), of_patient("p", put("Task", "b", 1))]).await;
+    // Rows and patient that come with a deletion by mistake are not kept.
+    commit(store, vec![found_by(&rows, deletion("Task", "a", 2))]).await;
+    assert_eq!(store.read("Task", "a").await.unwrap(), None);
+    let latest = store.latest("Task", "a").await.unwrap().unwrap();
+    assert_eq!((latest.stored, latest.deed), (deletion("Task", "a", 2).stored, Deed::Deleted));
+    assert_eq!(store.version("Task", "a", 1).await.unwrap().unwrap().stored, first.stored);
+    assert_eq!(store.version("Task", "a", 2).await.unwrap().unwrap().deed, Deed::Deleted);
+    assert_eq!(store.compartment("p").await.unwrap().resources, [put("Task", "b", 1).stored]);
+    assert_eq!(store.referrers("Procedure", "r", 9).await.unwrap(), []);
+    let asked = Match::Token { system: TokenSystem::Any, code: Some("requested".into()) };
+    let by_status = Clause { param: "status".into(), negated: false, any: vec![asked] };
+    let by_id = Clause { param: "_id".into(), negated: false, any: vec![Match::Id("a".into())] };
+    for clauses in [
+        vec![by_status.clone()],
+        vec![by_id.clone()],
+        vec![Clause { negated: true, ..by_status.clone() }, by_id.clone()],
+    ] {
+        let query = Query { kind: "Task".into(), clauses, sort: None, count: 10, after: None };
+        let page = store.search(&query).await.unwrap();
+        assert_eq!((page.resources.len(), page.total), (0, 0));
+    }
+    // The versions go on counting; out of turn nothing is written.
+    assert_moved(&store.commit(change(vec![put("Task", "a", 1)])).await);
+    let again = found_by(&rows, of_patient("p", put("Task", "a", 3)));
+    commit(store, vec![again.clone()]).await;
+    assert_eq!(store.read("Task", "a").await.unwrap().as_ref(), Some(&again.stored));
+    assert_eq!(store.compartment("p").await.unwrap().resources.len(), 2);
+    let query = Query { kind: "Task".into(), clauses: vec![by_status], sort: None, count: 10, after: None };
+    assert_eq!(store.search(&query).await.unwrap().total, 1);
+    let expected = [again.stored, deletion("Task", "a", 2).stored, first.stored];
+    assert_eq!(history_of(store, "Task", "a").await, expected);
+}
+
+pub async fn what_refers_to_a_resource_is_known(store: &dyn Store) {
+    let to = |kind: &str, id: &str| [reference("focus", kind, id)];
+    let puts = vec![
+        found_by(&to("Procedure", "r"), put("Task", "b", 1)),
+        found_by(&to("Procedure", "r"), put("Task", "a", 1)),
+        found_by(
+            &[reference("focus", "Procedure", "r"), reference("based-on", "Procedure", "r")],
+            put("Task", "c", 1),
+        ),
+        found_by(&to("Procedure", "other"), put("Task", "d", 1)),
+        found_by(&to("CarePlan", "r"), put("Task", "e", 1)),
+        found_by(&[reference("part-of", "Procedure", "r")], put("Procedure", "r", 1)),
+    ];
+    commit(store, puts).await;
+    let named =
+        |names: &[&str]| -> Vec<_> { names.iter().map(|id| ("Task".to_owned(), (*id).to_owned())).collect() };
+    assert_eq!(store.referrers("Procedure", "r", 9).await.unwrap(), named(&["a", "b", "c"]));
+    assert_eq!(store.referrers("Procedure", "r", 2).await.unwrap(), named(&["a", "b"]));
+    commit(store, vec![put("Task", "a", 2)]).await;
+    assert_eq!(store.referrers("Procedure", "r", 9).await.unwrap(), named(&["b", "c"]));
+    assert_eq!(store.referrers("Procedure", "none", 9).await.unwrap(), []);
+}
+
+/// Versions at 10, 20, … ms: a Task changed twice, a Flag deleted, another Task.
+async fn a_past(store: &dyn Store) {
+    let puts = [
+        put("Task", "a", 1),
+        put("Flag", "f", 1),
+        put("Task", "a", 2),
+        deletion("Flag", "f", 2),
+        put("Task", "b", 1),
+        put("Task", "a", 3),
+    ];
+    for (n, put) in puts.into_iter().enumerate() {
+        commit(store, vec![written_at(10 * (i64::try_from(n).unwrap() + 1), put)]).await;
+    }
+}
+
+async fn told(store: &dyn Store, past: Past) -> Vec<String> {
+    let page = store.history(&Past { count: 100, ..past }).await.unwrap();
+    assert_eq!(page.total, page.versions.len() as u64);
+    let one = |version: &endplate_followup::ports::Version| {
+        format!("{}/{}/{}", version.stored.kind, version.stored.id, version.stored.version)
+    };
+    page.versions.iter().map(one).collect()
+}
+
+pub async fn a_history_is_of_an_instance_a_type_or_all(store: &dyn Store) {
+    a_past(store).await;
+    let kind = |kind: &str| Past { kind: Some(kind.into()), ..Past::default() };
+    let id = |kind: &str, id: &str| Past { kind: Some(kind.into()), id: Some(id.into()), ..Past::default() };
+    let all = ["Task/a/3", "Task/b/1", "Flag/f/2", "Task/a/2", "Flag/f/1", "Task/a/1"];
+    assert_eq!(told(store, Past::default()).await, all);
+    assert_eq!(told(store, kind("Task")).await, ["Task/a/3", "Task/b/1", "Task/a/2", "Task/a/1"]);
+    assert_eq!(told(store, id("Flag", "f")).await, ["Flag/f/2", "Flag/f/1"]);
+    assert_eq!(told(store, id("Flag", "a")).await, Vec::<String>::new());
+    let since = |since_ms| Past { since_ms: Some(since_ms), ..Past::default() };
+    assert_eq!(told(store, since(40)).await, all[..3]);
+    assert_eq!(told(store, since(41)).await, all[..2]);
+    let during = |start, end| Past { during_ms: Some((start, end)), ..Past::default() };
+    assert_eq!(told(store, during(35, 35)).await, ["Task/a/2", "Flag/f/1"]);
+    assert_eq!(told(store, during(0, 9)).await, Vec::<String>::new());
+    assert_eq!(told(store, during(30, 50)).await, ["Task/b/1", "Flag/f/2", "Task/a/2", "Flag/f/1"]);
+}
+
+pub async fn pages_of_a_history_neither_repeat_nor_skip_while_it_grows(store: &dyn Store) {
+    a_past(store).await;
+    let (mut seen, mut after, mut pages) = (Vec::new(), None::<Place>, 0);
+    loop {
+        let page = store.history(&Past { count: 2, after, ..Past::default() }).await.unwrap();
+        seen.extend(page.versions.into_iter().map(|version| (version.stored.id, version.stored.version)));
+        pages += 1;
+        commit(store, vec![written_at(1_000 + pages, put("Task", &format!("new-{pages}"), 1))]).await;
+        match page.next {
+            Some(next) => after = Place::parse(&next.to_string()),
+            None => break,
+        }
+    }
+    // Six versions make three full pages: no empty one follows.
+    assert_eq!(pages, 3);
+    let expected = [("a", 3), ("b", 1), ("f", 2), ("a", 2), ("f", 1), ("a", 1)];
+    assert_eq!(seen, expected.map(|(id, version)| (id.to_owned(), version)));
 }

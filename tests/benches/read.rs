@@ -1,0 +1,94 @@
+//! Reads by id over loopback HTTP, beside the floor: an axum handler that answers the same bytes with the same headers from memory.
+//!
+//! `cargo bench -p endplate-tests --bench read`. One client, one connection to each, requests one after the other and then many
+//! at once; both are asked in turn, round by round, so that what else the machine does falls on both.
+
+use axum::Router;
+use axum::http::{HeaderMap, StatusCode};
+use axum::routing::get;
+use endplate_server::boot::{self, Parts};
+use endplate_server::clock::SystemClock;
+use endplate_server::config::{Config, StoreUrl};
+use reqwest::Client;
+use serde_json::json;
+use std::sync::Arc;
+use std::time::{Duration, Instant};
+use tokio::net::TcpListener;
+use tokio::task::JoinSet;
+
+const ROUNDS: usize = 20;
+const READS: usize = 500;
+const READERS: usize = 16;
+
+/// A Patient of the size that records have.
+fn patient() -> String {
+    let address =
+        json!({ "use": "home", "line": ["1 Example Street"], "city": "Example", "postalCode": "0001" });
+    let body = json!({ "resourceType": "Patient", "id": "p1", "birthDate": "1980-01-01", "active": true,
+        "identifier": [{ "system": "https://records.example/patients", "value": "P-1" }],
+        "name": [{ "family": "Example", "given": ["An", "Other"] }], "address": vec![address; 4] });
+    body.to_string()
+}
+
+/// Time of `READS` reads by `readers` at once.
+async fn time(client: &Client, address: &str, readers: usize) -> Duration {
+    let start = Instant::now();
+    let mut all = JoinSet::new();
+    for _ in 0..readers {
+        let (client, address) = (client.clone(), address.to_owned());
+        all.spawn(async move {
+            for _ in 0..READS / readers {
+                let reply = client.get(&address).send().await.expect("an answer");
+                assert_eq!(reply.status(), StatusCode::OK);
+                reply.bytes().await.expect("a body");
+            }
+        });
+    }
+    while let Some(done) = all.join_next().await {
+        done.expect("a reader");
+    }
+    start.elapsed()
+}
+
+#[tokio::main]
+async fn main() {
+    _ = rustls::crypto::ring::default_provider().install_default();
+    let client = Client::builder().no_proxy().tls_certs_only([]).build().expect("a client");
+    let mut config = Config::of_defaults().expect("the defaults");
+    config.listen = "127.0.0.1:0".parse().expect("an address");
+    config.store = StoreUrl::Memory;
+    let clock = Arc::new(SystemClock::new(config.time_zone.clone()));
+    let parts = Parts { workers: false, ..Parts::of(&config, clock).await.expect("parts") };
+    let server = boot::start(&config, parts).await.expect("a service");
+    let ours = format!("http://{}/fhir/Patient/p1", server.local_addr());
+    let put = client.put(&ours).header("content-type", "application/fhir+json").body(patient());
+    assert_eq!(put.send().await.expect("an answer").status(), StatusCode::CREATED);
+
+    let reply = client.get(&ours).send().await.expect("an answer");
+    let mut headers: HeaderMap = reply.headers().clone();
+    headers.remove("date");
+    headers.remove("content-length");
+    let bytes = reply.bytes().await.expect("a body");
+    let size = bytes.len();
+    let handler = async move || (headers.clone(), bytes.clone());
+    let listener = TcpListener::bind("127.0.0.1:0").await.expect("a port");
+    let floor = format!("http://{}/fhir/Patient/p1", listener.local_addr().expect("an address"));
+    let router = Router::new().route("/fhir/{kind}/{id}", get(handler));
+    tokio::spawn(async move { axum::serve(listener, router).await });
+
+    println!("reads of one resource of {size} bytes over loopback HTTP");
+    for readers in [1, READERS] {
+        let (mut us, mut them) = (Duration::ZERO, Duration::ZERO);
+        for _ in 0..ROUNDS {
+            us += time(&client, &ours, readers).await;
+            them += time(&client, &floor, readers).await;
+        }
+        let rate = |time: Duration| (ROUNDS * (READS / readers) * readers) as f64 / time.as_secs_f64();
+        println!(
+            "{readers} at once: {:.0} a second, floor from memory {:.0} a second, ratio {:.2}",
+            rate(us),
+            rate(them),
+            rate(us) / rate(them)
+        );
+    }
+}
