@@ -2,8 +2,8 @@
 //! committed together or not at all.
 
 mod check;
-mod rehearse;
 mod scheduler;
+mod validation;
 
 pub use check::profile;
 
@@ -386,7 +386,6 @@ impl<'a> Attempt<'a> {
     fn compare(&mut self) {
         for incoming in self.incoming.iter_mut().filter(|incoming| incoming.writes) {
             let Some(current) = &incoming.current else { continue };
-            // By the same reader as what is sent: both keep the text of their numbers.
             let stored = endplate_fhir::json::stored(&current.body);
             if incoming.kind == "Task" {
                 scheduler::note(&mut incoming.resource, &stored, self.today);
