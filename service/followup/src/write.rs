@@ -9,6 +9,7 @@ mod rehearse;
 mod resolve;
 pub(crate) mod scheduler;
 mod terms;
+mod validation;
 pub mod workflow;
 
 pub use check::profile;
