@@ -14,6 +14,8 @@ pub mod reference;
 mod rule;
 mod schema;
 pub mod search;
+pub mod searchset;
+pub mod subset;
 pub mod validate;
 mod xhtml;
 

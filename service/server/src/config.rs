@@ -121,6 +121,7 @@ pub struct Config {
     pub base_url: Option<String>,
     pub time_zone: TimeZone,
     pub body_limit_bytes: usize,
+    pub search_strict: bool,
     pub request_timeout: Duration,
     pub drain_timeout: Duration,
     pub sweep_every: Duration,
@@ -147,6 +148,7 @@ impl Config {
                 .map_err(|_| layers.wrong("time_zone", "must be an IANA time zone, e.g. Pacific/Auckland"))?,
             body_limit_bytes: usize::try_from(layers.within("body_limit_bytes", 1024, 64 << 20)?)
                 .unwrap_or(64 << 20),
+            search_strict: layers.flag("search_strict"),
             request_timeout: layers.seconds("request_timeout_s", 300)?,
             drain_timeout: layers.seconds("drain_timeout_s", 300)?,
             sweep_every: Duration::from_mins(layers.within("sweep_every_minutes", 1, 1440)?),

@@ -21,12 +21,14 @@ const X_REQUEST_ID: HeaderName = HeaderName::from_static("x-request-id");
 /// The whole service.
 pub fn router(app: App) -> Router {
     Router::new()
-        .route("/fhir", only("POST", post(resource::transact)))
-        .route("/fhir/", only("POST", post(resource::transact)))
+        .route("/fhir", only("GET,HEAD,POST", get(search::across).post(resource::transact)))
+        .route("/fhir/", only("GET,HEAD,POST", get(search::across).post(resource::transact)))
+        .route("/fhir/_search", only("POST", post(search::across_by_post)))
         .route("/fhir/metadata", only("GET,HEAD", get(metadata::metadata)))
         .route("/fhir/{kind}", only("GET,HEAD,POST", get(search::search).post(resource::create)))
         .route("/fhir/{kind}/_search", only("POST", post(search::search_by_post)))
         .route("/fhir/{kind}/{id}", only("GET,HEAD,PUT", get(resource::read).put(resource::update)))
+        .route("/fhir/{kind}/{id}/{member}", only("GET,HEAD", get(search::of_patient)))
         .route("/livez", only("GET,HEAD", get(probe::live)))
         .route("/readyz", only("GET,HEAD", get(probe::ready)))
         .fallback(elsewhere)

@@ -233,6 +233,10 @@ impl Store for SqliteStore {
         search::search(&self.readers, query).await
     }
 
+    async fn referred(&self, kind: &str, params: &[String], id: &str) -> Result<Vec<String>, StoreError> {
+        search::referred(&self.readers, kind, params, id).await
+    }
+
     async fn commit(&self, change: Changeset) -> Result<(), StoreError> {
         self.writer.commit(change).await
     }

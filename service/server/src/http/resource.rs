@@ -2,11 +2,12 @@
 
 use super::{App, READ_ONLY, answer};
 use crate::error::Failure;
-use crate::extract::{Instance, NoQuery, Prefer, Resource, Type, header};
+use crate::extract::{Instance, NoQuery, Prefer, Resource, Shaped, Type, header};
 use axum::extract::State;
 use axum::http::header::{IF_MATCH, IF_NONE_MATCH};
 use axum::http::{HeaderMap, HeaderName};
 use axum::response::Response;
+use endplate_followup::search::shaped;
 
 const IF_NONE_EXIST: HeaderName = HeaderName::from_static("if-none-exist");
 
@@ -42,9 +43,11 @@ pub(crate) async fn create(
 pub(crate) async fn read(
     State(app): State<App>,
     Instance { kind, id }: Instance,
-    _: NoQuery,
+    Shaped(shape): Shaped,
 ) -> Result<Response, Failure> {
-    Ok(answer::stored(app.read(app.endplate.read(&kind, &id)).await?))
+    let mut stored = app.read(app.endplate.read(&kind, &id)).await?;
+    stored.body = shaped(stored.body, &shape);
+    Ok(answer::stored(stored))
 }
 
 /// `PUT /fhir/{type}/{id}`: an update, version-aware with `If-Match`; creates what is not there.

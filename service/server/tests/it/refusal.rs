@@ -114,8 +114,9 @@ async fn ten_thousand_arrays_in_one_another_are_refused() {
 #[tokio::test]
 async fn parameters_that_nobody_heeds_are_refused() {
     let server = start(&config()).await;
-    expect(request(&server, "GET", "/fhir/Task?colour=red"), 400).await;
-    expect(request(&server, "GET", "/fhir/Task/1?_summary=true"), 400).await;
+    expect(request(&server, "GET", "/fhir/Task?colour=red").header("prefer", "handling=strict"), 400).await;
+    expect(request(&server, "GET", "/fhir/Task?status:colour=red"), 400).await;
+    expect(request(&server, "GET", "/fhir/Task/1?colour=red"), 400).await;
     expect(send(&server, "POST", "/fhir/Task?status=draft", &json!({})), 400).await;
     let task = json!({ "resourceType": "Task", "id": "1", "status": "draft", "intent": "order" });
     expect(send(&server, "PUT", "/fhir/Task/1", &task).header("if-none-match", "*"), 400).await;
