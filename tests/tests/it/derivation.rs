@@ -2,7 +2,6 @@
 
 use crate::clinic::{BASE, Clinic, EP, interosseous_graft};
 use endplate_fhir::Json;
-use endplate_fhir::Json;
 use std::collections::BTreeSet;
 
 /// Goal: a repair that is accepted has its whole plan, and every part of it leads to every other.

@@ -5,7 +5,7 @@ use axum::extract::State;
 use axum::response::Response;
 use endplate_fhir::Json;
 use endplate_fhir::index;
-use endplate_fhir::search::{COUNT_DEFAULT, COUNT_MAX};
+use endplate_fhir::search::{CHAIN_MAX, COUNT_DEFAULT, COUNT_MAX};
 use serde_json::json;
 
 /// When what is offered last changed. Part of the statement; the clock has no say in it.
@@ -36,7 +36,13 @@ pub fn statement(base: &str, body_bytes: usize) -> Json {
             "mode": "server",
             "documentation": format!(
                 "Bodies of up to {body_bytes} bytes. A search takes _count (default {COUNT_DEFAULT}, at most \
-                 {COUNT_MAX}) and _sort; a parameter that is not listed is refused. Pages follow the link next. An \
+                 {COUNT_MAX}, 0 for the total alone), _sort, _total, _summary, _elements, _include, _revinclude, chains and \
+                 _has over at most {CHAIN_MAX} references; modifiers are :not, :missing, :exact, :contains, :identifier, \
+                 a type, :of-type, :above and :below on URIs. A parameter that is not listed is passed over with a \
+                 warning, or refused with Prefer: handling=strict. Composite parameters, near and phonetic are not \
+                 offered; quantities are not converted between units; tokens are case-sensitive; gt of a day means after \
+                 that day ends; a date or time without a zone is UTC. Task in the compartment of a Patient is an \
+                 extension of this service. Pages follow the link next, which does not expire. An \
                  update with the same content makes no new version. Resources are never deleted: a status ends them."
             ),
             "resource": resources,
