@@ -9,6 +9,7 @@ mod conformance;
 mod delivery;
 mod derivation;
 mod emitted;
+mod indexed;
 mod lifecycle;
 mod practice;
 mod same_bytes;

@@ -131,7 +131,8 @@ pub(super) const BY_TYPE: &[(&str, &[Param])] = &[
         reference("replaces", &["replaces"]),
         canonical("instantiates-canonical", &["instantiatesCanonical"]),
         token("activity-code", &["activity.detail.code"]),
-        date("activity-date", &["activity.detail.scheduledTiming", "activity.detail.scheduledPeriod"]),
+        // A text too, where it happens to be a date.
+        date("activity-date", &["activity.detail.scheduledTiming", "activity.detail.scheduledPeriod", "activity.detail.scheduledString"]),
         uri("instantiates-uri", &["instantiatesUri"]),
         reference("performer", &["activity.detail.performer"]),
     ]),
