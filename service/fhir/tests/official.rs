@@ -84,10 +84,12 @@ fn every_example_is_valid() {
 }
 
 fn values(resource: &Json, name: &str) -> Vec<IndexValue> {
-    let leads_nowhere =
-        |value: &IndexValue| matches!(value, IndexValue::Reference { kind, .. } if kind.is_empty());
+    let is_for_modifiers = |value: &IndexValue| match value {
+        IndexValue::Reference { kind, .. } => kind.is_empty(),
+        value => matches!(value, IndexValue::Typed { .. } | IndexValue::Identified { .. }),
+    };
     let rows = index::rows(resource, BASE).into_iter().filter(|row| row.param == name);
-    rows.map(|row| row.value).filter(|value| !leads_nowhere(value)).collect()
+    rows.map(|row| row.value).filter(|value| !is_for_modifiers(value)).collect()
 }
 
 fn token(system: Option<&str>, code: &str) -> IndexValue {

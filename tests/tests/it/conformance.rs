@@ -4,7 +4,9 @@
 //! apply here is listed in `conformance/not-applicable.md` with the reason. `ledger` holds the two together.
 
 mod a_rest;
+mod b_pages;
 mod b_search;
+mod b_values;
 mod c_operations;
 mod d_modelling;
 mod h_data;
@@ -14,7 +16,9 @@ use std::collections::BTreeSet;
 
 const SOURCES: &[&str] = &[
     include_str!("conformance/a_rest.rs"),
+    include_str!("conformance/b_pages.rs"),
     include_str!("conformance/b_search.rs"),
+    include_str!("conformance/b_values.rs"),
     include_str!("conformance/c_operations.rs"),
     include_str!("conformance/d_modelling.rs"),
     include_str!("conformance/h_data.rs"),

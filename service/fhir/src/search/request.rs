@@ -136,7 +136,7 @@ impl Reading<'_> {
             }
             "_count" => request.query.count = count(value)?,
             "_after" => {
-                request.query.after = Some(Cursor::parse(value).ok_or_else(|| wrong(wrong_cursor()))?)
+                request.query.after = Some(Cursor::parse(value).ok_or_else(|| wrong(wrong_cursor()))?);
             }
             "_total" => match value {
                 "none" => request.query.total = false,

@@ -57,9 +57,9 @@ pub(super) async fn referred(
     id: &str,
 ) -> Result<Vec<String>, StoreError> {
     let mut sql: QueryBuilder<Sqlite> =
-        QueryBuilder::new("select distinct t.kind from reference_row t where t.param in (");
-    names(&mut sql, kind, params, "");
-    sql.push(") and t.id = ").push_bind(id.to_owned()).push(" order by 1");
+        QueryBuilder::new("select distinct t.kind from reference_row t where ");
+    is_of(&mut sql, kind, params, "");
+    sql.push(" and t.id = ").push_bind(id.to_owned()).push(" order by 1");
     sql.build_query_scalar().fetch_all(readers).await.map_err(failed("looking who is referred to"))
 }
 
@@ -220,11 +220,18 @@ fn sort_value(sql: &mut QueryBuilder<Sqlite>, kind: &str, sort: &Sort) {
     sql.push(")");
 }
 
-/// The names under which the rows of some parameters stand, bound and separated by commas.
-fn names(sql: &mut QueryBuilder<Sqlite>, kind: &str, params: &[String], modifier: &str) {
-    for (at, param) in params.iter().enumerate() {
-        sql.push(if at > 0 { ", " } else { "" }).push_bind(format!("{kind}.{param}{modifier}"));
+/// That a row is one of some parameters.
+fn is_of(sql: &mut QueryBuilder<Sqlite>, kind: &str, params: &[String], modifier: &str) {
+    let name = |param: &String| format!("{kind}.{param}{modifier}");
+    if let [param] = params {
+        sql.push("t.param = ").push_bind(name(param));
+        return;
     }
+    sql.push("t.param in (");
+    for (at, param) in params.iter().enumerate() {
+        sql.push(if at > 0 { ", " } else { "" }).push_bind(name(param));
+    }
+    sql.push(")");
 }
 
 /// That `r` meets a clause.
@@ -234,9 +241,9 @@ fn meets(sql: &mut QueryBuilder<Sqlite>, kind: &str, clause: &Clause) {
         // Many at once are one list: the statement stays the same however many there are.
         if by_kind {
             sql.push("r.key in (select t.resource from json_each(").push_bind(ids);
-            sql.push(") j cross join reference_row t where t.param in (");
-            names(sql, kind, &clause.params, "");
-            sql.push(") and t.id = j.value ->> 1 and t.kind = j.value ->> 0)");
+            sql.push(") j cross join reference_row t where ");
+            is_of(sql, kind, &clause.params, "");
+            sql.push(" and t.id = j.value ->> 1 and t.kind = j.value ->> 0)");
         } else {
             sql.push("r.id in (select value from json_each(").push_bind(ids).push("))");
         }
@@ -270,18 +277,16 @@ fn many(clause: &Clause) -> Option<(String, bool)> {
     Some((serde_json::to_string(&references).ok()?, true))
 }
 
-/// Opens `r.key in (select … where t.param in (…)`: what narrows most is looked up first.
+/// Opens `r.key in (select … where …`: what narrows most is looked up first.
 fn looked_up(sql: &mut QueryBuilder<Sqlite>, kind: &str, clause: &Clause, table: &str, modifier: &str) {
-    sql.push("r.key in (select t.resource from ").push(table).push(" t where t.param in (");
-    names(sql, kind, &clause.params, modifier);
-    sql.push(")");
+    sql.push("r.key in (select t.resource from ").push(table).push(" t where ");
+    is_of(sql, kind, &clause.params, modifier);
 }
 
-/// Opens `exists (select … where t.resource = r.key and t.param in (…)`: the rest is checked row by row.
+/// Opens `exists (select … where t.resource = r.key and …`: the rest is checked row by row.
 fn checked(sql: &mut QueryBuilder<Sqlite>, kind: &str, clause: &Clause, table: &str) {
-    sql.push("exists (select 1 from ").push(table).push(" t where t.resource = r.key and t.param in (");
-    names(sql, kind, &clause.params, "");
-    sql.push(")");
+    sql.push("exists (select 1 from ").push(table).push(" t where t.resource = r.key and ");
+    is_of(sql, kind, &clause.params, "");
 }
 
 /// One value of a clause.
@@ -300,17 +305,17 @@ fn condition(sql: &mut QueryBuilder<Sqlite>, kind: &str, clause: &Clause, asked:
             return;
         }
         Match::Chain { kind: target, clause: inner } => {
-            sql.push("r.key in (select t.resource from reference_row t, resource r where t.param in (");
-            names(sql, kind, &clause.params, "");
-            sql.push(") and t.kind = ").push_bind(target.clone());
+            sql.push("r.key in (select t.resource from reference_row t, resource r where ");
+            is_of(sql, kind, &clause.params, "");
+            sql.push(" and t.kind = ").push_bind(target.clone());
             sql.push(" and r.kind = t.kind and r.id = t.id and ");
             meets(sql, target, inner);
         }
         Match::Referrer { kind: from, params, clause: inner } => {
             sql.push("(r.kind, r.id) in (select t.kind, t.id from resource r, reference_row t ");
-            sql.push("where t.resource = r.key and t.param in (");
-            names(sql, from, params, "");
-            sql.push(") and +r.kind = ").push_bind(from.clone()).push(" and ");
+            sql.push("where t.resource = r.key and ");
+            is_of(sql, from, params, "");
+            sql.push(" and +r.kind = ").push_bind(from.clone()).push(" and ");
             meets(sql, from, inner);
         }
         Match::Token { system, code } => {
@@ -367,7 +372,7 @@ fn condition(sql: &mut QueryBuilder<Sqlite>, kind: &str, clause: &Clause, asked:
             quantity(sql, *prefix, *asked, unit);
         }
         Match::Present { kind: target, system } => {
-            present(sql, kind, clause, target.as_ref(), system.as_ref())
+            present(sql, kind, clause, target.as_ref(), system.as_ref());
         }
     }
     sql.push(")");
