@@ -4,7 +4,7 @@ use super::{App, READ_ONLY, answer};
 use axum::extract::State;
 use axum::response::Response;
 use endplate_fhir::Json;
-use endplate_fhir::index;
+use endplate_fhir::index::{self, ParamKind};
 use endplate_fhir::search::{CHAIN_MAX, COUNT_DEFAULT, COUNT_MAX};
 use serde_json::json;
 
@@ -46,7 +46,7 @@ pub fn statement(base: &str, body_bytes: usize) -> Json {
                  update with the same content makes no new version. Resources are never deleted: a status ends them."
             ),
             "resource": resources,
-            "interaction": [{ "code": "transaction" }]
+            "interaction": [{ "code": "transaction" }, { "code": "search-system" }]
         }]
     })
 }
@@ -76,8 +76,23 @@ fn resource(kind: &str) -> Json {
         "conditionalRead": "not-supported",
         "conditionalUpdate": false,
         "conditionalDelete": "not-supported",
+        "searchInclude": references(kind).map(|name| format!("{kind}:{name}")).collect::<Vec<_>>(),
+        "searchRevInclude": referrers(kind),
         "searchParam": params
     })
+}
+
+/// The reference parameters of a type.
+fn references(kind: &str) -> impl Iterator<Item = &'static str> {
+    index::params(kind).iter().filter(|param| param.kind == ParamKind::Reference).map(|param| param.name)
+}
+
+/// The references of all types that may lead to this one.
+fn referrers(kind: &str) -> Vec<String> {
+    let leads =
+        |from: &str, name: &str| index::targets(from, name).is_none_or(|targets| targets.contains(&kind));
+    let all = endplate_fhir::TYPES.iter().flat_map(|from| references(from).map(move |name| (*from, name)));
+    all.filter(|(from, name)| leads(from, name)).map(|(from, name)| format!("{from}:{name}")).collect()
 }
 
 #[cfg(test)]

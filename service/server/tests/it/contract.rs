@@ -130,7 +130,7 @@ async fn the_statement_says_what_the_service_does() {
     assert_eq!(statement["implementation"]["url"], format!("http://{}/fhir", server.local_addr()));
     assert_eq!(statement["fhirVersion"], "4.0.1");
     let rest = &statement["rest"][0];
-    assert_eq!(rest["interaction"], json!([{ "code": "transaction" }]));
+    assert_eq!(rest["interaction"], json!([{ "code": "transaction" }, { "code": "search-system" }]));
     for resource in rest["resource"].as_array().expect("resources") {
         let kind = resource["type"].as_str().expect("a type");
         let codes: Vec<&str> = resource["interaction"]
@@ -162,9 +162,11 @@ async fn the_statement_says_what_the_service_does() {
             let value = match param["type"].as_str() {
                 Some("date") => "2026-01-05",
                 Some("reference") => "Patient/1",
+                Some("number" | "quantity") => "1",
                 _ => "x",
             };
-            expect(request(&server, "GET", &format!("/fhir/{kind}?{name}={value}")), 200).await;
+            let strict = request(&server, "GET", &format!("/fhir/{kind}?{name}={value}"));
+            expect(strict.header("prefer", "handling=strict"), 200).await;
         }
     }
 }
