@@ -96,6 +96,9 @@ impl Endplate {
     ) -> Result<String, Refusal> {
         let kinds = kinds(known, pairs)?;
         let (begin, place) = begin(pairs)?;
+        if begin.is_some_and(|begin| !kinds.contains(&begin)) {
+            return Err(wrong_place());
+        }
         let own: Vec<(String, String)> =
             pairs.iter().filter(|(name, _)| name != "_type" && name != "_after").cloned().collect();
         only_of_every_type(&own)?;
@@ -226,14 +229,17 @@ fn kinds<'a>(known: &[&'a str], pairs: &Pairs) -> Result<Vec<&'a str>, Refusal> 
 /// The type with which the page begins, and the place in it.
 fn begin(pairs: &Pairs) -> Result<(Option<&str>, Option<search::Cursor>), Refusal> {
     let Some((_, after)) = pairs.iter().find(|(name, _)| name == "_after") else { return Ok((None, None)) };
-    let wrong =
-        || malformed(Code::Value, "Search parameter `_after`: Follow the link `next` as it was given.");
-    let (kind, place) = after.split_once(OF_TYPE).ok_or_else(wrong)?;
-    let place = if place.is_empty() { None } else { Some(search::Cursor::parse(place).ok_or_else(wrong)?) };
+    let (kind, place) = after.split_once(OF_TYPE).ok_or_else(wrong_place)?;
+    let place =
+        if place.is_empty() { None } else { Some(search::Cursor::parse(place).ok_or_else(wrong_place)?) };
     if place.as_ref().is_some_and(|place| !place.values.is_empty()) {
-        return Err(wrong());
+        return Err(wrong_place());
     }
     Ok((Some(kind), place))
+}
+
+fn wrong_place() -> Refusal {
+    malformed(Code::Value, "Search parameter `_after`: Follow the link `next` as it was given.")
 }
 
 /// Several types can be asked only what every type can, and come in no order of their own.

@@ -65,24 +65,25 @@ pub(super) async fn referred(
 
 /// The type. Where a clause names a few resources, the type must not lead: the plus sign keeps the planner from walking through
 /// all resources of the type in their order and asking each whether it is one of the few.
-fn of_kind(sql: &mut QueryBuilder<Sqlite>, query: &Query) {
-    let narrow = |clause: &Clause| {
-        let few = |asked: &Match| match asked {
-            Match::Reference { .. }
-            | Match::Text { part: Part::Start | Part::Whole, .. }
-            | Match::Typed { .. }
-            | Match::Identified { .. }
-            | Match::Quantity { .. }
-            | Match::Chain { .. }
-            | Match::Referrer { .. } => true,
-            Match::Token { .. } => is_looked_up(clause),
-            Match::Date { .. } => !clause.params.iter().any(|param| param == "_lastUpdated"),
-            _ => false,
-        };
-        !clause.negated && clause.any.iter().all(few)
+fn of_kind(sql: &mut QueryBuilder<Sqlite>, kind: &str, clauses: &[Clause]) {
+    sql.push(if clauses.iter().any(names_a_few) { "+r.kind = " } else { "r.kind = " });
+    sql.push_bind(kind.to_owned());
+}
+
+fn names_a_few(clause: &Clause) -> bool {
+    let few = |asked: &Match| match asked {
+        Match::Reference { .. }
+        | Match::Text { part: Part::Start | Part::Whole, .. }
+        | Match::Typed { .. }
+        | Match::Identified { .. }
+        | Match::Quantity { .. }
+        | Match::Chain { .. }
+        | Match::Referrer { .. } => true,
+        Match::Token { .. } => is_looked_up(clause),
+        Match::Date { .. } => !clause.params.iter().any(|param| param == "_lastUpdated"),
+        _ => false,
     };
-    sql.push(if query.clauses.iter().any(narrow) { "+r.kind = " } else { "r.kind = " });
-    sql.push_bind(query.kind.clone());
+    !clause.negated && clause.any.iter().all(few)
 }
 
 /// Whether few resources share a token of this clause.
@@ -92,7 +93,7 @@ fn is_looked_up(clause: &Clause) -> bool {
 
 fn count(query: &Query) -> QueryBuilder<Sqlite> {
     let mut sql: QueryBuilder<Sqlite> = QueryBuilder::new("select count(*) from resource r where ");
-    of_kind(&mut sql, query);
+    of_kind(&mut sql, &query.kind, &query.clauses);
     for clause in &query.clauses {
         sql.push(" and ");
         meets(&mut sql, &query.kind, clause);
@@ -100,18 +101,18 @@ fn count(query: &Query) -> QueryBuilder<Sqlite> {
     sql
 }
 
-/// The statement of one page: ordered by the sort values and, where these are equal, by id, so that the order is total.
+/// The statement of one page: ordered by the sort values and, where these are equal, by id, so that the order is total. Which
+/// resources are on the page is decided first, and only their bodies are read.
 fn page(query: &Query) -> QueryBuilder<Sqlite> {
-    let mut sql: QueryBuilder<Sqlite> = QueryBuilder::new("select r.kind, r.id, r.version, r.at_ms, v.body");
+    let mut sql: QueryBuilder<Sqlite> =
+        QueryBuilder::new("with page as materialized (select r.key, r.kind, r.id, r.version, r.at_ms");
     for (at, sort) in query.sort.iter().enumerate() {
         sql.push(", ");
         sort_value(&mut sql, &query.kind, sort);
         sql.push(format!(" as s{at}"));
     }
-    sql.push(
-        " from resource r join resource_version v on v.resource = r.key and v.version = r.version where ",
-    );
-    of_kind(&mut sql, query);
+    sql.push(" from resource r where ");
+    of_kind(&mut sql, &query.kind, &query.clauses);
     for clause in &query.clauses {
         sql.push(" and ");
         meets(&mut sql, &query.kind, clause);
@@ -121,12 +122,22 @@ fn page(query: &Query) -> QueryBuilder<Sqlite> {
         sql.push(" and ");
         beyond_cursor(&mut sql, &keys, after);
     }
+    in_order(&mut sql, &keys);
+    sql.push(" limit ").push_bind(number(query.count as u64 + 1));
+    sql.push(") select r.kind, r.id, r.version, r.at_ms, v.body");
+    for at in 0..query.sort.len() {
+        sql.push(format!(", s{at}"));
+    }
+    sql.push(" from page r cross join resource_version v on v.resource = r.key and v.version = r.version");
+    in_order(&mut sql, &keys);
+    sql
+}
+
+fn in_order(sql: &mut QueryBuilder<Sqlite>, keys: &[(String, bool)]) {
     sql.push(" order by ");
     for (at, (key, descending)) in keys.iter().enumerate() {
         sql.push(if at > 0 { ", " } else { "" }).push(key).push(if *descending { " desc" } else { "" });
     }
-    sql.push(" limit ").push_bind(number(query.count as u64 + 1));
-    sql
 }
 
 /// What the page is ordered by, and whether greatest first: the id goes with the first key, so that one index can serve both.
@@ -305,18 +316,23 @@ fn condition(sql: &mut QueryBuilder<Sqlite>, kind: &str, clause: &Clause, asked:
             return;
         }
         Match::Chain { kind: target, clause: inner } => {
-            sql.push("r.key in (select t.resource from reference_row t, resource r where ");
-            is_of(sql, kind, &clause.params, "");
-            sql.push(" and t.kind = ").push_bind(target.clone());
-            sql.push(" and r.kind = t.kind and r.id = t.id and ");
+            // Cross join: first who meets the clause, then who refers to them.
+            sql.push("r.key in (select t.resource from resource r cross join reference_row t where ");
+            of_kind(sql, target, std::slice::from_ref(inner.as_ref()));
+            sql.push(" and ");
             meets(sql, target, inner);
+            sql.push(" and t.kind = r.kind and t.id = r.id and ");
+            is_of(sql, kind, &clause.params, "");
         }
         Match::Referrer { kind: from, params, clause: inner } => {
-            sql.push("(r.kind, r.id) in (select t.kind, t.id from resource r, reference_row t ");
-            sql.push("where t.resource = r.key and ");
-            is_of(sql, from, params, "");
-            sql.push(" and +r.kind = ").push_bind(from.clone()).push(" and ");
+            sql.push(
+                "(r.kind, r.id) in (select t.kind, t.id from resource r cross join reference_row t where ",
+            );
+            of_kind(sql, from, std::slice::from_ref(inner.as_ref()));
+            sql.push(" and ");
             meets(sql, from, inner);
+            sql.push(" and t.resource = r.key and ");
+            is_of(sql, from, params, "");
         }
         Match::Token { system, code } => {
             if is_looked_up(clause) {

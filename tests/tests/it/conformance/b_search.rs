@@ -306,6 +306,17 @@ async fn b31_chains_each_for_itself() {
         "Task?part-of.part-of.part-of.part-of.status=x",
     ];
     refused(&served, &queries).await;
+    // A Subscription is about a resource alone, at any time: it can have none of these.
+    for criteria in ["Task?patient.gender=male", "Patient?_has:Task:patient:status=x", "Task?due=ap2026"] {
+        let subscription = json!({ "resourceType": "Subscription", "id": "s", "status": "requested", "reason": "x",
+            "criteria": criteria, "channel": { "type": "rest-hook", "endpoint": "http://127.0.0.1:9/inbox" } });
+        let reply = served.put(&subscription).await;
+        assert_eq!(
+            (reply.status, &reply.json()["issue"][0]["expression"][0]),
+            (422, &"Subscription.criteria".into()),
+            "{criteria}"
+        );
+    }
 }
 
 // FHIR R4 search.html#3.1.1.4.16.
@@ -363,7 +374,11 @@ async fn b44_search_within_a_patients_compartment() {
     ] {
         assert_eq!(served.get(&format!("/fhir/{path}")).await.status, 404, "{path}");
     }
-    refused(&served, &["?status=active", "Patient/ann/*?status=final", "?_type=Nothing"]).await;
+    refused(
+        &served,
+        &["?_after=x", "?_after=Nothing!", "?status=active", "Patient/ann/*?status=final", "?_type=Nothing"],
+    )
+    .await;
 }
 
 // CompartmentDefinition patient has no Task; it is offered here, and the statement says that this is an extension.
