@@ -115,8 +115,12 @@ async fn main() {
     let folder = tempfile::tempdir_in(env!("CARGO_TARGET_TMPDIR")).expect("making a folder");
     let path = folder.path().join("search.db");
     let store = filled(&path).await;
-    let options =
-        SqliteConnectOptions::new().filename(&path).journal_mode(SqliteJournalMode::Wal).read_only(true);
+    // As much memory for pages as a reader of the store has.
+    let options = SqliteConnectOptions::new()
+        .filename(&path)
+        .journal_mode(SqliteJournalMode::Wal)
+        .pragma("cache_size", "-8192")
+        .read_only(true);
     let mut connection = SqliteConnection::connect_with(&options).await.expect("opening");
     let party = Party { display: "Clinic".to_owned(), reference: None };
     let settings = Settings {
