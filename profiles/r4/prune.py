@@ -1,5 +1,5 @@
 #!/usr/bin/env python3
-"""Makes fhir.schema.json, rules.json, invariants.json and search-parameters.json from the published FHIR R4 definitions.
+"""Makes fhir.schema.json, rules.json, invariants.json, search-parameters.json and subset.json from the published FHIR R4 definitions.
 
     python3 prune.py DEFINITIONS
 
@@ -168,15 +168,53 @@ def check_against_derived(made, schema, folder):
 
 
 def search_parameters(folder):
-    """Name, type and URL of R4's search parameters of the stored types."""
+    """Name, type, URL and expression of R4's search parameters of the stored types. Of an expression that is for several
+    types, the part for the base alone."""
     bases = {"Resource", *STORED}
     found = []
     for entry in json.loads((folder / "search-parameters.json").read_text())["entry"]:
         one = entry["resource"]
         for base in one["base"]:
             if base in bases:
-                found.append({"base": base, "code": one["code"], "type": one["type"], "url": one["url"]})
+                made = {"base": base, "code": one["code"], "type": one["type"], "url": one["url"]}
+                parts = [part.strip() for part in one.get("expression", "").split(" | ")]
+                own = [part for part in parts if re.search(rf"\b{base}\b", part)]
+                if own:
+                    made["expression"] = " | ".join(own)
+                found.append(made)
     return sorted(found, key=lambda one: (one["base"], one["code"]))
+
+
+# The StructureDefinition of ConceptMap is not among the definitions; from the R4 page of ConceptMap.
+ADDED_SUBSET = {
+    "summary": """url identifier version name title status experimental date publisher contact useContext jurisdiction
+sourceUri sourceCanonical targetUri targetCanonical""".split(),
+    "needed": ["status"],
+}
+EVERYWHERE = "id meta implicitRules language text contained extension modifierExtension".split()
+
+
+def subsets(folder):
+    """By stored type the elements of its summary, and its elements that are mandatory or modify the meaning."""
+    made = {"ConceptMap": ADDED_SUBSET}
+    for kind in STORED:
+        path = folder / "structuredefinitions" / f"StructureDefinition-{kind}.json"
+        if not path.exists():
+            continue
+        summary, needed = [], []
+        for element in json.loads(path.read_text())["snapshot"]["element"]:
+            _, _, name = element["path"].partition(".")
+            if not name or name in EVERYWHERE or name.split(".")[-1] in ("id", "extension", "modifierExtension"):
+                continue
+            names = [name]
+            if name.endswith("[x]"):
+                names = [name[:-3] + one["code"][0].upper() + one["code"][1:] for one in element["type"]]
+            if element.get("isSummary"):
+                summary += names
+            if "." not in name and (element["min"] > 0 or element.get("isModifier")):
+                needed += names
+        made[kind] = {"summary": summary, "needed": needed}
+    return made
 
 
 def main():
@@ -195,6 +233,9 @@ def main():
         (here / name).write_text(json.dumps(value, separators=(",", ":"), sort_keys=name == "rules.json") + "\n")
     lines = ",\n".join(json.dumps(one, separators=(",", ":")) for one in search_parameters(source / "definitions"))
     (here / "search-parameters.json").write_text(f"[\n{lines}\n]\n")
+    made = subsets(source / "definitions")
+    lines = ",\n".join(f"{json.dumps(kind)}:{json.dumps(made[kind], separators=(',', ':'))}" for kind in sorted(made))
+    (here / "subset.json").write_text(f"{{\n{lines}\n}}\n")
 
 
 if __name__ == "__main__":

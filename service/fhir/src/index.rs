@@ -2,12 +2,18 @@
 //!
 //! Names are those of R4's search parameters; the few that are this service's own are marked [`Param::ours`].
 
-use crate::reference::{self, Target};
-use crate::{Json, date};
+use crate::Json;
+use crate::reference::Target;
+use std::cmp::Ordering;
 use std::collections::HashMap;
+use std::hash::{Hash, Hasher};
 use std::sync::LazyLock;
 
+pub mod compartment;
+mod system;
 mod table;
+mod target;
+mod value;
 
 /// One thing that a resource can be found by.
 #[derive(Clone, Debug, PartialEq, Eq, Hash, PartialOrd, Ord)]
@@ -21,18 +27,34 @@ pub struct IndexRow {
 /// The value of an [`IndexRow`].
 #[derive(Clone, Debug, PartialEq, Eq, Hash, PartialOrd, Ord)]
 pub enum IndexValue {
-    /// A code, an identifier, a boolean, a URI or a canonical URL.
+    /// A code, an identifier, a telecom, a boolean, a URI or a canonical URL.
     Token {
-        /// System of a Coding or Identifier; nothing for plain codes, telecoms, booleans and URLs.
+        /// System of a Coding, Identifier or ContactPoint; nothing for plain codes, booleans and URLs.
         system: Option<String>,
         /// The code or value; empty if only a system was given.
         code: String,
     },
-    /// A reference to a resource of this service.
+    /// An identifier with the code of its type, for `:of-type`.
+    Typed {
+        /// System of the type's code.
+        system: String,
+        /// The type's code.
+        code: String,
+        /// The identifier's value.
+        value: String,
+    },
+    /// The business identifier of a reference, for `:identifier`.
+    Identified {
+        /// Its system.
+        system: Option<String>,
+        /// Its value.
+        code: String,
+    },
+    /// A reference.
     Reference {
-        /// Its type.
+        /// Type of the resource; empty if it is none of this service.
         kind: String,
-        /// Its id.
+        /// Its id; the reference as it stands if it is none of this service, empty if there is only a display.
         id: String,
     },
     /// The interval that a date, an instant or a period may mean; an open end is [`i64::MIN`] or [`i64::MAX`].
@@ -42,8 +64,47 @@ pub enum IndexValue {
         /// Last millisecond since the epoch.
         end_ms: i64,
     },
-    /// A text in lower case, to be matched by its beginning.
+    /// A text as it stands.
     Text(String),
+    /// A number, or an amount with its unit.
+    Quantity {
+        /// The least that it may be; [`f64::MIN`] for an open end.
+        low: Number,
+        /// The most that it may be; [`f64::MAX`] for an open end.
+        high: Number,
+        /// System of the unit's code; empty if there is none.
+        system: String,
+        /// Code of the unit; empty if there is none.
+        code: String,
+        /// The unit as people read it; empty if there is none.
+        unit: String,
+    },
+}
+
+/// A finite number that has an order.
+#[derive(Clone, Copy, Debug)]
+pub struct Number(pub f64);
+
+impl PartialEq for Number {
+    fn eq(&self, other: &Self) -> bool {
+        self.cmp(other) == Ordering::Equal
+    }
+}
+impl Eq for Number {}
+impl PartialOrd for Number {
+    fn partial_cmp(&self, other: &Self) -> Option<Ordering> {
+        Some(self.cmp(other))
+    }
+}
+impl Ord for Number {
+    fn cmp(&self, other: &Self) -> Ordering {
+        self.0.total_cmp(&other.0)
+    }
+}
+impl Hash for Number {
+    fn hash<H: Hasher>(&self, state: &mut H) {
+        self.0.to_bits().hash(state);
+    }
 }
 
 /// How a parameter is matched.
@@ -61,6 +122,10 @@ pub enum ParamKind {
     Uri,
     /// By canonical URL, with its version or without. A reference in R4's terms.
     Canonical,
+    /// By number, to the precision asked for.
+    Number,
+    /// By amount, to the precision asked for, and unit.
+    Quantity,
 }
 
 impl ParamKind {
@@ -72,6 +137,8 @@ impl ParamKind {
             Self::Date => "date",
             Self::Text => "string",
             Self::Uri => "uri",
+            Self::Number => "number",
+            Self::Quantity => "quantity",
         }
     }
 }
@@ -87,6 +154,10 @@ pub struct Param {
     pub paths: &'static [&'static str],
     /// The only type of resource it may lead to, if there is one.
     pub target: Option<&'static str>,
+    /// The only system of a ContactPoint that it reads, if there is one.
+    pub system: Option<&'static str>,
+    /// The parameters among whose rows its values are; empty if it has rows of its own.
+    pub held_in: &'static [&'static str],
     /// Whether it is this service's own and not one of R4's.
     pub ours: bool,
 }
@@ -114,29 +185,42 @@ pub fn reference_params() -> Vec<String> {
     table::BY_TYPE.iter().flat_map(of).collect()
 }
 
+/// The types to which a reference parameter may lead, of those that are stored; nothing if to any.
+pub fn targets(kind: &str, name: &str) -> Option<&'static [&'static str]> {
+    let of_kind = target::BY_TYPE.iter().find(|(one, _)| *one == kind)?;
+    of_kind.1.iter().find(|(one, _)| *one == name).map(|(_, targets)| *targets)
+}
+
+/// The system of a parameter's plain codes, such as `http://hl7.org/fhir/task-status`.
+pub fn implicit_system(kind: &str, name: &str) -> Option<&'static str> {
+    system::BY_PARAMETER.iter().find(|(one, param, _)| *one == kind && *param == name).map(|found| found.2)
+}
+
 /// All that a resource can be found by, each row once. `base` is the URL of this service, for absolute references.
-/// `_id` yields no row: the id is the key. A value that is no date or no reference of this service yields none.
+/// `_id` yields no row: the id is the key. Nor does a parameter that is [`Param::held_in`] others. A value that is no date
+/// and no number yields none.
 pub fn rows(value: &Json, base: &str) -> Vec<IndexRow> {
     let kind = value.get("resourceType").and_then(Json::as_str).unwrap_or_default();
     let mut rows = Vec::new();
-    for param in params(kind) {
-        let mut values = Vec::new();
-        each_value(value, param, base, &mut |found| {
-            if !values.contains(&found) {
-                values.push(found);
+    for param in params(kind).iter().filter(|param| param.held_in.is_empty()) {
+        let begin = rows.len();
+        value::each(value, param, base, &mut |value| {
+            let row = IndexRow { param: param.name, value };
+            if !rows.iter().skip(begin).any(|known| *known == row) {
+                rows.push(row);
             }
         });
-        rows.extend(values.into_iter().map(|value| IndexRow { param: param.name, value }));
     }
     rows
 }
 
-/// The first resource that a reference parameter leads to.
+/// The first resource of this service that a reference parameter leads to.
 pub(crate) fn first_target(value: &Json, kind: &str, name: &str, base: &str) -> Option<Target> {
     let mut first = None;
-    each_value(value, param(kind, name)?, base, &mut |found| {
+    value::each(value, param(kind, name)?, base, &mut |found| {
         if let IndexValue::Reference { kind, id } = found
             && first.is_none()
+            && !kind.is_empty()
         {
             first = Some(Target { kind, id });
         }
@@ -144,155 +228,14 @@ pub(crate) fn first_target(value: &Json, kind: &str, name: &str, base: &str) -> 
     first
 }
 
-fn each_value(resource: &Json, param: &Param, base: &str, yield_one: &mut dyn FnMut(IndexValue)) {
-    for path in param.paths {
-        let mut visit = |node: &Json| match param.kind {
-            ParamKind::Token => tokens(node, *path == "telecom", yield_one),
-            ParamKind::Reference => references(node, param.target, base, yield_one),
-            ParamKind::Date => dates(node, yield_one),
-            ParamKind::Text => texts(node, yield_one),
-            ParamKind::Uri => {
-                if let Some(uri) = node.as_str() {
-                    yield_one(plain(uri));
-                }
-            }
-            ParamKind::Canonical => canonicals(node, yield_one),
-        };
-        descend(resource, path, &mut visit);
-    }
-}
-
-/// Every node at `path`, through any arrays on the way and at its end.
-fn descend(node: &Json, path: &str, visit: &mut dyn FnMut(&Json)) {
-    if let Json::Array(items) = node {
-        for item in items {
-            descend(item, path, visit);
-        }
-    } else if path.is_empty() {
-        visit(node);
-    } else {
-        let (name, rest) = path.split_once('.').unwrap_or((path, ""));
-        if let Some(member) = node.get(name) {
-            descend(member, rest, visit);
-        }
-    }
-}
-
-fn plain(code: &str) -> IndexValue {
-    IndexValue::Token { system: None, code: code.to_owned() }
-}
-
-fn text_of<'a>(node: &'a Json, name: &str) -> Option<&'a str> {
-    node.get(name).and_then(Json::as_str)
-}
-
-/// R4 search, token: the codings of a CodeableConcept, a Coding, an Identifier, a ContactPoint's value, a plain code,
-/// string or boolean.
-fn tokens(node: &Json, is_telecom: bool, yield_one: &mut dyn FnMut(IndexValue)) {
-    match node {
-        Json::String(code) => yield_one(plain(code)),
-        Json::Bool(truth) => yield_one(plain(if *truth { "true" } else { "false" })),
-        Json::Object(members) => {
-            if let Some(Json::Array(codings)) = members.get("coding") {
-                for coding in codings {
-                    tokens(coding, false, yield_one);
-                }
-                return;
-            }
-            let code = text_of(node, "code").or_else(|| text_of(node, "value"));
-            let system = if is_telecom { None } else { text_of(node, "system") };
-            if code.is_some() || system.is_some() {
-                yield_one(IndexValue::Token {
-                    system: system.map(str::to_owned),
-                    code: code.unwrap_or_default().to_owned(),
-                });
-            }
-        }
-        _ => {}
-    }
-}
-
-fn references(node: &Json, only: Option<&str>, base: &str, yield_one: &mut dyn FnMut(IndexValue)) {
-    let Some(target) = text_of(node, "reference").and_then(|text| reference::parse(text, base)) else {
-        return;
-    };
-    if only.is_none_or(|only| only == target.kind) {
-        yield_one(IndexValue::Reference { kind: target.kind, id: target.id });
-    }
-}
-
-fn canonicals(node: &Json, yield_one: &mut dyn FnMut(IndexValue)) {
-    let Some(url) = node.as_str() else { return };
-    yield_one(plain(url));
-    if let Some((unversioned, _)) = url.split_once('|') {
-        yield_one(plain(unversioned));
-    }
-}
-
-/// R4 search, date: a date or instant is its interval, a Period runs from the start of its start to the end of its end,
-/// a Timing from its earliest to its latest event or over its bounds.
-fn dates(node: &Json, yield_one: &mut dyn FnMut(IndexValue)) {
-    if let Some(text) = node.as_str() {
-        if let Ok((start_ms, end_ms)) = date::instant_ms(text) {
-            yield_one(IndexValue::Date { start_ms, end_ms });
-        }
-        return;
-    }
-    if let Some(Json::Array(events)) = node.get("event") {
-        let spans = events.iter().filter_map(|event| date::instant_ms(event.as_str()?).ok());
-        let around = spans.reduce(|(start, end), (start_ms, end_ms)| (start.min(start_ms), end.max(end_ms)));
-        if let Some((start_ms, end_ms)) = around {
-            yield_one(IndexValue::Date { start_ms, end_ms });
-        }
-        return;
-    }
-    let period = node.pointer("/repeat/boundsPeriod").unwrap_or(node);
-    let start = text_of(period, "start").map(date::instant_ms);
-    let end = text_of(period, "end").map(date::instant_ms);
-    if start.is_none() && end.is_none() {
-        return;
-    }
-    let start_ms = start.map_or(Ok(i64::MIN), |span| span.map(|(start_ms, _)| start_ms));
-    let end_ms = end.map_or(Ok(i64::MAX), |span| span.map(|(_, end_ms)| end_ms));
-    if let (Ok(start_ms), Ok(end_ms)) = (start_ms, end_ms) {
-        yield_one(IndexValue::Date { start_ms, end_ms });
-    }
-}
-
-/// R4 search, string: a text itself, and any part of a HumanName or Address.
-fn texts(node: &Json, yield_one: &mut dyn FnMut(IndexValue)) {
-    const PARTS: &[&str] = &[
-        "text",
-        "family",
-        "given",
-        "prefix",
-        "suffix",
-        "line",
-        "city",
-        "district",
-        "state",
-        "postalCode",
-        "country",
-    ];
-    match node {
-        Json::String(text) => yield_one(IndexValue::Text(text.to_lowercase())),
-        Json::Object(_) => {
-            for part in PARTS {
-                descend(node, part, &mut |text| {
-                    if text.is_string() {
-                        texts(text, yield_one);
-                    }
-                });
-            }
-        }
-        _ => {}
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
     use serde_json::json;
+
+    fn plain(code: &str) -> IndexValue {
+        IndexValue::Token { system: None, code: code.to_owned() }
+    }
 
     fn values(resource: &Json, name: &str) -> Vec<IndexValue> {
         rows(resource, "https://records.example/fhir")
@@ -360,16 +303,30 @@ mod tests {
         let reference = |kind: &str, id: &str| IndexValue::Reference { kind: kind.into(), id: id.into() };
         assert_eq!(values(&alert, "severity"), [plain("high")]);
         assert_eq!(values(&alert, "patient"), [reference("Patient", "1")]);
-        assert_eq!(values(&alert, "implicated"), [reference("CarePlan", "a"), reference("Task", "b")]);
+        // One with only a display is there, but is found by no id.
+        let implicated = [reference("CarePlan", "a"), reference("Task", "b"), reference("", "")];
+        assert_eq!(values(&alert, "implicated"), implicated);
         assert_eq!(values(&alert, "identified"), [IndexValue::Date { start_ms: 1000, end_ms: i64::MAX }]);
         let late = IndexValue::Token { system: Some("https://x.example/k".into()), code: "late".into() };
         assert_eq!(values(&alert, "code"), [late, plain("l")]);
     }
 
     #[test]
-    fn a_telecom_is_found_by_its_value_alone() {
+    fn a_telecom_keeps_its_system_so_that_phone_and_email_need_no_rows() {
         let patient =
             json!({ "resourceType": "Patient", "telecom": [{ "system": "phone", "value": "555" }] });
-        assert_eq!(values(&patient, "telecom"), [plain("555")]);
+        let phone = IndexValue::Token { system: Some("phone".into()), code: "555".into() };
+        assert_eq!((values(&patient, "telecom"), values(&patient, "phone")), (vec![phone], vec![]));
+    }
+
+    #[test]
+    fn what_is_held_in_other_parameters_is_held_there_whole() {
+        for kind in crate::TYPES {
+            for param in params(kind).iter().filter(|param| !param.held_in.is_empty()) {
+                let holders = param.held_in.iter().map(|name| super::param(kind, name).unwrap());
+                let paths: Vec<&str> = holders.flat_map(|holder| holder.paths).copied().collect();
+                assert_eq!(paths, param.paths, "{kind} {}", param.name);
+            }
+        }
     }
 }

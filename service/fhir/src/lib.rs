@@ -18,6 +18,8 @@ mod release;
 mod rule;
 mod schema;
 pub mod search;
+pub mod searchset;
+pub mod subset;
 pub mod validate;
 mod xhtml;
 

@@ -220,7 +220,7 @@ pub struct Page {
     pub resources: Vec<Stored>,
     /// Where the next page starts; none: this was the last.
     pub next: Option<endplate_fhir::search::Cursor>,
-    /// How many match in all.
+    /// How many match in all; without meaning if [`Query::total`] is off.
     pub total: u64,
 }
 
@@ -268,6 +268,9 @@ pub trait Store: Send + Sync {
     async fn generation(&self, scope: &str) -> Result<u64, StoreError>;
     /// One page of current resources.
     async fn search(&self, query: &Query) -> Result<Page, StoreError>;
+    /// The types of the resources with this id to which these reference parameters of a type lead, sorted: more than one where
+    /// an id alone does not say who is meant.
+    async fn referred(&self, kind: &str, params: &[String], id: &str) -> Result<Vec<String>, StoreError>;
     /// Commits a changeset whole, or refuses it with [`StoreError::Moved`].
     async fn commit(&self, change: Changeset) -> Result<(), StoreError>;
     /// Patients whose agenda date is `on` or earlier, in order of id, after `after`, at most `limit`.

@@ -114,6 +114,7 @@ pub async fn start(config: &Config, parts: Parts) -> Result<Server, BootError> {
         metadata: metadata::statement(&base, config.body_limit_bytes).to_string().into(),
         base: base.as_str().into(),
         limits: Limits { body_bytes: config.body_limit_bytes, time: config.request_timeout },
+        search_strict: config.search_strict,
         outbox: Arc::clone(&outbox),
         writes: Arc::clone(&writes),
         phase: phases.clone(),

@@ -123,6 +123,7 @@ pub struct Config {
     /// None: no browser may call from another origin.
     pub cors_origins: Vec<String>,
     pub body_limit_bytes: usize,
+    pub search_strict: bool,
     pub request_timeout: Duration,
     pub drain_timeout: Duration,
     pub sweep_every: Duration,
@@ -150,6 +151,7 @@ impl Config {
             cors_origins: origins(layers)?,
             body_limit_bytes: usize::try_from(layers.within("body_limit_bytes", 1024, 64 << 20)?)
                 .unwrap_or(64 << 20),
+            search_strict: layers.flag("search_strict"),
             request_timeout: layers.seconds("request_timeout_s", 300)?,
             drain_timeout: layers.seconds("drain_timeout_s", 300)?,
             sweep_every: Duration::from_mins(layers.within("sweep_every_minutes", 1, 1440)?),

@@ -8,6 +8,7 @@ use axum::http::header::CONTENT_LENGTH;
 use axum::http::request::Parts;
 use axum::http::{HeaderMap, HeaderName, Uri};
 use endplate_fhir::Json;
+use endplate_fhir::subset::Shape;
 use endplate_followup::{Reason, Refusal};
 use http_body_util::{BodyExt, LengthLimitError, Limited};
 use std::convert::Infallible;
@@ -79,7 +80,7 @@ fn well_formed(id: String) -> Result<String, Failure> {
 
 fn known(kind: String) -> Result<String, Failure> {
     if kind == "_search" {
-        return Err(Failure::NotOffered("Search across types is"));
+        return Err(Failure::MethodNotAllowed { allow: "POST" });
     }
     if let Some(what) = not_offered(&kind) {
         return Err(what);
@@ -166,6 +167,33 @@ impl<S: Sync> FromRequestParts<S> for NoQuery {
     }
 }
 
+/// How much of a resource a read wants: `_summary` or `_elements`, and no other parameter.
+pub struct Shaped(pub Shape);
+
+impl<S: Sync> FromRequestParts<S> for Shaped {
+    type Rejection = Failure;
+
+    async fn from_request_parts(parts: &mut Parts, state: &S) -> Result<Self, Failure> {
+        let Ok(Query(pairs)) = Query::from_request_parts(parts, state).await;
+        let mut shape = Shape::Whole;
+        for (name, value) in &pairs {
+            shape = match name.as_str() {
+                "_summary" => Shape::summary(value).ok_or_else(|| {
+                    Failure::bad_request("Send _summary as true, text, data or false on a read.")
+                })?,
+                "_elements" => Shape::Elements(value.split(',').map(|name| name.trim().to_owned()).collect()),
+                _ => {
+                    return Err(Failure::bad_request(
+                        "Only the parameters _summary, _elements, _format and _pretty are offered on a read; leave the \
+                         others out.",
+                    ));
+                }
+            };
+        }
+        Ok(Self(shape))
+    }
+}
+
 /// What an answer to a write should carry (R4 http.html#ops).
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Prefer {
@@ -210,6 +238,52 @@ impl<S: Sync> FromRequestParts<S> for Prefer {
 
     async fn from_request_parts(parts: &mut Parts, _: &S) -> Result<Self, Infallible> {
         Ok(Self::of(&parts.headers))
+    }
+}
+
+/// What to do with search parameters that are not known (R4 search, errors).
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Handling {
+    /// Nothing was said: as configured.
+    Unsaid,
+    /// `handling=strict`: refuse them.
+    Strict,
+    /// `handling=lenient`: pass over them with a warning.
+    Lenient,
+}
+
+impl Handling {
+    /// Whether unknown parameters are refused.
+    pub(crate) fn is_strict(self, app: &App) -> bool {
+        match self {
+            Self::Unsaid => app.search_strict,
+            Self::Strict => true,
+            Self::Lenient => false,
+        }
+    }
+
+    /// What the header `Preference-Applied` says.
+    pub fn applied(self) -> Option<&'static str> {
+        match self {
+            Self::Unsaid => None,
+            Self::Strict => Some("handling=strict"),
+            Self::Lenient => Some("handling=lenient"),
+        }
+    }
+}
+
+impl<S: Sync> FromRequestParts<S> for Handling {
+    type Rejection = Infallible;
+
+    async fn from_request_parts(parts: &mut Parts, _: &S) -> Result<Self, Infallible> {
+        let said = parts.headers.get_all("prefer").iter().filter_map(|value| value.to_str().ok());
+        let mut preferences = said.flat_map(|value| value.split([',', ';'])).map(str::trim);
+        let found = preferences.find_map(|preference| match preference {
+            "handling=strict" => Some(Self::Strict),
+            "handling=lenient" => Some(Self::Lenient),
+            _ => None,
+        });
+        Ok(found.unwrap_or(Self::Unsaid))
     }
 }
 

@@ -52,6 +52,8 @@ pub struct App {
     /// The CapabilityStatement, ready to send.
     pub(crate) metadata: Arc<str>,
     pub(crate) limits: Limits,
+    /// Whether a search with an unknown parameter is refused where the client does not say.
+    pub(crate) search_strict: bool,
     /// Wakes the delivery worker.
     pub(crate) outbox: Arc<Notify>,
     /// Bounds the writes in progress; whoever holds all of its permits knows that none is.

@@ -24,7 +24,8 @@ const X_CORRELATION_ID: HeaderName = HeaderName::from_static("x-correlation-id")
 pub fn router(app: App) -> Router {
     let history = || get(resource::history_of_instance);
     let inner = Router::new()
-        .route("/fhir", only("POST", post(resource::transact)))
+        .route("/fhir", only("GET,HEAD,POST", get(search::across).post(resource::transact)))
+        .route("/fhir/_search", only("POST", post(search::across_by_post)))
         .route("/fhir/metadata", only("GET,HEAD", get(metadata::metadata)))
         .route("/fhir/_history", only("GET,HEAD", get(resource::history)))
         .route("/fhir/{kind}", only(OF_TYPE, of_type()))
@@ -33,6 +34,7 @@ pub fn router(app: App) -> Router {
         .route("/fhir/{kind}/{id}", only(OF_INSTANCE, of_instance()))
         .route("/fhir/{kind}/{id}/_history", only("GET,HEAD", history()))
         .route("/fhir/{kind}/{id}/_history/{version}", only("GET,HEAD", get(resource::read_version)))
+        .route("/fhir/{kind}/{id}/{member}", only("GET,HEAD", get(search::of_patient)))
         .route("/livez", only("GET,HEAD", get(probe::live)))
         .route("/readyz", only("GET,HEAD", get(probe::ready)))
         .merge(operation::routes())

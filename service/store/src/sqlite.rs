@@ -28,6 +28,8 @@ use write::Writer;
 const READERS: u32 = 8;
 /// Pages that the writer keeps in memory, as SQLite has it: 64 MiB. A batch that fits is written once, when it is committed.
 const WRITER_CACHE: &str = "-65536";
+/// The same of each reader: 8 MiB. A search touches rows of many pages, and each that is not there is copied from the system.
+const READER_CACHE: &str = "-8192";
 
 /// Why a store cannot be opened. The text says what to change.
 #[derive(Debug, thiserror::Error)]
@@ -100,7 +102,7 @@ impl SqliteStore {
         let mut connection =
             SqliteConnection::connect_with(&writing).await.map_err(|error| wrong(error.into()))?;
         migrator().run(&mut connection).await.map_err(|error| wrong(error.into()))?;
-        let reading = options.read_only(true).create_if_missing(false);
+        let reading = options.read_only(true).create_if_missing(false).pragma("cache_size", READER_CACHE);
         let readers = SqlitePoolOptions::new()
             .max_connections(READERS)
             .min_connections(1)
@@ -230,6 +232,10 @@ impl Store for SqliteStore {
 
     async fn search(&self, query: &Query) -> Result<Page, StoreError> {
         search::search(&self.readers, query).await
+    }
+
+    async fn referred(&self, kind: &str, params: &[String], id: &str) -> Result<Vec<String>, StoreError> {
+        search::referred(&self.readers, kind, params, id).await
     }
 
     async fn commit(&self, change: Changeset) -> Result<(), StoreError> {

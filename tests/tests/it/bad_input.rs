@@ -389,7 +389,7 @@ fn requests() -> Vec<Case> {
         ),
         sent(
             "a search by nothing known",
-            to("GET", "/fhir/Task?colour=red"),
+            to("GET", "/fhir/Task?status:colour=red"),
             String::new(),
             (400, At::Request, "status"),
         ),

@@ -102,7 +102,8 @@ impl Clinic {
             .map(|(name, value)| (name.to_owned(), value.to_owned()))
             .collect();
         pairs.push(("_count".to_owned(), "500".to_owned()));
-        let bundle = self.endplate.search(kind, &pairs).await.unwrap();
+        let bundle = self.endplate.search(kind, &pairs, true).await.unwrap();
+        let bundle: Json = serde_json::from_str(&bundle).unwrap();
         bundle["entry"].as_array().into_iter().flatten().map(|entry| entry["resource"].clone()).collect()
     }
 

@@ -4,7 +4,9 @@
 //! apply here is listed in `conformance/not-applicable.md` with the reason. `ledger` holds the two together.
 
 mod a_rest;
+mod b_pages;
 mod b_search;
+mod b_values;
 mod c_operations;
 pub mod d_examples;
 mod d_modelling;
@@ -23,7 +25,10 @@ const SOURCES: &[&str] = &[
     include_str!("conformance/a_rest/frame.rs"),
     include_str!("conformance/a_rest/patches.rs"),
     include_str!("conformance/a_rest/versions.rs"),
+    include_str!("conformance/a_rest.rs"),
+    include_str!("conformance/b_pages.rs"),
     include_str!("conformance/b_search.rs"),
+    include_str!("conformance/b_values.rs"),
     include_str!("conformance/c_operations.rs"),
     include_str!("conformance/d_examples.rs"),
     include_str!("conformance/c_operations/codes.rs"),

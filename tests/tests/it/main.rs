@@ -11,6 +11,7 @@ mod delivery;
 mod derivation;
 mod emitted;
 mod expressions;
+mod indexed;
 mod lifecycle;
 mod local_codes;
 mod mutation;

@@ -60,7 +60,7 @@ pub struct Served {
 }
 
 /// Takes every message: a service without workers sends none by itself.
-struct Unused;
+pub struct Unused;
 
 #[async_trait]
 impl Transport for Unused {

@@ -50,7 +50,7 @@ impl Endplate {
         let count = inputs.count("_count")?.map(|count| count.min(COUNT_MAX));
         let after = inputs.text("_after")?;
         self.read("Patient", id).await?;
-        let all = self.all_of(id).await?;
+        let all = self.everything_of(id).await?;
         let base = &self.settings.base;
         let mut found: Vec<((String, String), One)> =
             all.into_iter().filter(|(_, one)| wanted.holds(one, base)).collect();
@@ -76,7 +76,7 @@ impl Endplate {
     }
 
     /// Everything about a patient, by type and id.
-    async fn all_of(&self, patient: &str) -> Result<BTreeMap<(String, String), One>, Refusal> {
+    async fn everything_of(&self, patient: &str) -> Result<BTreeMap<(String, String), One>, Refusal> {
         let base = &self.settings.base;
         let mut all = BTreeMap::new();
         let mut open: Vec<String> = Vec::new();

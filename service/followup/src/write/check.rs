@@ -7,7 +7,7 @@ use crate::outbox;
 use crate::refusal::{Reason, Refusal};
 use endplate_fhir::bundle::{Address, Entry, Method};
 use endplate_fhir::issue::{Code, Issue};
-use endplate_fhir::{Json, TYPES, reference, validate};
+use endplate_fhir::{Json, TYPES, reference, subset, validate};
 
 /// Type and id of the body must be those of the address.
 pub(super) fn single(entry: &Entry) -> Vec<Issue> {
@@ -43,6 +43,11 @@ pub(super) fn resource(entry: &Entry, bundled: bool) -> Vec<Issue> {
         Refusal::unknown_type().issues
     };
     issues.extend(claim::issues(&entry.kind, &entry.resource));
+    if subset::is_subset(&entry.resource) {
+        let text =
+            "This is a part of a resource, tagged SUBSETTED; read the whole one, change that, and send it.";
+        issues.push(Issue::error(Code::BusinessRule, format!("{}.meta.tag", entry.kind), text));
+    }
     if entry.kind == "AuditEvent" {
         let text = "AuditEvents are written by the service alone; leave this entry out.";
         issues.push(Issue::error(Code::NotSupported, "AuditEvent", text));

@@ -7,7 +7,7 @@ use crate::read;
 use crate::refusal::{Reason, Refusal};
 use endplate_fhir::bundle::{self, Address, Entry, Method, Response};
 use endplate_fhir::issue::{self, Code, Issue};
-use endplate_fhir::{Json, TYPES, reference};
+use endplate_fhir::{Json, TYPES, json, reference};
 use std::collections::BTreeSet;
 
 /// How often a write is decided again because the facts moved under it.
@@ -170,18 +170,15 @@ impl Endplate {
             Address::Criteria(criteria) => {
                 let pairs: Vec<(String, String)> =
                     form_urlencoded::parse(criteria.as_bytes()).into_owned().collect();
-                let found = self.search(&entry.kind, &pairs).await?;
-                let resource = (entry.method == Method::Get).then_some(found);
+                let found = self.search(&entry.kind, &pairs, false).await?;
+                let resource = (entry.method == Method::Get).then(|| json::stored(&found));
                 return Ok(Response { status: "200 OK".to_owned(), resource, ..Response::default() });
             }
         };
         let since = entry.if_modified_since.as_deref().and_then(|text| text.parse().ok());
         let unchanged = read::is_known(&stored, entry.if_none_match.as_deref(), since);
-        let resource = if unchanged || entry.method == Method::Head {
-            None
-        } else {
-            Some(endplate_fhir::json::stored(&stored.body))
-        };
+        let resource =
+            if unchanged || entry.method == Method::Head { None } else { Some(json::stored(&stored.body)) };
         Ok(Response {
             status: if unchanged { "304 Not Modified" } else { "200 OK" }.to_owned(),
             etag: Some(format!("W/\"{}\"", stored.version)),
@@ -258,7 +255,7 @@ fn response(written: &Written, returned: Returned) -> Response {
         location: Some(format!("{}/{}/_history/{}", written.kind, written.id, written.version)),
         etag: Some(format!("W/\"{}\"", written.version)),
         last_modified: Some(instant_ms(written.at)),
-        resource: (returned == Returned::Resource).then(|| endplate_fhir::json::stored(&written.body)),
+        resource: (returned == Returned::Resource).then(|| json::stored(&written.body)),
         outcome,
     }
 }

@@ -1,7 +1,7 @@
 //! Answers that are a success.
 
 use super::App;
-use crate::extract::Prefer;
+use crate::extract::{Handling, Prefer};
 use crate::media;
 use axum::http::header::{CONTENT_TYPE, ETAG, LAST_MODIFIED, LOCATION};
 use axum::http::{HeaderMap, HeaderName, HeaderValue, StatusCode};
@@ -18,6 +18,14 @@ const PREFERENCE_APPLIED: HeaderName = HeaderName::from_static("preference-appli
 /// A FHIR document that has no version of its own.
 pub(super) fn document(body: String) -> Response {
     ([(CONTENT_TYPE, media::FHIR_JSON)], body).into_response()
+}
+
+/// What a search found, as JSON text.
+pub(super) fn found(bundle: String, handling: Handling) -> Response {
+    let mut response = document(bundle);
+    let applied = handling.applied().map(HeaderValue::from_static);
+    response.headers_mut().extend(applied.map(|applied| (PREFERENCE_APPLIED, applied)));
+    response
 }
 
 /// A stored resource, as it is.

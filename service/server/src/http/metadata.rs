@@ -5,8 +5,8 @@ use crate::extract::Query;
 use axum::extract::State;
 use axum::response::Response;
 use endplate_fhir::Json;
-use endplate_fhir::index;
-use endplate_fhir::search::{COUNT_DEFAULT, COUNT_MAX};
+use endplate_fhir::index::{self, ParamKind};
+use endplate_fhir::search::{CHAIN_MAX, COUNT_DEFAULT, COUNT_MAX};
 use endplate_followup::operation::OFFERED;
 use endplate_followup::write::ENTRIES_MAX;
 use serde_json::json;
@@ -44,13 +44,21 @@ pub fn statement(base: &str, body_bytes: usize) -> Json {
             "documentation": format!(
                 "Bodies of up to {body_bytes} bytes, Bundles of up to {ENTRIES_MAX} entries; a larger one is answered with 413. A \
                  search takes _count (default {COUNT_DEFAULT}, at most \
-                 {COUNT_MAX}) and _sort; a parameter that is not listed is refused. Pages follow the link next. An \
+                 {COUNT_MAX}, 0 for the total alone), _sort, _total, _summary, _elements, _include, _revinclude, chains and \
+                 _has over at most {CHAIN_MAX} references; modifiers are :not, :missing, :exact, :contains, :identifier, \
+                 a type, :of-type, :above and :below on URIs. A parameter that is not listed is passed over with a \
+                 warning, or refused with Prefer: handling=strict. Composite parameters, near and phonetic are not \
+                 offered; quantities are not converted between units; tokens are case-sensitive; gt of a day means after \
+                 that day ends; a date or time without a zone is UTC. Task in the compartment of a Patient is an \
+                 extension of this service. Pages follow the link next, which does not expire. An \
                  update with the same content makes no new version, and If-Match is heeded but not required. What is \
                  derived, and what another resource refers to, is not deleted (409): a status ends it. A reference to a \
                  resource that is not here is refused (422). The preference respond-async is passed over."
             ),
             "resource": resources,
-            "interaction": [{ "code": "transaction" }, { "code": "batch" }, { "code": "history-system" }]
+            "interaction": [
+                { "code": "transaction" }, { "code": "batch" }, { "code": "history-system" }, { "code": "search-system" }
+            ]
         }]
     })
 }
@@ -100,6 +108,8 @@ fn resource(kind: &str) -> Json {
         "conditionalUpdate": writable,
         "conditionalDelete": if deletable { "single" } else { "not-supported" },
         "referencePolicy": ["literal", "local", "enforced"],
+        "searchInclude": references(kind).map(|name| format!("{kind}:{name}")).collect::<Vec<_>>(),
+        "searchRevInclude": referrers(kind),
         "searchParam": params,
         "operation": operations
     });
@@ -107,6 +117,19 @@ fn resource(kind: &str) -> Json {
         said["documentation"] = json!(text);
     }
     said
+}
+
+/// The reference parameters of a type.
+fn references(kind: &str) -> impl Iterator<Item = &'static str> {
+    index::params(kind).iter().filter(|param| param.kind == ParamKind::Reference).map(|param| param.name)
+}
+
+/// The references of all types that may lead to this one.
+fn referrers(kind: &str) -> Vec<String> {
+    let leads =
+        |from: &str, name: &str| index::targets(from, name).is_none_or(|targets| targets.contains(&kind));
+    let all = endplate_fhir::TYPES.iter().flat_map(|from| references(from).map(move |name| (*from, name)));
+    all.filter(|(from, name)| leads(from, name)).map(|(from, name)| format!("{from}:{name}")).collect()
 }
 
 #[cfg(test)]

@@ -3,7 +3,7 @@
 use super::{App, READ_ONLY, answer};
 use crate::error::Failure;
 use crate::extract::{
-    Criteria, Instance, NoQuery, PatchBody, Prefer, Query, Resource, Type, Versioned, header,
+    Criteria, Instance, NoQuery, PatchBody, Prefer, Query, Resource, Shaped, Type, Versioned, header,
 };
 use axum::extract::State;
 use axum::http::header::{IF_MATCH, IF_MODIFIED_SINCE, IF_NONE_MATCH};
@@ -13,6 +13,7 @@ use endplate_fhir::Json;
 use endplate_fhir::bundle::{Address, Entry, Method};
 use endplate_followup::Returned;
 use endplate_followup::read::is_known;
+use endplate_followup::search::shaped;
 use jiff::fmt::rfc2822;
 
 const IF_NONE_EXIST: HeaderName = HeaderName::from_static("if-none-exist");
@@ -53,10 +54,10 @@ pub(crate) async fn create(
 pub(crate) async fn read(
     State(app): State<App>,
     Instance { kind, id }: Instance,
-    _: NoQuery,
+    Shaped(shape): Shaped,
     headers: HeaderMap,
 ) -> Result<Response, Failure> {
-    let stored = app.read(app.endplate.read(&kind, &id)).await?;
+    let mut stored = app.read(app.endplate.read(&kind, &id)).await?;
     let if_none_match = header(&headers, &IF_NONE_MATCH)?;
     // RFC 9110 section 13.1.3: a date that cannot be read is passed over.
     let since = header(&headers, &IF_MODIFIED_SINCE)?;
@@ -64,6 +65,7 @@ pub(crate) async fn read(
     if is_known(&stored, if_none_match.as_deref(), since) {
         return Ok(answer::unchanged(&stored));
     }
+    stored.body = shaped(stored.body, &shape);
     Ok(answer::stored(stored))
 }
 

@@ -131,7 +131,8 @@ async fn the_statement_says_what_the_service_does() {
     assert_eq!(statement["implementation"]["url"], format!("http://{}/fhir", server.local_addr()));
     assert_eq!(statement["fhirVersion"], "4.0.1");
     let rest = &statement["rest"][0];
-    let whole = json!([{ "code": "transaction" }, { "code": "batch" }, { "code": "history-system" }]);
+    let whole = json!([{ "code": "transaction" }, { "code": "batch" }, { "code": "history-system" },
+        { "code": "search-system" }]);
     assert_eq!(rest["interaction"], whole);
     expect(request(&server, "GET", "/fhir/_history"), 200).await;
     for resource in rest["resource"].as_array().expect("resources") {
@@ -165,9 +166,11 @@ async fn the_statement_says_what_the_service_does() {
             let value = match param["type"].as_str() {
                 Some("date") => "2026-01-05",
                 Some("reference") => "Patient/1",
+                Some("number" | "quantity") => "1",
                 _ => "x",
             };
-            expect(request(&server, "GET", &format!("/fhir/{kind}?{name}={value}")), 200).await;
+            let strict = request(&server, "GET", &format!("/fhir/{kind}?{name}={value}"));
+            expect(strict.header("prefer", "handling=strict"), 200).await;
         }
     }
 }

@@ -24,7 +24,9 @@ create table resource_version (
 ) strict;
 create index resource_version_by_time on resource_version (at_ms, key);
 
--- What a resource can be found by. `param` is type and parameter, such as Task.status; no system is the empty text.
+-- What a resource can be found by. `param` is type and parameter, such as Task.status; no system is the empty text. Under
+-- Task.owner:identifier stand the business identifiers of references, under Patient.identifier:of-type the identifiers with the
+-- system and code of their type, as code|value.
 -- `resource` is a key of the table resource. It is not declared as one: these rows are only ever written together with their
 -- resource, rows of resources are never removed, and to look each up again makes a commit slower.
 create table token_row (
@@ -54,13 +56,27 @@ create table date_row (
 ) strict, without rowid;
 create index date_by_resource on date_row (resource, param, start_ms);
 
+-- `value` is without case and accents, `exact` as it stands.
 create table text_row (
     param text not null,
     value text not null,
+    exact text not null,
     resource integer not null,
-    primary key (param, value, resource)
+    primary key (param, value, exact, resource)
 ) strict, without rowid;
 create index text_by_resource on text_row (resource);
+
+create table quantity_row (
+    param text not null,
+    low real not null,
+    high real not null,
+    code text not null,
+    system text not null,
+    unit text not null,
+    resource integer not null,
+    primary key (param, low, high, code, system, unit, resource)
+) strict, without rowid;
+create index quantity_by_resource on quantity_row (resource);
 
 -- Counters that decisions rest on.
 create table scope (

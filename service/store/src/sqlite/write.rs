@@ -4,6 +4,7 @@
 
 use super::{day, failed, number};
 use endplate_fhir::index::IndexValue;
+use endplate_fhir::search::fold;
 use endplate_followup::ports::{Changeset, Deed, Event, Put, Settlement, StoreError};
 use jiff::Timestamp;
 use sqlx::sqlite::SqliteConnection;
@@ -282,16 +283,18 @@ async fn forget(connection: &mut SqliteConnection, puts: &[Put], keys: &[i64]) -
         "delete from token_row where resource in (select value from json_each(?)); \
          delete from reference_row where resource in (select value from json_each(?)); \
          delete from date_row where resource in (select value from json_each(?)); \
-         delete from text_row where resource in (select value from json_each(?))",
+         delete from text_row where resource in (select value from json_each(?)); \
+         delete from quantity_row where resource in (select value from json_each(?))",
     );
-    let delete = delete.bind(&old).bind(&old).bind(&old).bind(&old);
+    let delete = delete.bind(&old).bind(&old).bind(&old).bind(&old).bind(&old);
     delete.execute(connection).await.map(|_| ()).map_err(failed(CONTEXT))
 }
 
 /// Adds what the new versions can be found by.
 async fn index(connection: &mut SqliteConnection, puts: &[Put], keys: &[i64]) -> Result<(), StoreError> {
     const CONTEXT: &str = "writing index rows";
-    let (mut tokens, mut references, mut dates, mut texts) = (Vec::new(), Vec::new(), Vec::new(), Vec::new());
+    let (mut tokens, mut references, mut dates) = (Vec::new(), Vec::new(), Vec::new());
+    let (mut texts, mut quantities) = (Vec::new(), Vec::new());
     for (put, key) in puts.iter().zip(keys) {
         // The instant of the version itself is a column of the resource.
         let is_there = put.deed != Deed::Deleted;
@@ -299,11 +302,21 @@ async fn index(connection: &mut SqliteConnection, puts: &[Put], keys: &[i64]) ->
             let param = format!("{}.{}", put.stored.kind, row.param);
             match &row.value {
                 IndexValue::Token { system, code } => {
-                    tokens.push((param, code, system.as_deref().unwrap_or_default(), key));
+                    tokens.push((param, code.clone(), system.as_deref().unwrap_or_default(), key));
+                }
+                IndexValue::Identified { system, code } => {
+                    let param = format!("{param}:identifier");
+                    tokens.push((param, code.clone(), system.as_deref().unwrap_or_default(), key));
+                }
+                IndexValue::Typed { system, code, value } => {
+                    tokens.push((format!("{param}:of-type"), format!("{code}|{value}"), system, key));
                 }
                 IndexValue::Reference { kind, id } => references.push((param, id, kind, key)),
                 IndexValue::Date { start_ms, end_ms } => dates.push((param, start_ms, end_ms, key)),
-                IndexValue::Text(value) => texts.push((param, value, key)),
+                IndexValue::Text(value) => texts.push((param, fold(value), value, key)),
+                IndexValue::Quantity { low, high, system, code, unit } => {
+                    quantities.push((param, low.0, high.0, code, system, unit, key));
+                }
             }
         }
     }
@@ -314,13 +327,17 @@ async fn index(connection: &mut SqliteConnection, puts: &[Put], keys: &[i64]) ->
          select value ->> 0, value ->> 1, value ->> 2, value ->> 3 from json_each(?); \
          insert or ignore into date_row (param, start_ms, end_ms, resource) \
          select value ->> 0, value ->> 1, value ->> 2, value ->> 3 from json_each(?); \
-         insert or ignore into text_row (param, value, resource) \
-         select value ->> 0, value ->> 1, value ->> 2 from json_each(?)",
+         insert or ignore into text_row (param, value, exact, resource) \
+         select value ->> 0, value ->> 1, value ->> 2, value ->> 3 from json_each(?); \
+         insert or ignore into quantity_row (param, low, high, code, system, unit, resource) \
+         select value ->> 0, value ->> 1, value ->> 2, value ->> 3, value ->> 4, value ->> 5, value ->> 6 \
+         from json_each(?)",
     )
     .bind(serde_json::to_string(&tokens).map_err(unsaid(CONTEXT))?)
     .bind(serde_json::to_string(&references).map_err(unsaid(CONTEXT))?)
     .bind(serde_json::to_string(&dates).map_err(unsaid(CONTEXT))?)
     .bind(serde_json::to_string(&texts).map_err(unsaid(CONTEXT))?)
+    .bind(serde_json::to_string(&quantities).map_err(unsaid(CONTEXT))?)
     .execute(connection)
     .await
     .map(|_| ())

@@ -1,6 +1,6 @@
 //! Small facts to put into a store, and a generator whose seed is printed.
 
-use endplate_fhir::index::{IndexRow, IndexValue};
+use endplate_fhir::index::{IndexRow, IndexValue, Number};
 use endplate_followup::ports::{Changeset, Deed, Past, Put, Scope, Store, StoreError, Stored};
 use jiff::Timestamp;
 
@@ -75,6 +75,12 @@ pub fn reference(param: &'static str, kind: &str, id: &str) -> IndexRow {
 
 pub fn date(param: &'static str, start_ms: i64, end_ms: i64) -> IndexRow {
     IndexRow { param, value: IndexValue::Date { start_ms, end_ms } }
+}
+
+pub fn amount(param: &'static str, value: f64, code: &str) -> IndexRow {
+    let (low, high) = (Number(value), Number(value));
+    let (system, code, unit) = ("urn:u".to_owned(), code.to_owned(), format!("a {code}"));
+    IndexRow { param, value: IndexValue::Quantity { low, high, system, code, unit } }
 }
 
 pub fn text(param: &'static str, value: &str) -> IndexRow {

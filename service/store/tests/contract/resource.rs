@@ -91,8 +91,8 @@ async fn assert_no_trace(store: &dyn Store) {
     assert_eq!(store.next_waiting_at().await.unwrap(), None);
     assert!(store.due(Date::MAX, None, 10).await.unwrap().is_empty());
     let asked = Match::Token { system: TokenSystem::Any, code: Some("requested".into()) };
-    let clauses = vec![Clause { param: "status".into(), negated: false, any: vec![asked] }];
-    let query = Query { kind: "Task".into(), clauses, sort: None, count: 10, after: None };
+    let clauses = vec![Clause { params: vec!["status".into()], negated: false, any: vec![asked] }];
+    let query = Query { clauses, count: 10, ..Query::of("Task") };
     assert_eq!(store.search(&query).await.unwrap().total, 0);
 }
 

@@ -512,7 +512,7 @@ async fn standing_still(now: &str, zone: &str) -> Endplate {
 
 async fn windows(endplate: &Endplate) -> Vec<(String, String)> {
     let pairs = [("_count".to_owned(), "500".to_owned()), ("_sort".to_owned(), "due".to_owned())];
-    let bundle = endplate.search("Task", &pairs).await.unwrap();
+    let bundle = endplate_fhir::json::stored(&endplate.search("Task", &pairs, true).await.unwrap());
     let of = |entry: &Json| {
         let at = |name: &str| text(entry, &format!("/resource/restriction/period/{name}")).to_owned();
         (at("start"), at("end"))
