@@ -15,6 +15,7 @@ mod http;
 pub mod input;
 mod media;
 pub mod plan;
+pub mod publish;
 mod router;
 pub mod serve;
 pub mod sweep;

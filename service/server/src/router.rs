@@ -3,7 +3,7 @@
 use crate::clock::Stopwatch;
 use crate::error::{self, Failure};
 use crate::extract;
-use crate::http::{App, metadata, probe, resource, search};
+use crate::http::{App, metadata, probe, published, resource, search};
 use crate::media;
 use axum::Router;
 use axum::extract::{MatchedPath, Request, State};
@@ -27,6 +27,7 @@ pub fn router(app: App) -> Router {
         .route("/fhir/{kind}", only("GET,HEAD,POST", get(search::search).post(resource::create)))
         .route("/fhir/{kind}/_search", only("POST", post(search::search_by_post)))
         .route("/fhir/{kind}/{id}", only("GET,HEAD,PUT", get(resource::read).put(resource::update)))
+        .merge(published::routes())
         .route("/livez", only("GET,HEAD", get(probe::live)))
         .route("/readyz", only("GET,HEAD", get(probe::ready)))
         .fallback(elsewhere)
@@ -37,7 +38,7 @@ pub fn router(app: App) -> Router {
 }
 
 /// Answers any other method at the same address.
-fn only(allow: &'static str, routes: MethodRouter<App>) -> MethodRouter<App> {
+pub(crate) fn only(allow: &'static str, routes: MethodRouter<App>) -> MethodRouter<App> {
     routes.fallback(async move |uri: Uri| unoffered(&uri).unwrap_or(Failure::MethodNotAllowed { allow }))
 }
 

@@ -1,0 +1,95 @@
+//! Published definitions: read and search, from memory. Nobody writes them.
+
+use super::{App, answer};
+use crate::error::Failure;
+use crate::extract::{self, NoQuery, Query};
+use crate::publish::{self, EXAMPLE_MAP, Published};
+use crate::router::only;
+use axum::Router;
+use axum::extract::{Path, State};
+use axum::http::header::{ETAG, IF_NONE_MATCH};
+use axum::http::{HeaderMap, HeaderValue, StatusCode};
+use axum::response::{IntoResponse, Response};
+use axum::routing::get;
+use endplate_fhir::bundle::{self, Found, Mode};
+
+/// What published resources are found by: name and type.
+pub(crate) const PARAMS: &[(&str, &str)] =
+    &[("_id", "token"), ("name", "string"), ("status", "token"), ("url", "uri"), ("version", "token")];
+
+/// The routes of what is published.
+pub(crate) fn routes() -> Router<App> {
+    let mut router = Router::new();
+    for kind in publish::TYPES.iter().copied() {
+        let all = get(move |state, query| search(kind, state, query));
+        let one = get(move |Path(id): Path<String>, query, headers| read(kind, id, query, headers));
+        router = router
+            .route(&format!("/fhir/{kind}"), only("GET,HEAD", all))
+            .route(&format!("/fhir/{kind}/{{id}}"), only("GET,HEAD", one));
+    }
+    // ConceptMaps are stored; the example is not one of them.
+    let example = get(|query, headers| read("ConceptMap", EXAMPLE_MAP.to_owned(), query, headers));
+    router.route(&format!("/fhir/ConceptMap/{EXAMPLE_MAP}"), only("GET,HEAD", example))
+}
+
+/// `GET /fhir/{type}/{id}`.
+async fn read(kind: &'static str, id: String, _: NoQuery, headers: HeaderMap) -> Result<Response, Failure> {
+    if let Some(what) = extract::not_offered(&id) {
+        return Err(what);
+    }
+    let Some(one) = publish::find(kind, &id) else {
+        return Err(Failure::UnknownRoute);
+    };
+    let etag = format!("W/\"{:016x}\"", one.hash);
+    let known = headers.get_all(IF_NONE_MATCH).iter().filter_map(|value| value.to_str().ok());
+    // RFC 9110 section 13.1.2: tags are compared weakly.
+    let strong = etag.trim_start_matches("W/");
+    let mut tags = known.flat_map(|value| value.split(',')).map(str::trim);
+    let mut response = if tags.any(|tag| tag == "*" || tag.trim_start_matches("W/") == strong) {
+        StatusCode::NOT_MODIFIED.into_response()
+    } else {
+        answer::document(one.body.to_string())
+    };
+    response.headers_mut().extend(HeaderValue::from_str(&etag).ok().map(|value| (ETAG, value)));
+    Ok(response)
+}
+
+/// `GET /fhir/{type}`: a search. All that is found is on one page: there are some dozens at most.
+async fn search(kind: &'static str, State(app): State<App>, Query(pairs): Query) -> Result<Response, Failure> {
+    for (name, _) in &pairs {
+        if !PARAMS.iter().any(|(known, _)| known == name) {
+            let known: Vec<&str> = PARAMS.iter().map(|(name, _)| *name).collect();
+            return Err(Failure::bad_request(format!(
+                "Published definitions are found by {}; leave other parameters out.",
+                known.join(", ")
+            )));
+        }
+    }
+    let meets = |one: &&Published| one.kind == kind && pairs.iter().all(|(name, value)| matches(one, name, value));
+    let found: Vec<Found> = publish::all()
+        .iter()
+        .filter(meets)
+        .map(|one| Found {
+            full_url: Some(format!("{}/{kind}/{}", app.base, one.id)),
+            resource: one.resource(),
+            mode: Mode::Match,
+        })
+        .collect();
+    let query: String = form_urlencoded::Serializer::new(String::new()).extend_pairs(&pairs).finish();
+    let mark = if query.is_empty() { "" } else { "?" };
+    let links = [("self", format!("{}/{kind}{mark}{query}", app.base))];
+    Ok(answer::document(bundle::searchset(Some(found.len() as u64), &links, found).to_string()))
+}
+
+/// Whether a resource has one of the values, which commas separate (R4 search.html#combining).
+fn matches(one: &Published, name: &str, values: &str) -> bool {
+    values.split(',').any(|value| match name {
+        "_id" => one.id == value,
+        // R4 search.html#string: the beginning, without regard to case.
+        "name" => one.name.to_lowercase().starts_with(&value.to_lowercase()),
+        "status" => one.status == value,
+        "url" => one.url == value,
+        "version" => one.version == value,
+        _ => false,
+    })
+}
