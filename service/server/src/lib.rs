@@ -14,6 +14,8 @@ pub mod fault;
 mod http;
 pub mod input;
 mod media;
+pub mod offer;
+pub mod openapi;
 pub mod plan;
 pub mod publish;
 mod router;

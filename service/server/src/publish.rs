@@ -92,9 +92,9 @@ impl Published {
 
 /// FNV-1a, 64 bits: the same on every machine.
 fn fnv1a(bytes: &[u8]) -> u64 {
-    bytes.iter().fold(0xcbf2_9ce4_8422_2325, |hash, byte| {
-        (hash ^ u64::from(*byte)).wrapping_mul(0x0100_0000_01b3)
-    })
+    bytes
+        .iter()
+        .fold(0xcbf2_9ce4_8422_2325, |hash, byte| (hash ^ u64::from(*byte)).wrapping_mul(0x0100_0000_01b3))
 }
 
 /// Everything that is published, sorted by type and id.
@@ -147,7 +147,8 @@ fn search_parameter(kind: &str, param: &Param) -> Json {
     }
     let id = format!("{kind}-{}", param.name);
     let title = format!("Search parameter {} of {kind}", param.name);
-    let description = format!("Finds {kind} by {}. This service's own: R4 has no such parameter.", paths.join(", "));
+    let description =
+        format!("Finds {kind} by {}. This service's own: R4 has no such parameter.", paths.join(", "));
     let mut resource = json!({
         "resourceType": "SearchParameter",
         "id": id,
@@ -201,9 +202,16 @@ fn capability_statement() -> Json {
 pub fn run(out: &Path) -> Result<String, Fault> {
     let written = write(out).map_err(|error| {
         let place = out.display();
-        Fault::Environment(format!("cannot write to {place} ({}): give another folder with --out", error.kind()))
+        Fault::Environment(format!(
+            "cannot write to {place} ({}): give another folder with --out",
+            error.kind()
+        ))
     })?;
-    Ok(format!("{written} resources in {} and {}\n", out.join("package.tgz").display(), out.join("package").display()))
+    Ok(format!(
+        "{written} resources in {} and {}\n",
+        out.join("package.tgz").display(),
+        out.join("package").display()
+    ))
 }
 
 fn write(out: &Path) -> io::Result<usize> {

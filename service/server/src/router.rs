@@ -28,6 +28,7 @@ pub fn router(app: App) -> Router {
         .route("/fhir/{kind}/_search", only("POST", post(search::search_by_post)))
         .route("/fhir/{kind}/{id}", only("GET,HEAD,PUT", get(resource::read).put(resource::update)))
         .merge(published::routes())
+        .route("/openapi.json", only("GET,HEAD", get(metadata::openapi)))
         .route("/livez", only("GET,HEAD", get(probe::live)))
         .route("/readyz", only("GET,HEAD", get(probe::ready)))
         .fallback(elsewhere)

@@ -11,6 +11,7 @@ mod derivation;
 mod emitted;
 mod lifecycle;
 mod practice;
+mod published;
 mod same_bytes;
 mod served;
 mod tidy;

@@ -1,11 +1,14 @@
 //! The CapabilityStatement: what the router and the search table offer, and no more.
 
-use super::{App, READ_ONLY, answer};
+use super::{App, READ_ONLY, answer, published};
+use crate::{offer, openapi, publish};
+use axum::Json as PlainJson;
 use axum::extract::State;
 use axum::response::Response;
 use endplate_fhir::Json;
 use endplate_fhir::index;
 use endplate_fhir::search::{COUNT_DEFAULT, COUNT_MAX};
+use endplate_followup::code::EP;
 use serde_json::json;
 
 /// When what is offered last changed. Part of the statement; the clock has no say in it.
@@ -16,9 +19,16 @@ pub(crate) async fn metadata(State(app): State<App>) -> Response {
     answer::document(app.metadata.to_string())
 }
 
+/// `GET /openapi.json`.
+pub(crate) async fn openapi(State(app): State<App>) -> PlainJson<Json> {
+    PlainJson(openapi::document(&app.base))
+}
+
 /// The statement of a service at `base` that takes bodies of up to `body_bytes`.
 pub fn statement(base: &str, body_bytes: usize) -> Json {
-    let resources: Vec<Json> = endplate_fhir::TYPES.iter().map(|kind| resource(kind)).collect();
+    let resources = endplate_fhir::TYPES.iter().map(|kind| resource(kind));
+    let resources: Vec<Json> =
+        resources.chain(publish::TYPES.iter().map(|kind| published_resource(kind))).collect();
     json!({
         "resourceType": "CapabilityStatement",
         "url": format!("{base}/metadata"),
@@ -28,6 +38,7 @@ pub fn statement(base: &str, body_bytes: usize) -> Json {
         "status": "active",
         "date": OFFERED_SINCE,
         "kind": "instance",
+        "instantiates": [format!("{EP}/CapabilityStatement/endplate")],
         "software": { "name": "Endplate", "version": env!("CARGO_PKG_VERSION") },
         "implementation": { "description": "Endplate: follow-up of peripheral nerve repairs", "url": base },
         "fhirVersion": "4.0.1",
@@ -40,29 +51,27 @@ pub fn statement(base: &str, body_bytes: usize) -> Json {
                  update with the same content makes no new version. Resources are never deleted: a status ends them."
             ),
             "resource": resources,
-            "interaction": [{ "code": "transaction" }]
+            "interaction": coded(&offer::interactions(None))
         }]
     })
 }
 
 fn resource(kind: &str) -> Json {
     let writable = !READ_ONLY.contains(&kind);
-    let codes: &[&str] =
-        if writable { &["read", "search-type", "create", "update"] } else { &["read", "search-type"] };
-    let interactions: Vec<Json> = codes.iter().map(|code| json!({ "code": code })).collect();
     let params: Vec<Json> = index::params(kind)
         .iter()
         .map(|param| {
             let mut said = json!({ "name": param.name, "type": param.kind.code() });
             if param.ours {
+                said["definition"] = json!(publish::search_parameter_url(kind, param.name));
                 said["documentation"] = json!("This service's own.");
             }
             said
         })
         .collect();
-    json!({
+    let mut said = json!({
         "type": kind,
-        "interaction": interactions,
+        "interaction": coded(&offer::interactions(Some(kind))),
         "versioning": "versioned",
         "readHistory": false,
         "updateCreate": writable,
@@ -71,7 +80,29 @@ fn resource(kind: &str) -> Json {
         "conditionalUpdate": false,
         "conditionalDelete": "not-supported",
         "searchParam": params
+    });
+    let profiles = publish::profiles(kind);
+    if !profiles.is_empty() {
+        said["supportedProfile"] = json!(profiles);
+    }
+    said
+}
+
+/// A type that is published and not stored.
+fn published_resource(kind: &str) -> Json {
+    let params = published::PARAMS.iter();
+    json!({
+        "type": kind,
+        "documentation": "Published definitions; read-only.",
+        "interaction": coded(&offer::interactions(Some(kind))),
+        "versioning": "no-version",
+        "conditionalRead": "not-match",
+        "searchParam": params.map(|(name, code)| json!({ "name": name, "type": code })).collect::<Vec<_>>()
     })
+}
+
+fn coded(codes: &[&str]) -> Vec<Json> {
+    codes.iter().map(|code| json!({ "code": code })).collect()
 }
 
 #[cfg(test)]
@@ -90,7 +121,7 @@ mod tests {
     fn types_and_names_are_unique() {
         let statement = statement("http://127.0.0.1:8080/fhir", 5 << 20);
         let resources = statement.pointer("/rest/0/resource").and_then(Json::as_array).expect("resources");
-        assert_eq!(resources.len(), endplate_fhir::TYPES.len());
+        assert_eq!(resources.len(), endplate_fhir::TYPES.len() + publish::TYPES.len());
         for resource in resources {
             let params = resource["searchParam"].as_array().expect("parameters");
             let mut names: Vec<&str> = params.iter().filter_map(|param| param["name"].as_str()).collect();

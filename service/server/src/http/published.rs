@@ -12,6 +12,8 @@ use axum::http::{HeaderMap, HeaderValue, StatusCode};
 use axum::response::{IntoResponse, Response};
 use axum::routing::get;
 use endplate_fhir::bundle::{self, Found, Mode};
+use endplate_fhir::issue::{Code, Issue};
+use endplate_followup::{Reason, Refusal};
 
 /// What published resources are found by: name and type.
 pub(crate) const PARAMS: &[(&str, &str)] =
@@ -21,24 +23,27 @@ pub(crate) const PARAMS: &[(&str, &str)] =
 pub(crate) fn routes() -> Router<App> {
     let mut router = Router::new();
     for kind in publish::TYPES.iter().copied() {
-        let all = get(move |state, query| search(kind, state, query));
-        let one = get(move |Path(id): Path<String>, query, headers| read(kind, id, query, headers));
+        let all = get(async move |State(app): State<App>, Query(pairs): Query| search(kind, &app, &pairs));
+        let one = get(async move |Path(id): Path<String>, _: NoQuery, headers: HeaderMap| {
+            read(kind, &id, &headers)
+        });
         router = router
             .route(&format!("/fhir/{kind}"), only("GET,HEAD", all))
             .route(&format!("/fhir/{kind}/{{id}}"), only("GET,HEAD", one));
     }
     // ConceptMaps are stored; the example is not one of them.
-    let example = get(|query, headers| read("ConceptMap", EXAMPLE_MAP.to_owned(), query, headers));
+    let example = get(async |_: NoQuery, headers: HeaderMap| read("ConceptMap", EXAMPLE_MAP, &headers));
     router.route(&format!("/fhir/ConceptMap/{EXAMPLE_MAP}"), only("GET,HEAD", example))
 }
 
 /// `GET /fhir/{type}/{id}`.
-async fn read(kind: &'static str, id: String, _: NoQuery, headers: HeaderMap) -> Result<Response, Failure> {
-    if let Some(what) = extract::not_offered(&id) {
+fn read(kind: &str, id: &str, headers: &HeaderMap) -> Result<Response, Failure> {
+    if let Some(what) = extract::not_offered(id) {
         return Err(what);
     }
-    let Some(one) = publish::find(kind, &id) else {
-        return Err(Failure::UnknownRoute);
+    let Some(one) = publish::find(kind, id) else {
+        let text = "No published definition has this id. GET the address without the id for all of them.";
+        return Err(Refusal::new(Reason::NotFound, Issue::error(Code::NotFound, "", text)).into());
     };
     let etag = format!("W/\"{:016x}\"", one.hash);
     let known = headers.get_all(IF_NONE_MATCH).iter().filter_map(|value| value.to_str().ok());
@@ -55,8 +60,8 @@ async fn read(kind: &'static str, id: String, _: NoQuery, headers: HeaderMap) ->
 }
 
 /// `GET /fhir/{type}`: a search. All that is found is on one page: there are some dozens at most.
-async fn search(kind: &'static str, State(app): State<App>, Query(pairs): Query) -> Result<Response, Failure> {
-    for (name, _) in &pairs {
+fn search(kind: &str, app: &App, pairs: &[(String, String)]) -> Result<Response, Failure> {
+    for (name, _) in pairs {
         if !PARAMS.iter().any(|(known, _)| known == name) {
             let known: Vec<&str> = PARAMS.iter().map(|(name, _)| *name).collect();
             return Err(Failure::bad_request(format!(
@@ -65,7 +70,8 @@ async fn search(kind: &'static str, State(app): State<App>, Query(pairs): Query)
             )));
         }
     }
-    let meets = |one: &&Published| one.kind == kind && pairs.iter().all(|(name, value)| matches(one, name, value));
+    let meets =
+        |one: &&Published| one.kind == kind && pairs.iter().all(|(name, value)| matches(one, name, value));
     let found: Vec<Found> = publish::all()
         .iter()
         .filter(meets)
@@ -75,7 +81,7 @@ async fn search(kind: &'static str, State(app): State<App>, Query(pairs): Query)
             mode: Mode::Match,
         })
         .collect();
-    let query: String = form_urlencoded::Serializer::new(String::new()).extend_pairs(&pairs).finish();
+    let query: String = form_urlencoded::Serializer::new(String::new()).extend_pairs(pairs).finish();
     let mark = if query.is_empty() { "" } else { "?" };
     let links = [("self", format!("{}/{kind}{mark}{query}", app.base))];
     Ok(answer::document(bundle::searchset(Some(found.len() as u64), &links, found).to_string()))
