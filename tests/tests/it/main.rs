@@ -9,6 +9,7 @@ mod conformance;
 mod delivery;
 mod derivation;
 mod emitted;
+mod guide;
 mod lifecycle;
 mod practice;
 mod published;

@@ -420,7 +420,7 @@ async fn published_definitions_are_found_by_what_identifies_them() {
     assert_eq!(entry["search"]["mode"], "match");
     let address = entry["fullUrl"].as_str().unwrap().split_once("/fhir/").unwrap().1;
     assert_eq!(served.get(&format!("/fhir/{address}")).await.json(), entry["resource"]);
-    assert_eq!(votes(&[found.clone()])[0], "3 resources, 0 rejected");
+    assert_eq!(votes(std::slice::from_ref(&found))[0], "3 resources, 0 rejected");
 }
 
 /// The files of a package, unpacked by Python's tarfile.
