@@ -54,6 +54,10 @@ def main():
             entry = f'    (\n        "{name}",\n        include_str!("../../../../profiles/{path}"),\n    ),\n'
         lines.append(entry)
     lines.append("];\n")
+    lines.append("\n/// Each profile: the type that it constrains, and its id.\npub(super) const PROFILES: &[(&str, &str)] = &[\n")
+    for name, (_, _, kind, _) in sorted(structures.PROFILES.items(), key=lambda one: (one[1][2], one[0])):
+        lines.append(f'    ("{kind}", "{name}"),\n')
+    lines.append("];\n")
     (ROOT / "service/server/src/publish").mkdir(exist_ok=True)
     (ROOT / "service/server/src/publish/files.rs").write_text("".join(lines))
     print(f"{len(named)} resources")

@@ -117,14 +117,8 @@ pub fn find(kind: &str, id: &str) -> Option<&'static Published> {
 
 /// The canonical URLs of our profiles of a type.
 pub fn profiles(kind: &str) -> Vec<String> {
-    // From the files: a profile need not be parsed to be named.
-    let of = |text: &str| {
-        text.contains(&format!("\"type\": \"{kind}\",\n \"baseDefinition\""))
-            && text.contains("\"kind\": \"resource\"")
-    };
-    let name = |name: &'static str| name.strip_prefix("StructureDefinition-")?.strip_suffix(".json");
-    let found = files::FILES.iter().filter(|(_, text)| of(text)).filter_map(|(file, _)| name(file));
-    found.map(|name| format!("{EP}/StructureDefinition/{name}")).collect()
+    let of = files::PROFILES.iter().filter(|(of, _)| *of == kind);
+    of.map(|(_, id)| format!("{EP}/StructureDefinition/{id}")).collect()
 }
 
 /// The canonical URL of a search parameter of our own.
@@ -298,6 +292,10 @@ mod tests {
         assert_eq!(profiles("Procedure"), [format!("{EP}/StructureDefinition/nerve-repair")]);
         assert_eq!(profiles("Observation").len(), 6);
         assert!(profiles("Extension").is_empty());
+        for (kind, id) in files::PROFILES {
+            let profile = find("StructureDefinition", id).expect("a profile").resource();
+            assert_eq!((&profile["type"], &profile["kind"]), (&json!(kind), &json!("resource")));
+        }
     }
 
     #[test]

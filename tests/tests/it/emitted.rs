@@ -252,6 +252,8 @@ async fn two_other_libraries_take_everything_that_the_service_emits() {
     let fresh: Vec<Json> = delivered.into_iter().filter(|resource| !emitted.contains(resource)).collect();
     emitted.push(served.get("/fhir/metadata").await.json());
     assert_eq!(crate::published::unresolved(&emitted), BTreeSet::new());
+    let (breaches, judged) = crate::profiled::breaches(&emitted);
+    assert!(breaches.is_empty() && judged >= 100, "{judged}: {breaches:#?}");
     emitted.extend(fresh);
     let votes = votes(&emitted);
     // The Bundle counts as one.

@@ -1,5 +1,6 @@
 //! The mapping guide does what it says: its examples are sent to a service, and those that come back are what came back.
 
+use crate::profiled::breaches;
 use crate::published::unresolved;
 use crate::served::Served;
 use endplate_fhir::Json;
@@ -48,6 +49,9 @@ fn spaced(value: &Json) -> String {
 async fn send(served: &Served, text: &str) {
     let resource: Json = serde_json::from_str(text).unwrap_or_else(|error| panic!("{error}: {text}"));
     assert_eq!(unresolved(std::slice::from_ref(&resource)), BTreeSet::new());
+    let bundled = resource["entry"].as_array().into_iter().flatten().map(|entry| entry["resource"].clone());
+    let all: Vec<Json> = bundled.chain([resource.clone()]).collect();
+    assert_eq!(breaches(&all).0, Vec::<String>::new());
     let reply = match resource["resourceType"].as_str() {
         Some("Bundle") => served.post("/fhir", &resource).await,
         _ => served.put(&resource).await,

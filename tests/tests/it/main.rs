@@ -12,6 +12,7 @@ mod emitted;
 mod guide;
 mod lifecycle;
 mod practice;
+mod profiled;
 mod published;
 mod same_bytes;
 mod served;

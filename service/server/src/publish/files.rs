@@ -212,3 +212,19 @@ pub(super) const FILES: &[(&str, &str)] = &[
         include_str!("../../../../profiles/published/ValueSet-skin-territory.json"),
     ),
 ];
+
+/// Each profile: the type that it constrains, and its id.
+pub(super) const PROFILES: &[(&str, &str)] = &[
+    ("CarePlan", "follow-up-plan"),
+    ("DetectedIssue", "follow-up-alert"),
+    ("Observation", "motor-grade"),
+    ("Observation", "nascent-potentials"),
+    ("Observation", "pain-score"),
+    ("Observation", "sensory-grade"),
+    ("Observation", "sudomotor-function"),
+    ("Observation", "tinel-distance"),
+    ("Procedure", "nerve-repair"),
+    ("RiskAssessment", "recovery-assessment"),
+    ("ServiceRequest", "review-request"),
+    ("Task", "review-task"),
+];
