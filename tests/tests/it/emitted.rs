@@ -178,16 +178,19 @@ async fn two_years(served: &Served) -> Vec<Json> {
 /// A Python with the two libraries.
 fn python() -> &'static Path {
     static PYTHON: OnceLock<PathBuf> = OnceLock::new();
-    PYTHON.get_or_init(environment)
+    PYTHON.get_or_init(|| environment("r4-votes", &["fhirkit-rs", "fhirclient"]))
 }
 
-/// Makes that Python where the build keeps its temporary files, unless it is there already.
-fn environment() -> PathBuf {
+/// Makes a Python with some of the libraries of `requirements.txt` where the build keeps its temporary files, unless it is
+/// there already.
+pub fn environment(name: &str, libraries: &[&str]) -> PathBuf {
     let requirements = Path::new(env!("CARGO_MANIFEST_DIR")).join("reference/requirements.txt");
     let requirements = std::fs::read_to_string(requirements).unwrap();
-    let wanted: Vec<&str> = requirements.lines().filter(|line| line.starts_with("fhir")).collect();
-    assert_eq!(wanted.len(), 2, "two libraries vote: {wanted:?}");
-    let folder = Path::new(env!("CARGO_TARGET_TMPDIR")).join("r4-votes");
+    let is_wanted =
+        |line: &&str| line.split_once("==").is_some_and(|(library, _)| libraries.contains(&library));
+    let wanted: Vec<&str> = requirements.lines().filter(is_wanted).collect();
+    assert_eq!(wanted.len(), libraries.len(), "{wanted:?}");
+    let folder = Path::new(env!("CARGO_TARGET_TMPDIR")).join(name);
     let (python, complete) = (folder.join("bin/python"), folder.join("complete"));
     if std::fs::read_to_string(&complete).is_ok_and(|installed| installed == wanted.join("\n")) {
         return python;

@@ -9,6 +9,7 @@ mod conformance;
 mod delivery;
 mod derivation;
 mod emitted;
+mod fuzzed;
 mod guide;
 mod lifecycle;
 mod practice;
