@@ -4,6 +4,7 @@ mod answer;
 pub(crate) mod metadata;
 pub(crate) mod operation;
 pub(crate) mod probe;
+pub(crate) mod published;
 pub(crate) mod resource;
 pub(crate) mod search;
 mod terminology;

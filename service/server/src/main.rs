@@ -4,7 +4,8 @@ use clap::error::ErrorKind;
 use clap::{Args, Parser, Subcommand};
 use endplate_server::config::{Config, ConfigError, Layers, Sources};
 use endplate_server::fault::Fault;
-use endplate_server::{check, demo, input, plan, serve, sweep};
+use endplate_server::{check, demo, input, plan, publish, serve, sweep};
+use std::path::PathBuf;
 use std::process::ExitCode;
 
 /// Follows up peripheral nerve repairs: a headless service that speaks FHIR R4.
@@ -55,6 +56,12 @@ enum Command {
         /// Where resources are kept [variable: ENDPLATE_STORE]
         #[arg(long, value_name = "URL")]
         store: Option<String>,
+    },
+    /// Write the profiles, codes, operations and parameters as a FHIR package
+    Publish {
+        /// Folder to write package.tgz and the folder package into; made if it is not there
+        #[arg(long, value_name = "DIR")]
+        out: PathBuf,
     },
     /// Print every setting in force and where it came from; secrets masked
     Config(Overrides),
@@ -125,6 +132,10 @@ async fn run(cli: Cli) -> Result<(), Fault> {
         Command::Sweep { as_of, store } => {
             let config = config(Overrides { store, ..Overrides::default() }, file)?;
             input::print(&sweep::run(&config, as_of.as_deref()).await?);
+            Ok(())
+        }
+        Command::Publish { out } => {
+            input::print(&publish::run(&out)?);
             Ok(())
         }
         Command::Config(overrides) => {

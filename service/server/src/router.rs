@@ -3,7 +3,7 @@
 use crate::clock::Stopwatch;
 use crate::error::{self, Failure};
 use crate::extract;
-use crate::http::{App, metadata, operation, probe, resource, search};
+use crate::http::{App, metadata, operation, probe, published, resource, search};
 use crate::media;
 use axum::Router;
 use axum::extract::{MatchedPath, Request, State};
@@ -35,6 +35,8 @@ pub fn router(app: App) -> Router {
         .route("/fhir/{kind}/{id}/_history", only("GET,HEAD", history()))
         .route("/fhir/{kind}/{id}/_history/{version}", only("GET,HEAD", get(resource::read_version)))
         .route("/fhir/{kind}/{id}/{member}", only("GET,HEAD", get(search::of_patient)))
+        .merge(published::routes())
+        .route("/openapi.json", only("GET,HEAD", get(metadata::openapi)))
         .route("/livez", only("GET,HEAD", get(probe::live)))
         .route("/readyz", only("GET,HEAD", get(probe::ready)))
         .merge(operation::routes())
@@ -109,7 +111,7 @@ async fn without_last_slash(mut request: Request) -> Request {
 }
 
 /// Answers any other method at the same address.
-fn only(allow: &'static str, routes: MethodRouter<App>) -> MethodRouter<App> {
+pub(crate) fn only(allow: &'static str, routes: MethodRouter<App>) -> MethodRouter<App> {
     routes.fallback(async move |uri: Uri| unoffered(&uri).unwrap_or(Failure::MethodNotAllowed { allow }))
 }
 

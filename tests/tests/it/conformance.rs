@@ -9,6 +9,7 @@ mod b_search;
 mod b_values;
 mod c_operations;
 pub mod d_examples;
+mod d_extensions;
 mod d_modelling;
 mod d_records;
 mod d_tasks;
@@ -31,7 +32,9 @@ const SOURCES: &[&str] = &[
     include_str!("conformance/b_values.rs"),
     include_str!("conformance/c_operations.rs"),
     include_str!("conformance/d_examples.rs"),
+    include_str!("conformance/d_extensions.rs"),
     include_str!("conformance/c_operations/codes.rs"),
+    include_str!("conformance/c_operations/definitions.rs"),
     include_str!("conformance/c_operations/plan.rs"),
     include_str!("conformance/c_operations/records.rs"),
     include_str!("conformance/c_operations/validate.rs"),

@@ -174,7 +174,7 @@ async fn two_years(served: &Served) -> Vec<Json> {
 }
 
 /// What the two libraries say of a collection Bundle of these resources, one line each, the count first.
-fn votes(resources: &[Json]) -> Vec<String> {
+pub fn votes(resources: &[Json]) -> Vec<String> {
     let entries: Vec<Json> = resources.iter().map(|resource| json!({ "resource": resource })).collect();
     let bundle = json!({ "resourceType": "Bundle", "type": "collection", "entry": entries });
     let folder = tempfile::tempdir().unwrap();
@@ -206,6 +206,9 @@ async fn two_other_libraries_take_everything_that_the_service_emits() {
     assert!(delivered.len() >= 100, "{} delivered", delivered.len());
     let fresh: Vec<Json> = delivered.into_iter().filter(|resource| !emitted.contains(resource)).collect();
     emitted.push(served.get("/fhir/metadata").await.json());
+    assert_eq!(crate::published::unresolved(&emitted), BTreeSet::new());
+    let (breaches, judged) = crate::profiled::breaches(&emitted);
+    assert!(breaches.is_empty() && judged >= 100, "{judged}: {breaches:#?}");
     emitted.extend(fresh);
     let votes = votes(&emitted);
     // The Bundle counts as one.

@@ -1,12 +1,15 @@
 //! The CapabilityStatement: what the router and the search table offer, and no more.
 
-use super::{App, READ_ONLY, answer, terminology};
+use super::{App, READ_ONLY, answer, published, terminology};
 use crate::extract::Query;
+use crate::{offer, openapi, publish};
+use axum::Json as PlainJson;
 use axum::extract::State;
 use axum::response::Response;
 use endplate_fhir::Json;
 use endplate_fhir::index::{self, ParamKind};
 use endplate_fhir::search::{CHAIN_MAX, COUNT_DEFAULT, COUNT_MAX};
+use endplate_followup::code::EP;
 use endplate_followup::operation::OFFERED;
 use endplate_followup::write::ENTRIES_MAX;
 use serde_json::json;
@@ -22,9 +25,16 @@ pub(crate) async fn metadata(State(app): State<App>, Query(pairs): Query) -> Res
     answer::document(app.metadata.to_string())
 }
 
+/// `GET /openapi.json`.
+pub(crate) async fn openapi(State(app): State<App>) -> PlainJson<Json> {
+    PlainJson(openapi::document(&app.base))
+}
+
 /// The statement of a service at `base` that takes bodies of up to `body_bytes`.
 pub fn statement(base: &str, body_bytes: usize) -> Json {
-    let resources: Vec<Json> = endplate_fhir::TYPES.iter().map(|kind| resource(kind)).collect();
+    let resources = endplate_fhir::TYPES.iter().map(|kind| resource(kind));
+    let resources: Vec<Json> =
+        resources.chain(publish::TYPES.iter().map(|kind| published_resource(kind))).collect();
     json!({
         "resourceType": "CapabilityStatement",
         "url": format!("{base}/metadata"),
@@ -34,6 +44,7 @@ pub fn statement(base: &str, body_bytes: usize) -> Json {
         "status": "active",
         "date": OFFERED_SINCE,
         "kind": "instance",
+        "instantiates": [format!("{EP}/CapabilityStatement/endplate")],
         "software": { "name": "Endplate", "version": env!("CARGO_PKG_VERSION") },
         "implementation": { "description": "Endplate: follow-up of peripheral nerve repairs", "url": base },
         "fhirVersion": "4.0.1",
@@ -56,50 +67,29 @@ pub fn statement(base: &str, body_bytes: usize) -> Json {
                  resource that is not here is refused (422). The preference respond-async is passed over."
             ),
             "resource": resources,
-            "interaction": [
-                { "code": "transaction" }, { "code": "batch" }, { "code": "history-system" }, { "code": "search-system" }
-            ]
+            "interaction": coded(&offer::interactions(None))
         }]
     })
 }
 
 fn resource(kind: &str) -> Json {
     let writable = !READ_ONLY.contains(&kind);
-    let deletable = writable && kind != "Provenance";
-    let mut codes = vec!["read", "vread", "history-instance", "history-type", "search-type"];
-    if writable {
-        codes.extend(["create", "update", "patch"]);
-    }
-    if deletable {
-        codes.push("delete");
-    }
-    let interactions: Vec<Json> = codes.iter().map(|code| json!({ "code": code })).collect();
+    let interactions = offer::interactions(Some(kind));
+    let deletable = interactions.contains(&"delete");
     let params: Vec<Json> = index::params(kind)
         .iter()
         .map(|param| {
             let mut said = json!({ "name": param.name, "type": param.kind.code() });
             if param.ours {
+                said["definition"] = json!(publish::search_parameter_url(kind, param.name));
                 said["documentation"] = json!("This service's own.");
             }
             said
         })
         .collect();
-    let operations: Vec<Json> = OFFERED
-        .iter()
-        .filter(|operation| {
-            operation.kind.is_none_or(|of| of == kind) && (writable || !operation.affects_state)
-        })
-        .map(|operation| {
-            json!({
-                "name": operation.name,
-                "definition": operation.definition,
-                "documentation": operation.documentation,
-            })
-        })
-        .collect();
     let mut said = json!({
         "type": kind,
-        "interaction": interactions,
+        "interaction": coded(&interactions),
         "versioning": "versioned",
         "readHistory": true,
         "updateCreate": writable,
@@ -111,10 +101,14 @@ fn resource(kind: &str) -> Json {
         "searchInclude": references(kind).map(|name| format!("{kind}:{name}")).collect::<Vec<_>>(),
         "searchRevInclude": referrers(kind),
         "searchParam": params,
-        "operation": operations
+        "operation": operations(kind)
     });
     if let Some(text) = endplate_followup::write::workflow::documentation(kind) {
         said["documentation"] = json!(text);
+    }
+    let profiles = publish::profiles(kind);
+    if !profiles.is_empty() {
+        said["supportedProfile"] = json!(profiles);
     }
     said
 }
@@ -130,6 +124,40 @@ fn referrers(kind: &str) -> Vec<String> {
         |from: &str, name: &str| index::targets(from, name).is_none_or(|targets| targets.contains(&kind));
     let all = endplate_fhir::TYPES.iter().flat_map(|from| references(from).map(move |name| (*from, name)));
     all.filter(|(from, name)| leads(from, name)).map(|(from, name)| format!("{from}:{name}")).collect()
+}
+
+/// The operations of a type, and of every type where it is a stored one.
+fn operations(kind: &str) -> Vec<Json> {
+    let is_stored = endplate_fhir::TYPES.contains(&kind);
+    let writable = !READ_ONLY.contains(&kind);
+    let offered = OFFERED
+        .iter()
+        .filter(|one| one.kind.map_or(is_stored, |of| of == kind) && (writable || !one.affects_state));
+    offered
+        .map(|one| json!({ "name": one.name, "definition": one.definition, "documentation": one.documentation }))
+        .collect()
+}
+
+/// A type that is published and not stored.
+fn published_resource(kind: &str) -> Json {
+    let params = published::PARAMS.iter();
+    let mut said = json!({
+        "type": kind,
+        "documentation": "Published definitions; read-only.",
+        "interaction": coded(&offer::interactions(Some(kind))),
+        "versioning": "no-version",
+        "conditionalRead": "not-match",
+        "searchParam": params.map(|(name, code)| json!({ "name": name, "type": code })).collect::<Vec<_>>()
+    });
+    let operations = operations(kind);
+    if !operations.is_empty() {
+        said["operation"] = json!(operations);
+    }
+    said
+}
+
+fn coded(codes: &[&str]) -> Vec<Json> {
+    codes.iter().map(|code| json!({ "code": code })).collect()
 }
 
 #[cfg(test)]
@@ -148,7 +176,7 @@ mod tests {
     fn types_and_names_are_unique() {
         let statement = statement("http://127.0.0.1:8080/fhir", 5 << 20);
         let resources = statement.pointer("/rest/0/resource").and_then(Json::as_array).expect("resources");
-        assert_eq!(resources.len(), endplate_fhir::TYPES.len());
+        assert_eq!(resources.len(), endplate_fhir::TYPES.len() + publish::TYPES.len());
         for resource in resources {
             let params = resource["searchParam"].as_array().expect("parameters");
             let mut names: Vec<&str> = params.iter().filter_map(|param| param["name"].as_str()).collect();

@@ -182,6 +182,19 @@ fn plan_prints_a_valid_bundle_and_the_same_one_again() {
 }
 
 #[test]
+fn publish_writes_a_package_or_says_where_to_write_it() {
+    let folder = folder();
+    let done = endplate(folder.path(), &["publish", "--out", "profiles"]);
+    assert!(done.status.success(), "{done:?}");
+    assert_eq!(String::from_utf8_lossy(&done.stdout).lines().count(), 1);
+    let out = folder.path().join("profiles");
+    assert!(out.join("package.tgz").exists() && out.join("package/package.json").exists());
+    let file = written(&folder, "file", "");
+    refused(&endplate(folder.path(), &["publish", "--out", &file]), 3, "--out");
+    refused(&endplate(folder.path(), &["publish"]), 2, "--out");
+}
+
+#[test]
 fn sweep_looks_at_what_is_due() {
     let folder = folder();
     let output =

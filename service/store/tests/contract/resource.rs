@@ -233,14 +233,14 @@ pub async fn a_deletion_is_a_version_and_ends_what_can_be_found(store: &dyn Stor
     assert_eq!(store.compartment("p").await.unwrap().resources, [put("Task", "b", 1).stored]);
     assert_eq!(store.referrers("Procedure", "r", 9).await.unwrap(), []);
     let asked = Match::Token { system: TokenSystem::Any, code: Some("requested".into()) };
-    let by_status = Clause { param: "status".into(), negated: false, any: vec![asked] };
-    let by_id = Clause { param: "_id".into(), negated: false, any: vec![Match::Id("a".into())] };
+    let by_status = Clause { params: vec!["status".into()], negated: false, any: vec![asked] };
+    let by_id = Clause { params: vec!["_id".into()], negated: false, any: vec![Match::Id("a".into())] };
     for clauses in [
         vec![by_status.clone()],
         vec![by_id.clone()],
         vec![Clause { negated: true, ..by_status.clone() }, by_id.clone()],
     ] {
-        let query = Query { kind: "Task".into(), clauses, sort: None, count: 10, after: None };
+        let query = Query { clauses, count: 10, ..Query::of("Task") };
         let page = store.search(&query).await.unwrap();
         assert_eq!((page.resources.len(), page.total), (0, 0));
     }
@@ -250,7 +250,7 @@ pub async fn a_deletion_is_a_version_and_ends_what_can_be_found(store: &dyn Stor
     commit(store, vec![again.clone()]).await;
     assert_eq!(store.read("Task", "a").await.unwrap().as_ref(), Some(&again.stored));
     assert_eq!(store.compartment("p").await.unwrap().resources.len(), 2);
-    let query = Query { kind: "Task".into(), clauses: vec![by_status], sort: None, count: 10, after: None };
+    let query = Query { clauses: vec![by_status], count: 10, ..Query::of("Task") };
     assert_eq!(store.search(&query).await.unwrap().total, 1);
     let expected = [again.stored, deletion("Task", "a", 2).stored, first.stored];
     assert_eq!(history_of(store, "Task", "a").await, expected);

@@ -1,6 +1,7 @@
 //! C. Operations: FHIR R4 operations.html and the published OperationDefinitions.
 
 mod codes;
+mod definitions;
 mod plan;
 mod records;
 mod validate;

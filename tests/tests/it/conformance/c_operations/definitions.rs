@@ -1,0 +1,64 @@
+//! Every operation that is named has a definition that is served.
+
+use crate::published::published;
+use crate::served::Served;
+use endplate_fhir::Json;
+use endplate_server::publish;
+use std::collections::BTreeSet;
+
+/// R4's own operations that a server like this may offer (FHIR R4 operations-list.html), by the id of their definition.
+const R4_OPERATIONS: &[(&str, &str)] = &[
+    ("validate", "Resource-validate"),
+    ("meta", "Resource-meta"),
+    ("meta-add", "Resource-meta-add"),
+    ("meta-delete", "Resource-meta-delete"),
+    ("everything", "Patient-everything"),
+    ("translate", "ConceptMap-translate"),
+    ("lastn", "Observation-lastn"),
+    ("apply", "PlanDefinition-apply"),
+];
+
+/// What is wrong with an operation that a CapabilityStatement names, on a type or on none.
+fn wrong_operation(operation: &Json, kind: Option<&str>) -> Option<String> {
+    let (name, definition) =
+        (operation["name"].as_str()?, operation["definition"].as_str().unwrap_or_default());
+    if let Some(id) = definition.strip_prefix("http://hl7.org/fhir/OperationDefinition/") {
+        return (!R4_OPERATIONS.contains(&(name, id))).then(|| format!("{name}: R4 has no {definition}"));
+    }
+    let own = publish::all().iter().find(|one| one.kind == "OperationDefinition" && one.url == definition);
+    let Some(own) = own.map(publish::Published::resource) else {
+        return Some(format!("{name}: {definition} is not published"));
+    };
+    let on = |kind: &str| own["resource"].as_array().is_some_and(|all| all.iter().any(|one| one == kind));
+    (own["code"] != name || !kind.is_none_or(on))
+        .then(|| format!("{name}: {definition} is of something else"))
+}
+
+// FHIR R4 capabilitystatement.html: rest.resource.operation.definition; operationdefinition.html.
+#[tokio::test]
+async fn c19_every_operation_named_has_a_definition_that_is_served() {
+    let served = Served::open("2026-03-09").await;
+    let statement = served.get("/fhir/metadata").await.json();
+    let rest = &statement["rest"][0];
+    let list = |value: &Json| value["operation"].as_array().cloned().unwrap_or_default();
+    let mut wrong: Vec<String> = list(rest).iter().filter_map(|one| wrong_operation(one, None)).collect();
+    for resource in rest["resource"].as_array().unwrap() {
+        wrong.extend(list(resource).iter().filter_map(|one| wrong_operation(one, resource["type"].as_str())));
+    }
+    assert_eq!(wrong, Vec::<String>::new());
+    let stray = serde_json::json!({ "name": "guess", "definition": "http://hl7.org/fhir/OperationDefinition/CarePlan-guess" });
+    assert!(wrong_operation(&stray, Some("CarePlan")).is_some(), "the check can fail");
+
+    let mut codes = BTreeSet::new();
+    for one in publish::all().iter().filter(|one| one.kind == "OperationDefinition") {
+        let definition = served.get(&format!("/fhir/OperationDefinition/{}", one.id)).await.json();
+        assert_eq!(definition, published("OperationDefinition", &one.id));
+        let code = definition["code"].as_str().unwrap().to_owned();
+        // An own definition of one of R4's operations says on which it rests (OperationDefinition.base).
+        let r4 = R4_OPERATIONS.iter().find(|(name, _)| *name == code);
+        let base = r4.map(|(_, id)| format!("http://hl7.org/fhir/OperationDefinition/{id}"));
+        assert_eq!(definition["base"].as_str().map(str::to_owned), base, "{code}");
+        codes.insert(code);
+    }
+    assert!(codes.len() >= 3, "{codes:?}");
+}
