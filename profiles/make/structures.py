@@ -167,7 +167,6 @@ PROFILES = {
         "Review request", "One clinic review that a plan asks for, with the window in which it should take place.", "ServiceRequest",
         {
             "ServiceRequest.identifier": {"min": 1},
-            "ServiceRequest.basedOn": {"min": 1, "max": "1", **to("CarePlan")},
             "ServiceRequest.intent": {"patternCode": "order"},
             "ServiceRequest.code": {"min": 1, **code("request", "review")},
             "ServiceRequest.orderDetail": {"min": 1, **bound("review-purpose", "required"), "short": "What the review is for"},

@@ -1,5 +1,7 @@
 """Code systems, value sets and the ConceptMap example."""
 import json
+import pathlib
+import re
 
 from common import HERE, UCUM, resource, url
 
@@ -133,16 +135,18 @@ def code_system(name, title, description, concepts, content="complete"):
                     content=content, count=count, concept=rows)
 
 
-def issues(definitions):
-    """The keys of R4's invariants. A fragment: the service has a few codes of its own beside them."""
+def issues():
+    """What the service tells machines: keys of R4's invariants as profiles/r4 has them, and KEYS of service/fhir/src/issue.rs."""
+    root = pathlib.Path(__file__).resolve().parents[2]
     found = {}
-    for rows in json.loads((definitions / "invariants.derived.json").read_text()).values():
-        for row in rows:
-            found.setdefault(row["key"], " ".join(row["human"].split()))
+    for row in json.loads((root / "profiles/r4/invariants.json").read_text()):
+        found.setdefault(row["key"], " ".join(row["human"].split()))
+    source = (root / "service/fhir/src/issue.rs").read_text().split("KEYS: &[(&str, &str)] = &[")[1].split("];")[0]
+    found.update(re.findall(r'\("([^"]+)", "([^"]+)"\)', source))
     concepts = [(key, key, human) for key, human in sorted(found.items())]
     return code_system(
         "issue", "Issues", "Stable codes of what can be wrong with a resource: OperationOutcome.issue.details.coding. Most "
-        "are the keys of R4's invariants, with the text of the R4 StructureDefinitions.", concepts, "fragment")
+        "are the keys of R4's invariants, with the text of the R4 StructureDefinitions.", concepts)
 
 
 def value_set(name, title, description, include):
@@ -195,7 +199,7 @@ def example_map():
 
 def resources(definitions):
     yield from (code_system(name, *said) for name, said in SYSTEMS.items())
-    yield issues(definitions)
+    yield issues()
     for name, (title, *_) in SYSTEMS.items():
         yield whole(name, title)
     yield whole("issue", "Issues")

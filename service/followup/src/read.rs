@@ -102,7 +102,7 @@ fn told(version: Version, base: &str) -> bundle::Version {
         status: status.to_owned(),
         etag: Some(format!("W/\"{version}\"")),
         last_modified: Some(instant_ms(at)),
-        resource: Some(endplate_fhir::json::stored(&body)),
+        resource: (deed != Deed::Deleted).then(|| endplate_fhir::json::stored(&body)),
         ..Response::default()
     };
     bundle::Version { full_url: format!("{base}/{kind}/{id}"), method, url, response }

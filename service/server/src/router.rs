@@ -126,7 +126,11 @@ fn unoffered(uri: &Uri) -> Option<Failure> {
 
 /// Refuses a client that takes no FHIR JSON before anything is done for it, and gives JSON the form it asks for.
 async fn negotiate(request: Request, next: Next) -> Response {
-    if known_method(request.method()) == "other" {
+    // Methods that HTTP defines are known, and then not allowed.
+    let method = request.method();
+    let is_defined =
+        known_method(method) != "other" || matches!(method.as_str(), "TRACE" | "CONNECT" | "QUERY");
+    if !is_defined {
         return Failure::UnknownMethod.into_response();
     }
     let is_fhir = request.uri().path().split('/').nth(1) == Some("fhir");

@@ -139,6 +139,7 @@ async fn what_a_map_says_in_vain_is_told() {
     let clinic = Clinic::open("2026-03-02").await;
     let mut map = map(&[("nerve", "N1", "radial"), ("nerve", "N2", "radiall"), ("nerve", "N3", "median")]);
     map["group"][2]["element"][0]["target"][0]["equivalence"] = json!("narrower");
+    map["group"][2]["element"][0]["target"][0]["comment"] = json!("a part of it");
     let told = |written: endplate_followup::Written| -> Vec<String> {
         written.remarks.into_iter().map(|issue| issue.expression).collect()
     };

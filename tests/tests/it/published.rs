@@ -140,6 +140,10 @@ fn code_systems_are_those_of_the_code_in_both_directions() {
     let codes = |name: &str| -> Vec<String> { concepts(name).into_iter().map(|(code, _)| code).collect() };
     assert_eq!(codes("sensory-grade"), SensoryGrade::ALL.map(SensoryGrade::code));
     assert_eq!(codes("motor-grade"), ["M0", "M1", "M2", "M3", "M4", "M5"]);
+    let keys = endplate_fhir::issue::KEYS.iter().map(|(key, _)| (*key).to_owned());
+    let invariants = endplate_fhir::invariant::published().iter().map(|row| text(row, "key").to_owned());
+    let told: BTreeSet<String> = keys.chain(invariants).collect();
+    assert_eq!(codes("issue"), told.into_iter().collect::<Vec<_>>());
     assert_eq!(codes("laterality"), [Side::Left, Side::Right].map(Side::code));
     for (name, kind) in [("muscle", Kind::Muscle), ("skin-territory", Kind::Skin)] {
         let set = published("ValueSet", name);

@@ -280,5 +280,5 @@ pub(super) fn no_shape() -> Issue {
 /// An issue about one parameter. R4 has no FHIRPath for a query, so the name stands in the sentence.
 pub(super) fn refuse(name: &str, code: Code, text: &str) -> Issue {
     let shown: String = name.chars().filter(|c| !c.is_control()).take(64).collect();
-    Issue::error(code, "", format!("Search parameter `{shown}`: {text}"))
+    Issue::error(code, format!("http.{shown}"), format!("Search parameter `{shown}`: {text}"))
 }

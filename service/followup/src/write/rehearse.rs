@@ -36,7 +36,8 @@ impl Endplate {
         }
         let mut attempt = Attempt::new(self, bundled);
         attempt.patients.extend(patient.map(str::to_owned));
-        attempt.decide(entries).await?;
+        // In a box: this future is large, and so is whoever awaits it.
+        Box::pin(attempt.decide(entries)).await?;
         let names = attempt.incoming.into_iter().map(|incoming| (incoming.kind, incoming.id)).collect();
         Ok(Rehearsal { puts: attempt.change.puts, names })
     }

@@ -53,7 +53,8 @@ impl Endplate {
         }
         if !issues.iter().any(Issue::is_error) {
             let mut attempt = Attempt::new(self, bundled);
-            match attempt.decide(entries).await {
+            // In a box: this future is large, and so is whoever awaits it.
+            match Box::pin(attempt.decide(entries)).await {
                 Ok(()) => add(&mut issues, attempt.remarks.into_values().flatten().collect()),
                 Err(refusal) if is_about_the_resource(refusal.reason) => add(&mut issues, refusal.issues),
                 Err(refusal) => return Err(refusal),
@@ -79,5 +80,5 @@ fn add(issues: &mut Vec<Issue>, more: Vec<Issue>) {
 }
 
 fn is_about_the_resource(reason: Reason) -> bool {
-    !matches!(reason, Reason::Conflict | Reason::Unavailable | Reason::Fault)
+    !matches!(reason, Reason::Unavailable | Reason::Fault)
 }

@@ -3,7 +3,7 @@
 use super::App;
 use crate::extract::{Handling, Prefer};
 use crate::media;
-use axum::http::header::{CONTENT_TYPE, ETAG, LAST_MODIFIED, LOCATION};
+use axum::http::header::{CONTENT_TYPE, ETAG, IF_NONE_MATCH, LAST_MODIFIED, LOCATION};
 use axum::http::{HeaderMap, HeaderName, HeaderValue, StatusCode};
 use axum::response::{IntoResponse, Response};
 use endplate_fhir::Json;
@@ -25,6 +25,22 @@ pub(super) fn found(bundle: String, handling: Handling) -> Response {
     let mut response = document(bundle);
     let applied = handling.applied().map(HeaderValue::from_static);
     response.headers_mut().extend(applied.map(|applied| (PREFERENCE_APPLIED, applied)));
+    response
+}
+
+/// A FHIR document whose tag is made of its content; nothing but the tag for who has it already.
+pub(super) fn tagged(hash: u64, body: &str, headers: &HeaderMap) -> Response {
+    let etag = format!("W/\"{hash:016x}\"");
+    let known = headers.get_all(IF_NONE_MATCH).iter().filter_map(|value| value.to_str().ok());
+    // RFC 9110 section 13.1.2: tags are compared weakly.
+    let strong = etag.trim_start_matches("W/");
+    let mut tags = known.flat_map(|value| value.split(',')).map(str::trim);
+    let mut response = if tags.any(|tag| tag == "*" || tag.trim_start_matches("W/") == strong) {
+        StatusCode::NOT_MODIFIED.into_response()
+    } else {
+        document(body.to_owned())
+    };
+    response.headers_mut().extend(HeaderValue::from_str(&etag).ok().map(|value| (ETAG, value)));
     response
 }
 

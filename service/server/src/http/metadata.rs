@@ -5,6 +5,7 @@ use crate::extract::Query;
 use crate::{offer, openapi, publish};
 use axum::Json as PlainJson;
 use axum::extract::State;
+use axum::http::HeaderMap;
 use axum::response::Response;
 use endplate_fhir::Json;
 use endplate_fhir::index::{self, ParamKind};
@@ -18,11 +19,11 @@ use serde_json::json;
 pub(super) const OFFERED_SINCE: &str = "2026-01-05";
 
 /// `GET /fhir/metadata`. Of the query only `mode=terminology` is heeded: R4 leaves `mode` to the server.
-pub(crate) async fn metadata(State(app): State<App>, Query(pairs): Query) -> Response {
-    if pairs.iter().any(|(name, value)| name == "mode" && value == "terminology") {
-        return answer::document(terminology::statement(&app.base).to_string());
-    }
-    answer::document(app.metadata.to_string())
+pub(crate) async fn metadata(State(app): State<App>, Query(pairs): Query, headers: HeaderMap) -> Response {
+    let of_terms = pairs.iter().any(|(name, value)| name == "mode" && value == "terminology");
+    let terms = if of_terms { terminology::statement(&app.base).to_string() } else { String::new() };
+    let body = if of_terms { &terms } else { &*app.metadata };
+    answer::tagged(publish::fnv1a(body.as_bytes()), body, &headers)
 }
 
 /// `GET /openapi.json`.
@@ -98,7 +99,6 @@ fn resource(kind: &str) -> Json {
         "conditionalUpdate": writable,
         "conditionalDelete": if deletable { "single" } else { "not-supported" },
         "referencePolicy": ["literal", "local", "enforced"],
-        "searchInclude": references(kind).map(|name| format!("{kind}:{name}")).collect::<Vec<_>>(),
         "searchRevInclude": referrers(kind),
         "searchParam": params,
         "operation": operations(kind)
@@ -106,9 +106,11 @@ fn resource(kind: &str) -> Json {
     if let Some(text) = endplate_followup::write::workflow::documentation(kind) {
         said["documentation"] = json!(text);
     }
-    let profiles = publish::profiles(kind);
-    if !profiles.is_empty() {
-        said["supportedProfile"] = json!(profiles);
+    let includes: Vec<String> = references(kind).map(|name| format!("{kind}:{name}")).collect();
+    for (name, list) in [("supportedProfile", publish::profiles(kind)), ("searchInclude", includes)] {
+        if !list.is_empty() {
+            said[name] = json!(list);
+        }
     }
     said
 }

@@ -7,9 +7,8 @@ use crate::publish::{self, EXAMPLE_MAP, Published};
 use crate::router::only;
 use axum::Router;
 use axum::extract::{Path, State};
-use axum::http::header::{ETAG, IF_NONE_MATCH};
-use axum::http::{HeaderMap, HeaderValue, StatusCode};
-use axum::response::{IntoResponse, Response};
+use axum::http::HeaderMap;
+use axum::response::Response;
 use axum::routing::get;
 use endplate_fhir::bundle::{self, Found, Mode};
 use endplate_fhir::issue::{Code, Issue};
@@ -45,18 +44,7 @@ fn read(kind: &str, id: &str, headers: &HeaderMap) -> Result<Response, Failure> 
         let text = "No published definition has this id. GET the address without the id for all of them.";
         return Err(Refusal::new(Reason::NotFound, Issue::error(Code::NotFound, "", text)).into());
     };
-    let etag = format!("W/\"{:016x}\"", one.hash);
-    let known = headers.get_all(IF_NONE_MATCH).iter().filter_map(|value| value.to_str().ok());
-    // RFC 9110 section 13.1.2: tags are compared weakly.
-    let strong = etag.trim_start_matches("W/");
-    let mut tags = known.flat_map(|value| value.split(',')).map(str::trim);
-    let mut response = if tags.any(|tag| tag == "*" || tag.trim_start_matches("W/") == strong) {
-        StatusCode::NOT_MODIFIED.into_response()
-    } else {
-        answer::document(one.body.to_string())
-    };
-    response.headers_mut().extend(HeaderValue::from_str(&etag).ok().map(|value| (ETAG, value)));
-    Ok(response)
+    Ok(answer::tagged(one.hash, &one.body, headers))
 }
 
 /// `GET /fhir/{type}`: a search. All that is found is on one page: there are some dozens at most.

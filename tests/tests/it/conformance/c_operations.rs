@@ -45,7 +45,7 @@ fn resource(resource: &Json) -> Json {
 
 /// A map of local codes into one of our code systems; each row is code, equivalence, target.
 fn map(id: &str, target: &str, rows: &[(&str, &str, &str)]) -> Json {
-    let element = |(code, equivalence, to): &(&str, &str, &str)| json!({ "code": code, "target": [{ "code": to, "display": "as the map says", "equivalence": equivalence }] });
+    let element = |(code, equivalence, to): &(&str, &str, &str)| json!({ "code": code, "target": [{ "code": to, "display": "as the map says", "equivalence": equivalence, "comment": "as the board decided" }] });
     json!({
         "resourceType": "ConceptMap", "id": id, "url": format!("https://hospital.example/ConceptMap/{id}"),
         "version": "3", "status": "active", "sourceUri": "https://hospital.example/ValueSet/all",

@@ -8,8 +8,10 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
 
 /// Examples that must be refused, each with the reason and the status of the answer.
-const REFUSED: &[(&str, &str, u16)] =
-    &[("AuditEvent-", "audit events are written by the service alone", 405)];
+const REFUSED: &[(&str, &str, u16)] = &[
+    ("AuditEvent-", "audit events are written by the service alone", 405),
+    ("Observation-clinical-gender", "it has an Encounter as performer, which R4 does not allow", 422),
+];
 
 /// Every example by the name of its file.
 pub fn examples() -> BTreeMap<String, Json> {
@@ -37,6 +39,7 @@ fn placeholder(kind: &str, id: &str) -> Json {
         "Communication" => json!({ "status": "completed" }),
         "Condition" | "RiskAssessment" => json!({ "subject": somebody, "status": "final" }),
         "DetectedIssue" => json!({ "status": "final" }),
+        "Organization" => json!({ "name": "some organization" }),
         "DiagnosticReport" | "Observation" => json!({ "status": "final", "code": { "text": "something" } }),
         "DocumentReference" => {
             json!({ "status": "current", "content": [{ "attachment": { "title": "a paper" } }] })
@@ -58,7 +61,8 @@ fn placeholder(kind: &str, id: &str) -> Json {
     least
 }
 
-fn refused(name: &str) -> Option<&'static (&'static str, &'static str, u16)> {
+/// Why an example is not taken, if it is not.
+pub fn refused(name: &str) -> Option<&'static (&'static str, &'static str, u16)> {
     REFUSED.iter().find(|(prefix, _, _)| name.starts_with(prefix))
 }
 

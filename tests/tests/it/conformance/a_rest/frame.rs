@@ -186,7 +186,7 @@ async fn a53_pretty_changes_nothing_but_space() {
     assert_eq!(serde_json::from_str::<Json>(&pretty).unwrap().to_string(), plain);
 }
 
-// http.html#mime-type: UTF-8. RFC 8259 section 8.1: no byte order mark; it is refused, with the place.
+// http.html#mime-type: UTF-8. RFC 8259 section 8.1: who reads may pass over a byte order mark; it is passed over here.
 #[tokio::test]
 async fn a55_bodies_are_utf_8() {
     let served = Served::open(DAY).await;
@@ -194,37 +194,65 @@ async fn a55_bodies_are_utf_8() {
     assert_refused(&typed(&served, &latin).await, 415, "not-supported");
     let utf8 = [("content-type", "application/fhir+json; charset=UTF-8")];
     assert_eq!(typed(&served, &utf8).await.status, 201);
-    for bytes in [
-        b"\xEF\xBB\xBF{\"resourceType\":\"Organization\"}".to_vec(),
-        b"{\"resourceType\":\"Organization\",\"name\":\"\xE4\"}".to_vec(),
+    for (bytes, status) in [
+        (&b"\xEF\xBB\xBF{\"resourceType\":\"Organization\",\"name\":\"u\"}"[..], 201),
+        (b"{\"resourceType\":\"Organization\",\"name\":\"\xE4\"}", 400),
     ] {
-        let request =
-            served.request("POST", "/fhir/Organization").header("content-type", FHIR_JSON).body(bytes);
-        assert_eq!(served.send(request).await.status, 400);
+        let request = served.request("POST", "/fhir/Organization").header("content-type", FHIR_JSON);
+        assert_eq!(served.send(request.body(bytes)).await.status, status);
     }
 }
 
-// operationoutcome.html.
+// http.html#capabilities: no access is asked for, and the tag changes with the content.
 #[tokio::test]
-async fn a78_outcomes_say_what_where_and_how() {
+async fn a43_the_capabilities_are_told_to_anybody() {
     let served = Served::open(DAY).await;
-    let wrong = json!({ "resourceType": "Organization", "active": "yes", "contact": [{ "telecom": [{ "system": "smoke" }] }] });
-    let bundle = json!({ "resourceType": "Bundle", "type": "transaction", "entry": [
-        { "resource": wrong, "request": { "method": "POST", "url": "Organization" } }] });
-    for (reply, root) in [
-        (served.post("/fhir/Organization", &wrong).await, "Organization."),
-        (served.post("/fhir", &bundle).await, "Bundle.entry[0].resource."),
-    ] {
-        assert_eq!(reply.status, 422);
-        let outcome = reply.json();
-        assert_eq!(endplate_fhir::validate::resource(&outcome), []);
-        let issues = outcome["issue"].as_array().unwrap();
-        assert!(issues.len() >= 2, "all at once");
-        for issue in issues {
-            let text = issue["details"]["text"].as_str().unwrap();
-            assert!(text.ends_with('.') && !text.contains("smoke"), "{text}");
-            assert!(issue["expression"][0].as_str().unwrap().starts_with(root), "{issue}");
-            assert!(issue.get("location").is_none() && issue.get("diagnostics").is_none());
+    for query in ["", "?mode=full", "?mode=normative"] {
+        let reply = served.get(&format!("/fhir/metadata{query}")).await;
+        assert_eq!(
+            (reply.status, &reply.json()["resourceType"]),
+            (200, &json!("CapabilityStatement")),
+            "{query}"
+        );
+    }
+    let tag = served.get("/fhir/metadata").await.header("etag").to_owned();
+    assert!(tag.starts_with("W/\""), "{tag}");
+    let again = ask(&served, "GET", "/fhir/metadata", &[("if-none-match", &tag)], &NONE).await;
+    assert_eq!((again.status, again.text.as_str()), (304, ""));
+    // Another service, at another address, says something else.
+    assert_ne!(Served::open(DAY).await.get("/fhir/metadata").await.header("etag"), tag);
+    let terms = served.get("/fhir/metadata?mode=terminology").await;
+    assert_eq!(terms.json()["resourceType"], "TerminologyCapabilities");
+    assert_ne!(terms.header("etag"), tag);
+}
+
+// capabilitystatement.html; that it is what the router does is compared both ways with the crate that serves.
+#[tokio::test]
+async fn a44_the_statement_has_what_r4_asks_of_an_instance() {
+    let served = Served::open(DAY).await;
+    let statement = served.get("/fhir/metadata").await.json();
+    assert_eq!(endplate_fhir::validate::resource(&statement), []);
+    let said = |name: &str| statement[name].clone();
+    assert_eq!((said("fhirVersion"), said("kind")), (json!("4.0.1"), json!("instance")));
+    assert_eq!(said("patchFormat"), json!(["application/json-patch+json", "application/fhir+json"]));
+    assert!(said("format").as_array().unwrap().contains(&json!("application/fhir+json")));
+    assert_eq!(said("implementation")["url"], format!("http://{}/fhir", served.server.local_addr()));
+    for resource in statement["rest"][0]["resource"].as_array().unwrap() {
+        let kind = resource["type"].as_str().unwrap();
+        let names = ["interaction", "versioning", "searchParam"];
+        assert!(names.iter().all(|name| !resource[*name].is_null()), "{kind}");
+        if endplate_fhir::TYPES.contains(&kind) {
+            let names = [
+                "readHistory",
+                "updateCreate",
+                "conditionalCreate",
+                "conditionalRead",
+                "conditionalUpdate",
+                "conditionalDelete",
+                "searchRevInclude",
+                "operation",
+            ];
+            assert!(names.iter().all(|name| !resource[*name].is_null()), "{kind}");
         }
     }
 }
@@ -259,7 +287,8 @@ async fn a81_methods_are_405_with_allow_or_501() {
     for (method, path, allow) in [
         ("POST", "/fhir/Organization/u", "GET,HEAD,PUT,PATCH,DELETE"),
         ("PUT", "/fhir/metadata", "GET,HEAD"),
-        ("DELETE", "/fhir", "POST"),
+        ("DELETE", "/fhir", "GET,HEAD,POST"),
+        ("TRACE", "/fhir/Organization/u", "GET,HEAD,PUT,PATCH,DELETE"),
         ("OPTIONS", "/fhir/Organization", "GET,HEAD,POST,PUT,PATCH,DELETE"),
         ("PATCH", "/fhir/Organization/u/_history/1", "GET,HEAD"),
     ] {

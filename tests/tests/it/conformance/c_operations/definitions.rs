@@ -46,6 +46,8 @@ async fn c19_every_operation_named_has_a_definition_that_is_served() {
         wrong.extend(list(resource).iter().filter_map(|one| wrong_operation(one, resource["type"].as_str())));
     }
     assert_eq!(wrong, Vec::<String>::new());
+    let offered = rest["resource"].as_array().unwrap().iter().map(|one| list(one).len()).sum::<usize>();
+    assert!(offered > 100, "{offered} operations are named");
     let stray = serde_json::json!({ "name": "guess", "definition": "http://hl7.org/fhir/OperationDefinition/CarePlan-guess" });
     assert!(wrong_operation(&stray, Some("CarePlan")).is_some(), "the check can fail");
 
@@ -61,4 +63,55 @@ async fn c19_every_operation_named_has_a_definition_that_is_served() {
         codes.insert(code);
     }
     assert!(codes.len() >= 3, "{codes:?}");
+}
+
+// OpenAPI 3.1 beside FHIR R4 capabilitystatement.html: both say the same of every type, interaction and search parameter.
+#[tokio::test]
+async fn c22_the_openapi_document_agrees_with_the_statement() {
+    let served = Served::open("2026-03-09").await;
+    let statement = served.get("/fhir/metadata").await.json();
+    let document = served.get("/openapi.json").await.json();
+    let kinds_of = |path: &str| -> BTreeSet<String> {
+        let all = document["paths"][path]["get"]["parameters"][0]["schema"]["enum"].as_array().unwrap();
+        all.iter().map(|kind| kind.as_str().unwrap().to_owned()).collect()
+    };
+    let (read, past) = (kinds_of("/fhir/{type}/{id}"), kinds_of("/fhir/{type}/{id}/_history"));
+    for resource in statement["rest"][0]["resource"].as_array().unwrap() {
+        let kind = resource["type"].as_str().unwrap();
+        let codes: BTreeSet<&str> = resource["interaction"]
+            .as_array()
+            .unwrap()
+            .iter()
+            .filter_map(|one| one["code"].as_str())
+            .collect();
+        let item = &document["paths"][format!("/fhir/{kind}")];
+        for (code, method) in [
+            ("search-type", "get"),
+            ("create", "post"),
+            ("update", "put"),
+            ("patch", "patch"),
+            ("delete", "delete"),
+        ] {
+            assert_eq!(codes.contains(code), item[method].is_object(), "{code} of {kind}");
+        }
+        assert_eq!(codes.contains("history-instance"), past.contains(kind), "{kind}");
+        let alone = document["paths"][format!("/fhir/{kind}/{{id}}")]["get"].is_object();
+        assert!(codes.contains("read") && (read.contains(kind) || alone), "{kind}");
+        let named: BTreeSet<&str> = resource["searchParam"]
+            .as_array()
+            .unwrap()
+            .iter()
+            .filter_map(|one| one["name"].as_str())
+            .collect();
+        let asked: BTreeSet<&str> = item["get"]["parameters"]
+            .as_array()
+            .unwrap()
+            .iter()
+            .filter_map(|one| one["name"].as_str())
+            .collect();
+        assert!(named.is_subset(&asked), "{kind}: {:?}", named.difference(&asked));
+        for name in asked.difference(&named) {
+            assert!(["_count", "_sort"].contains(name), "{kind}: {name}");
+        }
+    }
 }
