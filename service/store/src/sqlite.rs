@@ -2,6 +2,7 @@
 
 mod history;
 mod outbox;
+mod recent;
 mod search;
 mod write;
 
@@ -13,6 +14,7 @@ use endplate_followup::ports::{
 };
 use jiff::Timestamp;
 use jiff::civil::Date;
+use recent::Recent;
 use sqlx::migrate::{Migration, MigrationType, Migrator};
 use sqlx::sqlite::{
     SqliteConnectOptions, SqliteConnection, SqliteJournalMode, SqlitePool, SqlitePoolOptions, SqliteRow,
@@ -21,6 +23,7 @@ use sqlx::sqlite::{
 use sqlx::{ConnectOptions, Connection, Row, SqlSafeStr};
 use std::borrow::Cow;
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 use std::time::Duration;
 use write::Writer;
 
@@ -53,6 +56,7 @@ pub enum OpenError {
 pub struct SqliteStore {
     readers: SqlitePool,
     writer: Writer,
+    recent: Option<Arc<Recent>>,
     /// The folder of a store that is thrown away with this value.
     _temporary: Option<tempfile::TempDir>,
 }
@@ -112,7 +116,10 @@ impl SqliteStore {
             .connect_with(reading)
             .await
             .map_err(|error| wrong(error.into()))?;
-        Ok(Self { readers, writer: Writer::start(connection), _temporary: temporary })
+        let recent = if temporary.is_some() { Some(Recent::alone()) } else { Recent::shared(path) };
+        let recent = recent.map(Arc::new);
+        let writer = Writer::start(connection, recent.clone());
+        Ok(Self { readers, writer, recent, _temporary: temporary })
     }
 }
 
@@ -160,7 +167,18 @@ fn day(date: Date) -> i64 {
 #[async_trait]
 impl Store for SqliteStore {
     async fn latest(&self, kind: &str, id: &str) -> Result<Option<Version>, StoreError> {
-        history::latest(&self.readers, kind, id).await
+        let Some((recent, mark)) = self.recent.as_ref().and_then(|recent| Some((recent, recent.mark()?)))
+        else {
+            return history::latest(&self.readers, kind, id).await;
+        };
+        if let Some(version) = recent.get(&mark, kind, id) {
+            return Ok(Some(version));
+        }
+        let version = history::latest(&self.readers, kind, id).await?;
+        if let Some(version) = &version {
+            recent.keep(&mark, version);
+        }
+        Ok(version)
     }
 
     async fn version(&self, kind: &str, id: &str, version: u64) -> Result<Option<Version>, StoreError> {

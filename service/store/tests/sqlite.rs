@@ -42,6 +42,32 @@ async fn open(path: &Path) -> Result<SqliteStore, OpenError> {
     SqliteStore::open(&format!("sqlite:{}", path.display())).await
 }
 
+/// Two processes on one file see what the other wrote as soon as it was acknowledged, though each keeps what it read.
+#[tokio::test]
+async fn what_another_writes_is_read_at_once() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("shared.db");
+    let stores = [open(&path).await.unwrap(), open(&path).await.unwrap()];
+    let mut newest = [0_u64; 3];
+    // Seeded: an unlucky order stays unlucky.
+    let mut dice = 20_260_302_u64;
+    for _ in 0..300 {
+        dice = dice.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+        let (who, what) = ((dice >> 33) as usize % 2, (dice >> 40) as usize % 3);
+        let id = format!("t{what}");
+        newest[what] += 1;
+        let mut put = put(&id, format!("body {}", newest[what]));
+        put.stored.version = newest[what];
+        put.deed = if newest[what] == 1 { Deed::Created } else { Deed::Updated };
+        let change = Changeset { at: Some(at(7)), puts: vec![put], ..Changeset::default() };
+        stores[who].commit(change).await.unwrap();
+        for (store, what) in stores.iter().flat_map(|store| (0..3).map(move |what| (store, what))) {
+            let read = store.read("Task", &format!("t{what}")).await.unwrap();
+            assert_eq!(read.map_or(0, |stored| stored.version), newest[what]);
+        }
+    }
+}
+
 async fn assert_whole(store: &dyn Store, id: &str, there: bool) {
     assert_eq!(store.read("Task", id).await.unwrap().is_some(), there, "{id}");
     assert_eq!(store.generation(&format!("Task/{id}")).await.unwrap(), u64::from(there), "{id}");

@@ -2,6 +2,7 @@
 //! before it answers any. A write is refused before it has written anything; if one fails, all are taken back and each is
 //! tried again in a transaction of its own.
 
+use super::recent::Recent;
 use super::{day, failed, number};
 use endplate_fhir::index::IndexValue;
 use endplate_fhir::search::fold;
@@ -9,6 +10,7 @@ use endplate_followup::ports::{Changeset, Deed, Event, Put, Settlement, StoreErr
 use jiff::Timestamp;
 use sqlx::sqlite::SqliteConnection;
 use sqlx::{QueryBuilder, Sqlite};
+use std::sync::Arc;
 use tokio::sync::{mpsc, oneshot};
 
 /// Writes that may wait; the next one waits to wait.
@@ -22,6 +24,15 @@ const ROWS_MAX: usize = 2_000;
 enum Work {
     Commit(Box<Changeset>),
     Settle(Box<(Event, Timestamp, Settlement)>),
+}
+
+impl Work {
+    fn puts(&self) -> &[Put] {
+        match self {
+            Self::Commit(change) => &change.puts,
+            Self::Settle(_) => &[],
+        }
+    }
 }
 
 /// A write that waits, and who waits for it.
@@ -38,9 +49,9 @@ pub(super) struct Writer {
 
 impl Writer {
     /// Starts the writer on its own connection.
-    pub(super) fn start(connection: SqliteConnection) -> Self {
+    pub(super) fn start(connection: SqliteConnection, recent: Option<Arc<Recent>>) -> Self {
         let (jobs, waiting) = mpsc::channel(WAITING_MAX);
-        tokio::spawn(run(connection, waiting));
+        tokio::spawn(run(connection, waiting, recent));
         Self { jobs }
     }
 
@@ -74,23 +85,32 @@ fn gone() -> StoreError {
 }
 
 /// Serves until nobody can ask any more.
-async fn run(mut connection: SqliteConnection, mut waiting: mpsc::Receiver<Job>) {
+async fn run(
+    mut connection: SqliteConnection,
+    mut waiting: mpsc::Receiver<Job>,
+    recent: Option<Arc<Recent>>,
+) {
     let mut jobs = Vec::with_capacity(TOGETHER_MAX);
     while waiting.recv_many(&mut jobs, TOGETHER_MAX).await > 0 {
-        together(&mut connection, &mut jobs).await;
+        together(&mut connection, &mut jobs, recent.as_deref()).await;
     }
 }
 
 /// Applies and answers all jobs: in one transaction, or, where that fails, each in its own.
-async fn together(connection: &mut SqliteConnection, jobs: &mut Vec<Job>) {
+async fn together(connection: &mut SqliteConnection, jobs: &mut Vec<Job>, recent: Option<&Recent>) {
     let mut size = jobs.len();
     while !jobs.is_empty() {
         if let Err(error) = execute(connection, "begin immediate", "beginning a write").await {
             return fail(jobs.drain(..), &error);
         }
+        // Nobody else can write from here to the commit.
+        let mark = recent.and_then(Recent::mark);
         let size_now = size.min(jobs.len());
         match apply(connection, jobs.iter().take(size_now)).await {
             Ok(answers) => {
+                if let Some(recent) = recent {
+                    recent.committed(mark, jobs.iter().take(size_now).flat_map(|job| job.work.puts()));
+                }
                 for (job, answer) in jobs.drain(..size_now).zip(answers) {
                     // Whoever no longer waits does not need the answer.
                     let _ = job.answer.send(answer);
