@@ -1,6 +1,7 @@
 //! What operations are given and give: FHIR R4 operations.html.
 
 pub mod apply;
+pub mod compare;
 mod everything;
 mod lastn;
 pub mod meta;
@@ -122,6 +123,15 @@ pub const OFFERED: &[Operation] = &[
         affects_state: false,
         definition: "https://endplate.example/fhir/OperationDefinition/PlanDefinition-apply",
         documentation: "R4's $apply of nerve-repair-follow-up, with the inputs resource (0..*: records that are not stored) and asOf (date). One subject, a Patient. The inputs that say who asks and where change nothing. Stores nothing.",
+    },
+    Operation {
+        name: "compare-options",
+        kind: Some("PlanDefinition"),
+        on_type: false,
+        on_instance: true,
+        affects_state: false,
+        definition: "https://endplate.example/fhir/OperationDefinition/PlanDefinition-compare-options",
+        documentation: "Candidate repairs of one injury side by side, each a Procedure with status preparation in a parameter resource; a Bundle with a Composition, which holds the table, and one RiskAssessment a candidate. Recommends nothing, ranks nothing, stores nothing.",
     },
 ];
 

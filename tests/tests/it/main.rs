@@ -13,6 +13,7 @@ mod emitted;
 mod lifecycle;
 mod local_codes;
 mod mutation;
+mod options;
 mod practice;
 mod python;
 mod same_bytes;

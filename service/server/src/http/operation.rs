@@ -32,6 +32,7 @@ pub(crate) fn routes() -> Router<App> {
         .route("/fhir/CarePlan/{id}/$assess", read_only(get(assess).post(assess)))
         .route("/fhir/PlanDefinition/$apply", only("POST", post(apply_type)))
         .route("/fhir/PlanDefinition/{id}/$apply", read_only(get(apply_instance).post(apply_instance)))
+        .route("/fhir/PlanDefinition/{id}/$compare-options", only("POST", post(compare)))
 }
 
 fn read_only(routes: MethodRouter<App>) -> MethodRouter<App> {
@@ -179,4 +180,8 @@ async fn apply_instance(
     Given(inputs): Given,
 ) -> Result<Response, Failure> {
     told(&app, app.endplate.apply(Some(&id), &inputs)).await
+}
+
+async fn compare(State(app): State<App>, Id(id): Id, Given(inputs): Given) -> Result<Response, Failure> {
+    told(&app, app.endplate.compare(&id, &inputs)).await
 }
