@@ -3,17 +3,19 @@
 
 mod check;
 pub mod claim;
+mod moving;
 mod rehearse;
 pub(crate) mod scheduler;
 mod terms;
 pub mod workflow;
 
 use crate::Endplate;
-use crate::derivation::{Derivation, comparable, derive, local_references, provenances, stamped};
+use crate::derivation::{Context, Derivation, comparable, derive, local_references, provenances, stamped};
 use crate::document;
 use crate::dossier::Dossier;
 use crate::element::{self, name_of, text};
 use crate::identity;
+use crate::kept::Kept;
 use crate::outbox::{self, Listener};
 use crate::ports::{Agenda, Changeset, Notice, Put, Scope, StoreError, Stored};
 use crate::refusal::{Reason, Refusal};
@@ -195,6 +197,8 @@ struct Attempt<'a> {
     remarks: BTreeMap<String, Vec<Issue>>,
     /// By which maps local codes are read; none until they are needed.
     maps: Option<Arc<Maps>>,
+    /// Whether plans of an earlier protocol are moved to the present one.
+    moves: bool,
 }
 
 impl<'a> Attempt<'a> {
@@ -211,6 +215,7 @@ impl<'a> Attempt<'a> {
             listeners: Vec::new(),
             remarks: BTreeMap::new(),
             maps: None,
+            moves: false,
         }
     }
 
@@ -462,7 +467,9 @@ impl<'a> Attempt<'a> {
                 dossier.lay(&incoming.kind, &incoming.id, incoming.resource.clone());
             }
             dossier.translate(&maps);
-            let derivation = derive(&dossier, &patient, &self.context());
+            let kept = if self.moves { Kept::new() } else { self.endplate.kept(&dossier).await? };
+            let context = Context { kept: &kept, ..self.context() };
+            let derivation = derive(&dossier, &patient, &context);
             self.accept(&derivation)?;
             self.change.agenda.push(Agenda { patient, due_on: derivation.look_again_on.map(Date::civil) });
             for changed in derivation.changed {
@@ -473,9 +480,11 @@ impl<'a> Attempt<'a> {
                 let version = dossier.get(key.0, key.1).map_or(0, |entry| entry.version) + 1;
                 resources.push((changed, version));
             }
-            let records = provenances(&derivation.intake, &dossier, &resources, &self.context());
+            let records = provenances(&derivation.intake, &dossier, &resources, &context);
             resources.extend(records.into_iter().map(|record| (record, 1)));
         }
+        let library = self.endplate.unkept(resources.iter().map(|(resource, _)| resource)).await?;
+        resources.extend(library);
         self.add_device(&mut resources).await?;
         self.put_all(resources)
     }

@@ -15,6 +15,7 @@ mod http;
 pub mod input;
 mod media;
 pub mod plan;
+pub mod protocol;
 mod router;
 pub mod serve;
 pub mod sweep;

@@ -4,7 +4,7 @@ use clap::error::ErrorKind;
 use clap::{Args, Parser, Subcommand};
 use endplate_server::config::{Config, ConfigError, Layers, Sources};
 use endplate_server::fault::Fault;
-use endplate_server::{check, demo, input, plan, serve, sweep};
+use endplate_server::{check, demo, input, plan, protocol, serve, sweep};
 use std::process::ExitCode;
 
 /// Follows up peripheral nerve repairs: a headless service that speaks FHIR R4.
@@ -52,6 +52,15 @@ enum Command {
         /// Look as of this moment; what that raises is stored and sent [default: now]
         #[arg(long, value_name = "INSTANT")]
         as_of: Option<String>,
+        /// Where resources are kept [variable: ENDPLATE_STORE]
+        #[arg(long, value_name = "URL")]
+        store: Option<String>,
+    },
+    /// Show what would change if every plan followed the protocol in force; with --move, do it
+    Protocol {
+        /// Move the plans
+        #[arg(long = "move")]
+        moves: bool,
         /// Where resources are kept [variable: ENDPLATE_STORE]
         #[arg(long, value_name = "URL")]
         store: Option<String>,
@@ -125,6 +134,11 @@ async fn run(cli: Cli) -> Result<(), Fault> {
         Command::Sweep { as_of, store } => {
             let config = config(Overrides { store, ..Overrides::default() }, file)?;
             input::print(&sweep::run(&config, as_of.as_deref()).await?);
+            Ok(())
+        }
+        Command::Protocol { moves, store } => {
+            let config = config(Overrides { store, ..Overrides::default() }, file)?;
+            input::print(&protocol::run(&config, moves).await?);
             Ok(())
         }
         Command::Config(overrides) => {

@@ -18,4 +18,5 @@ mod practice;
 mod python;
 mod same_bytes;
 mod served;
+mod site_protocol;
 mod tidy;
