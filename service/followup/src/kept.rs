@@ -119,14 +119,28 @@ impl Endplate {
         if !written.any(follows) {
             return Ok(None);
         }
+        Ok((!self.is_kept().await?).then(|| (library(present), 1)))
+    }
+
+    /// Whether the present protocol is kept.
+    async fn is_kept(&self) -> Result<bool, Refusal> {
+        let present = &self.settings.protocol;
         match self.protocol_of(&present.version).await? {
-            None => Ok(Some((library(present), 1))),
-            Some(kept) if *kept == *present => Ok(None),
+            None => Ok(false),
+            Some(kept) if *kept == *present => Ok(true),
             Some(_) => {
-                let text = "The configured protocol has the version of another one that plans follow; give it another version in the configuration, or none.";
+                let text = "plans follow another protocol of the same version; give protocol.version another value in the configuration, or none.";
                 Err(Refusal::new(Reason::Fault, Issue::error(Code::Exception, "", text)))
             }
         }
+    }
+
+    /// Whether the configured protocol can be used with what is stored: to be asked before anything else is done.
+    ///
+    /// # Errors
+    /// Its version is kept with other parameters; the store cannot be read.
+    pub async fn check_protocol(&self) -> Result<(), Refusal> {
+        self.is_kept().await.map(|_| ())
     }
 }
 

@@ -5,6 +5,7 @@ pub mod compare;
 mod everything;
 mod lastn;
 pub mod meta;
+mod report;
 mod validate;
 
 use crate::refusal::{Reason, Refusal};
@@ -141,6 +142,15 @@ pub const OFFERED: &[Operation] = &[
         affects_state: false,
         definition: "https://endplate.example/fhir/OperationDefinition/PlanDefinition-apply",
         documentation: "R4's $apply of nerve-repair-follow-up, with the inputs resource (0..*: records that are not stored) and asOf (date). One subject, a Patient. The inputs that say who asks and where change nothing. Stores nothing.",
+    },
+    Operation {
+        name: "unit-report",
+        kind: Some("PlanDefinition"),
+        on_type: false,
+        on_instance: true,
+        affects_state: false,
+        definition: "https://endplate.example/fhir/OperationDefinition/PlanDefinition-unit-report",
+        documentation: "Counts of the days from start to end as a summary MeasureReport: reviews, time from stall to alert, outcomes, arrest causes, first signs against their windows. Nothing about single patients.",
     },
     Operation {
         name: "compare-options",

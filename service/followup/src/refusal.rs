@@ -57,6 +57,13 @@ impl Refusal {
     }
 }
 
+impl Refusal {
+    /// What is wrong, for people at a shell.
+    pub fn to_text(&self) -> String {
+        self.issues.iter().map(|issue| issue.text.as_str()).collect::<Vec<_>>().join(" ")
+    }
+}
+
 impl From<StoreError> for Refusal {
     fn from(error: StoreError) -> Self {
         match error {

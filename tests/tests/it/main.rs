@@ -20,3 +20,4 @@ mod same_bytes;
 mod served;
 mod site_protocol;
 mod tidy;
+mod unit_report;

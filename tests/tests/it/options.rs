@@ -119,7 +119,9 @@ async fn on_its_last_useful_date_an_option_is_in_time_in_nine_of_ten() {
         let then = assessments(&all)[0];
         let arrest = extensions(then, "arrest-probability")[0]["valueDecimal"].as_f64().unwrap();
         let in_time = then["prediction"][0]["probabilityDecimal"].as_f64().unwrap();
-        assert!((in_time - 0.9 * (100.0 - arrest)).abs() < 0.5, "{in_time} {arrest}");
+        // Rounded down to a whole day, which is worth up to one in a hundred.
+        let over = in_time - 0.9 * (100.0 - arrest);
+        assert!((-0.2..=1.2).contains(&over), "{in_time} {arrest}");
     }
 }
 
@@ -132,7 +134,11 @@ async fn a_comparison_that_cannot_be_made_says_what_to_send() {
     let one = |member: &str, value: Json| body(&[all[0].clone(), with(&all[1], member, value)], &[]);
     let wish = |value: Json| body(&all, &[json!({ "name": "wish", "valueCoding": value })]);
     for (sent, status, said) in [
-        (body(&[], &[]), 400, "Procedure with status preparation"),
+        (
+            body(&[], &[json!({ "name": "wish", "valueCode": "no-donor-deficit" })]),
+            400,
+            "Procedure with status preparation",
+        ),
         (one("status", json!("completed")), 422, "status as preparation"),
         (one("code", json!({ "text": "secret" })), 422, "code of repair-technique"),
         (one("extension", json!([target("extensor-digitorum", 250.0)])), 422, "gap"),

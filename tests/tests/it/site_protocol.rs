@@ -1,10 +1,10 @@
 //! A clinic's own parameters: another version, kept plans, a preview and the move.
 
-use crate::clinic::interosseous_graft;
+use crate::clinic::{TurnedClock, interosseous_graft};
 use crate::served::{Served, config};
 use endplate_followup::protocol;
-use endplate_server::boot;
-use endplate_server::config::Config;
+use endplate_server::boot::{self, Parts};
+use endplate_server::config::{Config, StoreUrl};
 use serde_json::json;
 
 const DEFINITION: &str = "https://endplate.example/fhir/PlanDefinition/nerve-repair-follow-up";
@@ -71,18 +71,21 @@ async fn a_plan_keeps_its_protocol_until_it_is_moved() {
 
 #[tokio::test]
 async fn one_version_never_has_two_meanings() {
-    let store = boot::open_store(&config().store).await.unwrap();
-    let own = |rate: &str| site(&format!("version = \"own\"\n[growth]\nrate_mm_per_day = {rate}"));
-    let first = Served::on("2026-03-02", store.clone(), &own("1.0")).await;
+    let directory = tempfile::tempdir().unwrap();
+    let url = StoreUrl::Sqlite(directory.path().join("site.db"));
+    let own = |rate: &str| Config {
+        store: url.clone(),
+        ..site(&format!("version = \"own\"\n[growth]\nrate_mm_per_day = {rate}"))
+    };
+    let clock = TurnedClock::at("2026-03-02");
+    let parts = Parts::of(&own("1.0"), clock.clone()).await.unwrap();
+    let served = Served::on("2026-03-02", parts.store, &own("1.0")).await;
     for resource in interosseous_graft() {
-        first.put(&resource).await.done();
+        served.put(&resource).await.done();
     }
-    let second = Served::on("2026-03-03", store, &own("1.1")).await;
-    let mut graft = interosseous_graft()[2].clone();
-    graft["performedDateTime"] = json!("2026-03-01");
-    let reply = second.put(&graft).await;
-    assert_eq!(reply.status, 500, "{}", reply.text);
-    assert!(reply.text.contains("give it another version"), "{}", reply.text);
+    assert!(Parts::of(&own("1.0"), clock.clone()).await.is_ok());
+    let refused = Parts::of(&own("1.1"), clock).await.err().unwrap().to_string();
+    assert!(refused.contains("give protocol.version another value"), "{refused}");
 }
 
 #[tokio::test]

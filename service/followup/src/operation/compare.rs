@@ -184,7 +184,7 @@ impl Endplate {
         for fact in facts.iter().chain([&read]) {
             dossier.lay(kind(fact), text(fact, &["id"]).unwrap_or_default(), fact.clone());
         }
-        let mut intake = intake::read(&dossier, patient, on, base);
+        let mut intake = intake::read(&dossier, patient, on.max(today), base);
         if !intake.problems.is_empty() {
             let own = |(_, mut issue): (String, Issue)| {
                 if let Some(rest) = issue.expression.strip_prefix("Procedure") {

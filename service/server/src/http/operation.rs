@@ -37,6 +37,7 @@ pub(crate) fn routes() -> Router<App> {
         .route("/fhir/CarePlan/{id}/$assess", read_only(get(assess).post(assess)))
         .route("/fhir/PlanDefinition/$apply", only("POST", post(apply_type)))
         .route("/fhir/PlanDefinition/{id}/$apply", read_only(get(apply_instance).post(apply_instance)))
+        .route("/fhir/PlanDefinition/{id}/$unit-report", read_only(get(unit_report).post(unit_report)))
         .route("/fhir/PlanDefinition/{id}/$compare-options", only("POST", post(compare)))
 }
 
@@ -207,4 +208,8 @@ async fn protocol_move(
     let moved =
         app.write(move |endplate| async move { endplate.move_one(&id, false, &inputs).await }).await?;
     Ok(answer::document(moved.to_string()))
+}
+
+async fn unit_report(State(app): State<App>, Id(id): Id, Given(inputs): Given) -> Result<Response, Failure> {
+    told(&app, app.endplate.unit_report(&id, &inputs)).await
 }

@@ -147,6 +147,10 @@ fn inputs(name: &str) -> Vec<Json> {
             vec![parameter("code", "valueCode", json!("N")), parameter("system", "valueUri", json!(LOCAL))]
         }
         "apply" => vec![parameter("subject", "valueString", json!("Patient/p1"))],
+        "unit-report" => vec![
+            parameter("start", "valueDate", json!("2025-01-01")),
+            parameter("end", "valueDate", json!("2025-12-31")),
+        ],
         "compare-options" => {
             let [_, _, graft] = interosseous_graft();
             vec![resource(&with(&graft, "status", json!("preparation")))]
