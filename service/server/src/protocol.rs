@@ -35,9 +35,10 @@ pub async fn run(config: &Config, moves: bool) -> Result<String, Fault> {
     let report = report?;
     let seconds = stopwatch.elapsed().as_secs_f64().max(1e-6);
     let version = &config.protocol.version;
-    let mut text = match moves {
-        true => format!("moved to protocol version {version}\n"),
-        false => format!("preview of protocol version {version}; nothing is stored, --move does it\n"),
+    let mut text = if moves {
+        format!("moved to protocol version {version}\n")
+    } else {
+        format!("preview of protocol version {version}; nothing is stored, --move does it\n")
     };
     let _ = writeln!(text, "patients {}", report.patients);
     for (name, count) in report.moved.counts() {

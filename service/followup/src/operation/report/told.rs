@@ -40,7 +40,7 @@ pub(super) fn report(tally: &Tally, span: Span, endplate: &Endplate) -> Json {
         group(
             "reviews",
             "reviews whose window closed in the period",
-            vec![
+            &[
                 population("due", "due", tally.due),
                 population("attended", "attended", tally.attended),
                 population("missed", "missed", tally.missed),
@@ -63,13 +63,13 @@ pub(super) fn report(tally: &Tally, span: Span, endplate: &Endplate) -> Json {
         population(cause, &cause.replace('-', " "), tally.causes.get(cause).copied().unwrap_or_default())
     });
     let mut arrest =
-        group("arrest-cause", "why repairs arrested, as second repairs say", causes.into(), Share::default());
+        group("arrest-cause", "why repairs arrested, as second repairs say", &causes, Share::default());
     strip(&mut arrest);
     groups.push(arrest);
     groups.push(group(
         "first-signs",
         "first signs against the window in which eight in ten were expected",
-        vec![
+        &[
             population("before-window", "before the window", tally.early),
             population("in-window", "in the window", tally.inside),
             population("after-window", "after the window", tally.late),
@@ -110,7 +110,7 @@ fn population(code: &str, display: &str, count: usize) -> Json {
 }
 
 /// A group with its counts and, where something was counted, the share in percent with its interval.
-fn group(code: &str, display: &str, populations: Vec<Json>, share: Share) -> Json {
+fn group(code: &str, display: &str, populations: &[Json], share: Share) -> Json {
     let mut group = json!({ "code": concept("unit-report", code, display), "population": populations });
     score(&mut group, share);
     group
@@ -168,7 +168,7 @@ fn outcomes(code: &str, display: &str, all: &BTreeMap<(String, String), Share>) 
         let few = format!("fewer than {STRATUM_MIN} targets each");
         strata.push(stratum(&few, &few, other));
     }
-    let mut group = group(code, display, counts(sum), sum);
+    let mut group = group(code, display, &counts(sum), sum);
     if let (Some(members), false) = (group.as_object_mut(), strata.is_empty()) {
         let by = concept("unit-report", "technique-and-nerve", "technique and nerve");
         members.insert("stratifier".to_owned(), json!([{ "code": [by], "stratum": strata }]));
