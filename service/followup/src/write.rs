@@ -463,7 +463,13 @@ impl<'a> Attempt<'a> {
             let compartment = self.endplate.store.compartment(&patient).await?;
             self.rest_on(Scope { key: format!("Patient/{patient}"), generation: compartment.generation });
             let mut dossier = Dossier::of(compartment);
+            let base = &self.endplate.settings.base;
             for incoming in self.incoming.iter().filter(|incoming| incoming.writes) {
+                // What a transaction brings of other patients is none of this one's.
+                let other = reference::patient_of(&incoming.resource, base).is_some_and(|of| of != patient);
+                if other && dossier.get(&incoming.kind, &incoming.id).is_none() {
+                    continue;
+                }
                 dossier.lay(&incoming.kind, &incoming.id, incoming.resource.clone());
             }
             dossier.translate(&maps);

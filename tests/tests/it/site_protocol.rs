@@ -1,6 +1,6 @@
 //! A clinic's own parameters: another version, kept plans, a preview and the move.
 
-use crate::clinic::{TurnedClock, interosseous_graft};
+use crate::clinic::{TurnedClock, gap, interosseous_graft, patient, repair, target};
 use crate::served::{Served, config};
 use endplate_followup::protocol;
 use endplate_server::boot::{self, Parts};
@@ -86,6 +86,36 @@ async fn one_version_never_has_two_meanings() {
     assert!(Parts::of(&own("1.0"), clock.clone()).await.is_ok());
     let refused = Parts::of(&own("1.1"), clock).await.err().unwrap().to_string();
     assert!(refused.contains("give protocol.version another value"), "{refused}");
+}
+
+// A transaction may bring many patients: each plan is of the repair of its own.
+#[tokio::test]
+async fn what_is_sent_together_is_planned_apart() {
+    let served = Served::open("2026-03-02").await;
+    let parts = [gap(30.0), target("extensor-digitorum", 120.0)];
+    let mut entries = Vec::new();
+    for n in 1..=3 {
+        let (p, r) = (format!("p{n}"), format!("r{n}"));
+        let mut graft = repair(&r, &p, "none", "autograft", "radial", "2026-03-02", &parts);
+        graft.as_object_mut().unwrap().shift_remove("reasonReference");
+        for resource in [patient(&p, "1995-05-05"), graft] {
+            let url = format!(
+                "{}/{}",
+                resource["resourceType"].as_str().unwrap(),
+                resource["id"].as_str().unwrap()
+            );
+            entries.push(json!({ "resource": resource, "request": { "method": "PUT", "url": url } }));
+        }
+    }
+    let bundle = json!({ "resourceType": "Bundle", "type": "transaction", "entry": entries });
+    served.post("/fhir", &bundle).await.done();
+    let assessments = served.all("RiskAssessment").await;
+    assert_eq!(assessments.len(), 3, "one a repair");
+    for one in assessments {
+        let subject =
+            one["subject"]["reference"].as_str().unwrap().trim_start_matches("Patient/p").to_owned();
+        assert_eq!(one["basis"][0]["reference"], format!("Procedure/r{subject}"));
+    }
 }
 
 #[tokio::test]
