@@ -17,16 +17,17 @@ SCHEMA_SHA256 = "2230406893b4cf002a4ee1e5e2bbeca22ac5d2d4931b3e9ef7b9594bbc376a0
 STORED = """Appointment AuditEvent Binary CarePlan CareTeam Communication ConceptMap Condition DetectedIssue Device
 DiagnosticReport DocumentReference Encounter Flag Goal Location Observation Organization Patient Practitioner
 PractitionerRole Procedure Provenance RiskAssessment ServiceRequest Subscription Task""".split()
-ALSO = """ActivityDefinition Bundle CapabilityStatement CodeSystem CommunicationRequest ImplementationGuide Library NamingSystem
-OperationDefinition OperationOutcome Parameters PlanDefinition RequestGroup SearchParameter StructureDefinition
-ValueSet""".split()
+ALSO = """ActivityDefinition Bundle CapabilityStatement CodeSystem CommunicationRequest Composition ImplementationGuide Library
+MeasureReport NamingSystem OperationDefinition OperationOutcome Parameters PlanDefinition RequestGroup SearchParameter
+StructureDefinition ValueSet""".split()
 
-# The StructureDefinition of ConceptMap is not among the definitions; from the R4 page of ConceptMap.
+# The StructureDefinitions of ConceptMap and MeasureReport are not among the definitions; from the R4 pages of them.
 ADDED_MANDATORY = {
     "ConceptMap": ["status"],
     "ConceptMap_Target": ["equivalence"],
     "ConceptMap_DependsOn": ["property", "value"],
     "ConceptMap_Unmapped": ["mode"],
+    "MeasureReport": ["status", "type", "measure"],
 }
 ADDED_CHOICES = {"ConceptMap": {"source": ["sourceUri", "sourceCanonical"], "target": ["targetUri", "targetCanonical"]}}
 

@@ -6,6 +6,7 @@ use crate::code;
 use crate::dossier::{Dossier, Entry, local};
 use crate::element::{self, items, text};
 use crate::intake::{self, Injury, Intake, ours};
+use crate::kept::{self, Kept};
 use crate::notice::{self, Parties};
 use crate::plan::{self, Source};
 use crate::write::{scheduler, workflow};
@@ -23,6 +24,8 @@ use std::collections::{BTreeMap, BTreeSet};
 pub struct Context<'a> {
     /// The parameters.
     pub protocol: &'a Protocol,
+    /// Those of earlier plans, by version: a plan keeps the protocol it was made by.
+    pub kept: &'a Kept,
     /// Whom to tell.
     pub parties: Parties<'a>,
     /// The address of this service.
@@ -31,6 +34,15 @@ pub struct Context<'a> {
     pub now: Timestamp,
     /// The clinic's date.
     pub today: Date,
+}
+
+impl Context<'_> {
+    /// The same for one injury: with the protocol that its plan was made by.
+    fn of(&self, dossier: &Dossier, injury: &Injury) -> Self {
+        let plan = dossier.get("CarePlan", &injury.plan).map(|entry| &entry.resource);
+        let kept = plan.and_then(kept::version_of).and_then(|version| self.kept.get(version));
+        Self { protocol: kept.map_or(self.protocol, |kept| kept), ..*self }
+    }
 }
 
 /// What follows from a dossier.
@@ -50,6 +62,7 @@ pub fn derive(dossier: &Dossier, patient: &str, context: &Context<'_>) -> Deriva
     let mut look_again_on: Option<Date> = None;
     let mut changed = Vec::new();
     for injury in &intake.injuries {
+        let context = &context.of(dossier, injury);
         let deriver = Deriver { dossier, intake: &intake, injury, context };
         let (resources, next) = if intake.dead || injury.ended || injury.procedures.is_empty() {
             (deriver.ended(), None)
@@ -433,7 +446,7 @@ pub fn provenances(
             .filter(|(resource, _)| about(resource))
             .map(|(resource, version)| format!("{}/_history/{version}", element::reference_of(resource)))
             .collect();
-        (!targets.is_empty()).then(|| provenance(injury, dossier, &targets, context))
+        (!targets.is_empty()).then(|| provenance(injury, dossier, &targets, &context.of(dossier, injury)))
     };
     intake.injuries.iter().filter_map(record).collect()
 }

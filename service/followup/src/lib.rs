@@ -13,6 +13,7 @@ pub mod dossier;
 pub mod element;
 pub mod identity;
 pub mod intake;
+pub mod kept;
 pub mod notice;
 pub mod operation;
 pub mod outbox;
@@ -57,12 +58,13 @@ pub struct Endplate {
     clock: Arc<dyn Clock>,
     settings: Arc<Settings>,
     terms: Arc<terminology::Terms>,
+    protocols: Arc<kept::Protocols>,
 }
 
 impl Endplate {
     /// The use cases on a store, a clock and settings.
     pub fn new(store: Arc<dyn Store>, clock: Arc<dyn Clock>, settings: Settings) -> Self {
-        Self { store, clock, settings: Arc::new(settings), terms: Arc::default() }
+        Self { store, clock, settings: Arc::new(settings), terms: Arc::default(), protocols: Arc::default() }
     }
 
     /// What the clinic configured.

@@ -1,9 +1,11 @@
 //! What operations are given and give: FHIR R4 operations.html.
 
 pub mod apply;
+pub mod compare;
 mod everything;
 mod lastn;
 pub mod meta;
+mod report;
 mod validate;
 
 use crate::refusal::{Reason, Refusal};
@@ -79,6 +81,24 @@ pub const OFFERED: &[Operation] = &[
         documentation: "The compartment, the Tasks for the patient and the Provenance of all of it, though R4 leaves these out of the compartment, and what they refer to. Whole without _count, else by pages; a resource without a date of care is within any start and end.",
     },
     Operation {
+        name: "protocol-preview",
+        kind: Some("Patient"),
+        on_type: false,
+        on_instance: true,
+        affects_state: false,
+        definition: "https://endplate.example/fhir/OperationDefinition/Patient-protocol-preview",
+        documentation: "What would change if the plans of this patient followed the protocol now in force; they keep the version they were made by until they are moved. Stores nothing.",
+    },
+    Operation {
+        name: "protocol-move",
+        kind: Some("Patient"),
+        on_type: false,
+        on_instance: true,
+        affects_state: true,
+        definition: "https://endplate.example/fhir/OperationDefinition/Patient-protocol-move",
+        documentation: "Moves the plans of this patient to the protocol now in force, and says what changed.",
+    },
+    Operation {
         name: "lastn",
         kind: Some("Observation"),
         on_type: true,
@@ -122,6 +142,24 @@ pub const OFFERED: &[Operation] = &[
         affects_state: false,
         definition: "https://endplate.example/fhir/OperationDefinition/PlanDefinition-apply",
         documentation: "R4's $apply of nerve-repair-follow-up, with the inputs resource (0..*: records that are not stored) and asOf (date). One subject, a Patient. The inputs that say who asks and where change nothing. Stores nothing.",
+    },
+    Operation {
+        name: "unit-report",
+        kind: Some("PlanDefinition"),
+        on_type: false,
+        on_instance: true,
+        affects_state: false,
+        definition: "https://endplate.example/fhir/OperationDefinition/PlanDefinition-unit-report",
+        documentation: "Counts of the days from start to end as a summary MeasureReport: reviews, time from stall to alert, outcomes, arrest causes, first signs against their windows. Nothing about single patients.",
+    },
+    Operation {
+        name: "compare-options",
+        kind: Some("PlanDefinition"),
+        on_type: false,
+        on_instance: true,
+        affects_state: false,
+        definition: "https://endplate.example/fhir/OperationDefinition/PlanDefinition-compare-options",
+        documentation: "Candidate repairs of one injury side by side, each a Procedure with status preparation in a parameter resource; a Bundle with a Composition, which holds the table, and one RiskAssessment a candidate. Recommends nothing, ranks nothing, stores nothing.",
     },
 ];
 

@@ -7,8 +7,11 @@ use endplate_recovery::protocol::{
     TechniqueFactors, Techniques,
 };
 use endplate_recovery::unit::{Date, Days, Mm, Probability};
-use serde::Deserialize;
+use serde::{Deserialize, Serialize};
 use toml::{Table, Value};
+use uuid::Uuid;
+
+pub mod written;
 
 /// The published parameter set, each value with its source.
 pub const VERSION_1: &str = include_str!("../../../profiles/protocol.toml");
@@ -26,21 +29,75 @@ pub enum ProtocolError {
 
 /// The protocol in force: version 1 with `overrides` laid over it, key by key.
 ///
-/// Whoever overrides a value should also override `version`, since it is part of every plan.
+/// The version is part of every plan, so it changes when a parameter does: whoever does not give one of their own gets the
+/// published one with `-site.` and eight hexadecimal digits, which are made of what differs and of nothing else.
 ///
 /// # Errors
 /// A key that does not exist, a value of the wrong type, or one out of bounds.
 pub fn load(overrides: Option<&Table>) -> Result<Protocol, ProtocolError> {
     let unreadable = |error: toml::de::Error| ProtocolError::Unreadable(error.message().to_owned());
-    let mut table: Table = toml::from_str(VERSION_1).map_err(unreadable)?;
+    let published: Table = toml::from_str(VERSION_1).map_err(unreadable)?;
+    let mut table = published.clone();
     if let Some(overrides) = overrides {
         lay_over(&mut table, overrides);
+    }
+    if table.get("version") == published.get("version") {
+        name_site(&mut table, &published);
     }
     let raw: RawProtocol = table.try_into().map_err(unreadable)?;
     let protocol = Protocol::try_from(raw)?;
     let wrong = protocol.check();
     if wrong.is_empty() { Ok(protocol) } else { Err(ProtocolError::OutOfBounds(wrong)) }
 }
+
+/// Gives a table that differs from the published one a version of its own.
+fn name_site(table: &mut Table, published: &Table) {
+    let mut differing = Vec::new();
+    differences(table, published, "", &mut differing);
+    let named = table.get_mut("version");
+    if let (Some(Value::String(version)), false) = (named, differing.is_empty()) {
+        let name = Uuid::new_v5(&Uuid::NAMESPACE_URL, differing.join("\n").as_bytes()).simple().to_string();
+        *version = format!("{version}-site.{}", name.get(..8).unwrap_or(&name));
+    }
+}
+
+/// What differs, as `key = value` in order of the keys; a number is the same with and without a decimal point.
+fn differences(table: &Table, published: &Table, path: &str, found: &mut Vec<String>) {
+    let mut keys: Vec<&String> = table.keys().collect();
+    keys.sort();
+    for key in keys {
+        match (table.get(key), published.get(key)) {
+            (Some(Value::Table(one)), Some(Value::Table(other))) => {
+                differences(one, other, &format!("{path}{key}."), found);
+            }
+            (Some(one), other) => {
+                let one = plain(one);
+                if other.map(plain).as_ref() != Some(&one) {
+                    found.push(format!("{path}{key} = {one}"));
+                }
+            }
+            (None, _) => {}
+        }
+    }
+}
+
+/// A value as text that does not depend on how it was written.
+fn plain(value: &Value) -> String {
+    match value {
+        Value::Integer(number) => format!("{:?}", *number as f64),
+        Value::Float(number) => format!("{number:?}"),
+        Value::Array(all) => format!("[{}]", all.iter().map(plain).collect::<Vec<_>>().join(", ")),
+        Value::Table(members) => {
+            let mut all: Vec<String> =
+                members.iter().map(|(key, value)| format!("{key} = {}", plain(value))).collect();
+            all.sort();
+            format!("{{{}}}", all.join(", "))
+        }
+        other => other.to_string(),
+    }
+}
+
+const WEEKDAYS: [&str; 7] = ["mon", "tue", "wed", "thu", "fri", "sat", "sun"];
 
 fn lay_over(table: &mut Table, overrides: &Table) {
     for (key, value) in overrides {
@@ -53,7 +110,7 @@ fn lay_over(table: &mut Table, overrides: &Table) {
     }
 }
 
-#[derive(Deserialize)]
+#[derive(Deserialize, Serialize)]
 #[serde(deny_unknown_fields)]
 struct RawProtocol {
     version: String,
@@ -68,7 +125,7 @@ struct RawProtocol {
     donor_path_mm: RawDonorPath,
 }
 
-#[derive(Deserialize)]
+#[derive(Deserialize, Serialize)]
 #[serde(deny_unknown_fields)]
 struct RawGrowth {
     rate_mm_per_day: f64,
@@ -78,14 +135,14 @@ struct RawGrowth {
     age_factor: Vec<RawAgeFactor>,
 }
 
-#[derive(Deserialize)]
+#[derive(Deserialize, Serialize)]
 #[serde(deny_unknown_fields)]
 struct RawAgeFactor {
     below_years: u16,
     factor: f64,
 }
 
-#[derive(Deserialize)]
+#[derive(Deserialize, Serialize)]
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
 struct RawTechniques {
     direct_coaptation: RawTechnique,
@@ -95,7 +152,7 @@ struct RawTechniques {
     nerve_transfer: RawTechnique,
 }
 
-#[derive(Deserialize)]
+#[derive(Deserialize, Serialize)]
 #[serde(deny_unknown_fields)]
 struct RawTechnique {
     graft_factor: f64,
@@ -104,28 +161,28 @@ struct RawTechnique {
     arrest: Vec<RawArrestRow>,
 }
 
-#[derive(Deserialize)]
+#[derive(Deserialize, Serialize)]
 #[serde(deny_unknown_fields)]
 struct RawArrestRow {
     below_mm: f64,
     probability: f64,
 }
 
-#[derive(Deserialize)]
+#[derive(Deserialize, Serialize)]
 #[serde(deny_unknown_fields)]
 struct RawArrest {
     spread_min_mm: f64,
     fibular_transfer: f64,
 }
 
-#[derive(Deserialize)]
+#[derive(Deserialize, Serialize)]
 #[serde(deny_unknown_fields)]
 struct RawDelay {
     days: f64,
     log_sd: f64,
 }
 
-#[derive(Deserialize)]
+#[derive(Deserialize, Serialize)]
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
 struct RawMilestones {
     nascent_potentials: RawDelay,
@@ -137,7 +194,7 @@ struct RawMilestones {
     useful_sensation: RawDelay,
 }
 
-#[derive(Deserialize)]
+#[derive(Deserialize, Serialize)]
 #[serde(deny_unknown_fields)]
 struct RawEvidence {
     tinel_sd_mm: f64,
@@ -149,7 +206,7 @@ struct RawEvidence {
     grade_fall: u8,
 }
 
-#[derive(Deserialize)]
+#[derive(Deserialize, Serialize)]
 #[serde(deny_unknown_fields)]
 #[allow(clippy::struct_field_names)] // the unit is part of each name
 struct RawDenervation {
@@ -158,7 +215,7 @@ struct RawDenervation {
     distal_limit_days: f64,
 }
 
-#[derive(Deserialize)]
+#[derive(Deserialize, Serialize)]
 #[serde(deny_unknown_fields)]
 struct RawSchedule {
     wound: [i32; 2],
@@ -174,7 +231,7 @@ struct RawSchedule {
     closed_dates: Vec<String>,
 }
 
-#[derive(Deserialize)]
+#[derive(Deserialize, Serialize)]
 #[serde(deny_unknown_fields)]
 struct RawAlert {
     unbooked_before_days: i32,
@@ -189,7 +246,7 @@ struct RawAlert {
     unanswered_days: i32,
 }
 
-#[derive(Deserialize)]
+#[derive(Deserialize, Serialize)]
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
 struct RawDonorPath {
     default: f64,
@@ -299,7 +356,6 @@ impl TryFrom<RawSchedule> for Schedule {
     type Error = ProtocolError;
 
     fn try_from(raw: RawSchedule) -> Result<Self, ProtocolError> {
-        const WEEKDAYS: [&str; 7] = ["mon", "tue", "wed", "thu", "fri", "sat", "sun"];
         let mut clinic_weekdays = [false; 7];
         for name in &raw.clinic_weekdays {
             let Some(day) = WEEKDAYS.iter().position(|weekday| weekday == name) else {
@@ -357,6 +413,17 @@ mod tests {
     #[test]
     fn the_published_data_and_the_code_are_the_same_version_1() {
         assert_eq!(load(None).unwrap(), Protocol::default());
+    }
+
+    #[test]
+    fn other_parameters_are_another_version_and_the_same_are_not() {
+        let version = |text: &str| load(Some(&toml::from_str(text).unwrap())).unwrap().version;
+        let slow = version("[growth]\nrate_mm_per_day = 1.0");
+        assert!(slow.starts_with("1-site.") && slow.len() == 15, "{slow}");
+        assert_eq!(version("[growth]\nrate_mm_per_day = 1"), slow, "however it is written");
+        assert_ne!(version("[growth]\nrate_mm_per_day = 1.1"), slow);
+        assert_eq!(version("[growth]\nrate_mm_per_day = 1.3"), "1", "nothing differs");
+        assert_eq!(version("version = \"own\"\n[growth]\nrate_mm_per_day = 1.0"), "own");
     }
 
     #[test]

@@ -86,6 +86,11 @@ impl Refusal {
             "This resource was deleted; its _history still tells what it was, and a PUT makes it again.";
         Self::new(Reason::Gone, Issue::error(Code::Deleted, "", text))
     }
+
+    /// What is wrong, for people at a shell.
+    pub fn to_text(&self) -> String {
+        self.issues.iter().map(|issue| issue.text.as_str()).collect::<Vec<_>>().join(" ")
+    }
 }
 
 impl From<StoreError> for Refusal {

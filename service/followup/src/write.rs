@@ -5,6 +5,7 @@ mod check;
 pub mod claim;
 mod deletion;
 mod entrance;
+mod moving;
 mod rehearse;
 mod resolve;
 pub(crate) mod scheduler;
@@ -16,10 +17,11 @@ pub use check::profile;
 pub use entrance::Returned;
 
 use crate::Endplate;
-use crate::derivation::{Derivation, comparable, derive, local_references, provenances, stamped};
+use crate::derivation::{Context, Derivation, comparable, derive, local_references, provenances, stamped};
 use crate::document;
 use crate::dossier::Dossier;
 use crate::element::{self, text};
+use crate::kept::Kept;
 use crate::outbox::{self, Listener};
 use crate::ports::{Agenda, Changeset, Deed, Notice, Put, Scope, Stored};
 use crate::refusal::{Reason, Refusal};
@@ -93,6 +95,8 @@ struct Attempt<'a> {
     remarks: BTreeMap<String, Vec<Issue>>,
     /// By which maps local codes are read; none until they are needed.
     maps: Option<Arc<Maps>>,
+    /// Whether plans of an earlier protocol are moved to the present one.
+    moves: bool,
 }
 
 impl<'a> Attempt<'a> {
@@ -109,6 +113,7 @@ impl<'a> Attempt<'a> {
             listeners: Vec::new(),
             remarks: BTreeMap::new(),
             maps: None,
+            moves: false,
         }
     }
 
@@ -315,14 +320,22 @@ impl<'a> Attempt<'a> {
             let compartment = self.endplate.store.compartment(&patient).await?;
             self.rest_on(Scope { key: format!("Patient/{patient}"), generation: compartment.generation });
             let mut dossier = Dossier::of(compartment);
+            let base = &self.endplate.settings.base;
             for incoming in self.incoming.iter().filter(|incoming| incoming.writes) {
+                // What a transaction brings of other patients is none of this one's.
+                let other = reference::patient_of(&incoming.resource, base).is_some_and(|of| of != patient);
+                if other && dossier.get(&incoming.kind, &incoming.id).is_none() {
+                    continue;
+                }
                 dossier.lay(&incoming.kind, &incoming.id, incoming.resource.clone());
             }
             for (kind, id) in self.deletions() {
                 dossier.remove(kind, id);
             }
             dossier.translate(&maps);
-            let derivation = derive(&dossier, &patient, &self.context());
+            let kept = if self.moves { Kept::new() } else { self.endplate.kept(&dossier).await? };
+            let context = Context { kept: &kept, ..self.context() };
+            let derivation = derive(&dossier, &patient, &context);
             self.accept(&derivation)?;
             self.refuse_if_referred_to(&dossier, &derivation.changed, &mut seen)?;
             self.change.agenda.push(Agenda { patient, due_on: derivation.look_again_on.map(Date::civil) });
@@ -334,10 +347,12 @@ impl<'a> Attempt<'a> {
                 let version = dossier.get(key.0, key.1).map_or(0, |entry| entry.version) + 1;
                 resources.push((changed, version));
             }
-            let records = provenances(&derivation.intake, &dossier, &resources, &self.context());
+            let records = provenances(&derivation.intake, &dossier, &resources, &context);
             resources.extend(records.into_iter().map(|record| (record, 1)));
         }
         self.refuse_if_referred_to_elsewhere(&seen).await?;
+        let library = self.endplate.unkept(resources.iter().map(|(resource, _)| resource)).await?;
+        resources.extend(library);
         self.add_device(&mut resources).await?;
         self.put_all(resources)?;
         self.put_deletions();

@@ -166,6 +166,21 @@ impl TargetAssessment {
     }
 }
 
+impl Assessment {
+    /// The last day on which this operation would still bring axons to `target` in time in nine of ten, if it takes; none
+    /// where no limit applies. For an operation that is being considered: it moves with the day of the injury, not with the
+    /// day that is planned.
+    pub fn operate_by(
+        &self,
+        repair: &Repair,
+        target: &TargetAssessment,
+        protocol: &Protocol,
+    ) -> Option<Date> {
+        let travel = self.belief.rate().travel_p90(&repair.course(protocol), target.position);
+        target.limit_on.map(|limit| limit.plus_floor(Days(-travel.0)))
+    }
+}
+
 /// Assesses one repair. `followed` says which targets still depend on it (a later operation may have taken some over).
 pub fn assess(
     repair: &Repair,

@@ -21,4 +21,5 @@ pub mod protocol;
 pub mod repair;
 pub mod salvage;
 pub mod schedule;
+pub mod statistics;
 pub mod unit;

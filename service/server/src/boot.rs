@@ -31,6 +31,9 @@ pub enum BootError {
     /// The store cannot be opened.
     #[error(transparent)]
     Store(#[from] OpenError),
+    /// What the store keeps cannot be read, or the configured protocol does not fit it.
+    #[error("the protocol cannot be used with this store: {0}")]
+    Protocol(String),
     /// No notification could be sent.
     #[error(transparent)]
     Webhook(#[from] WebhookError),
@@ -76,10 +79,13 @@ impl Parts {
     /// The parts that `config` names, with `clock`.
     ///
     /// # Errors
-    /// The store cannot be opened, or TLS cannot be set up.
+    /// The store cannot be opened or holds another protocol of the configured version, or TLS cannot be set up.
     pub async fn of(config: &Config, clock: Arc<dyn Clock>) -> Result<Self, BootError> {
         let transport = Arc::new(Webhook::new(config.webhook_connect_timeout, config.webhook_timeout)?);
-        Ok(Self { store: open_store(&config.store).await?, clock, transport, workers: true })
+        let parts = Self { store: open_store(&config.store).await?, clock, transport, workers: true };
+        let endplate = endplate(config, "", Arc::clone(&parts.store), Arc::clone(&parts.clock));
+        endplate.check_protocol().await.map_err(|refusal| BootError::Protocol(refusal.to_text()))?;
+        Ok(parts)
     }
 }
 

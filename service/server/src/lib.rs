@@ -17,6 +17,7 @@ mod media;
 pub mod offer;
 pub mod openapi;
 pub mod plan;
+pub mod protocol;
 pub mod publish;
 mod router;
 pub mod serve;

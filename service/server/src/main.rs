@@ -4,7 +4,7 @@ use clap::error::ErrorKind;
 use clap::{Args, Parser, Subcommand};
 use endplate_server::config::{Config, ConfigError, Layers, Sources};
 use endplate_server::fault::Fault;
-use endplate_server::{check, demo, input, plan, publish, serve, sweep};
+use endplate_server::{check, demo, input, plan, protocol, publish, serve, sweep};
 use std::path::PathBuf;
 use std::process::ExitCode;
 
@@ -62,6 +62,15 @@ enum Command {
         /// Folder to write package.tgz and the folder package into; made if it is not there
         #[arg(long, value_name = "DIR")]
         out: PathBuf,
+    },
+    /// Show what would change if every plan followed the protocol in force; with --move, do it
+    Protocol {
+        /// Move the plans
+        #[arg(long = "move")]
+        moves: bool,
+        /// Where resources are kept [variable: ENDPLATE_STORE]
+        #[arg(long, value_name = "URL")]
+        store: Option<String>,
     },
     /// Print every setting in force and where it came from; secrets masked
     Config(Overrides),
@@ -136,6 +145,11 @@ async fn run(cli: Cli) -> Result<(), Fault> {
         }
         Command::Publish { out } => {
             input::print(&publish::run(&out)?);
+            Ok(())
+        }
+        Command::Protocol { moves, store } => {
+            let config = config(Overrides { store, ..Overrides::default() }, file)?;
+            input::print(&protocol::run(&config, moves).await?);
             Ok(())
         }
         Command::Config(overrides) => {

@@ -6,7 +6,7 @@ use async_trait::async_trait;
 use axum::Router;
 use axum::extract::State;
 use endplate_fhir::Json;
-use endplate_followup::ports::{Message, Outcome, Transport};
+use endplate_followup::ports::{Message, Outcome, Store, Transport};
 use endplate_server::boot::{self, Parts, Server};
 use endplate_server::config::{Config, StoreUrl};
 use endplate_server::webhook::Webhook;
@@ -77,8 +77,12 @@ impl Served {
 
     /// Opens on a day as configured.
     pub async fn open_as(config: &Config, date: &str) -> Self {
+        Self::on(date, boot::open_store(&config.store).await.unwrap(), config).await
+    }
+
+    /// Opens on a day, on a store that may outlive it and with a configuration.
+    pub async fn on(date: &str, store: Arc<dyn Store>, config: &Config) -> Self {
         let clock = TurnedClock::at(date);
-        let store = boot::open_store(&config.store).await.unwrap();
         let parts = Parts { store, clock: clock.clone(), transport: Arc::new(Unused), workers: false };
         let server = boot::start(config, parts).await.unwrap();
         // Installed before by another test: then that one serves.

@@ -11,7 +11,7 @@ use endplate_fhir::{Json, TYPES, json, reference};
 use std::collections::BTreeSet;
 
 /// How often a write is decided again because the facts moved under it.
-const ATTEMPTS_MAX: u32 = 50;
+pub(super) const ATTEMPTS_MAX: u32 = 50;
 
 /// What each entry of the answer to a Bundle carries (R4 http.html#ops, Prefer).
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]

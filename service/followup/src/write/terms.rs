@@ -3,6 +3,7 @@
 use super::{Attempt, Incoming};
 use crate::derivation::Context;
 use crate::element::text;
+use crate::kept;
 use crate::notice::Parties;
 use crate::ports::Scope;
 use crate::refusal::Refusal;
@@ -17,6 +18,7 @@ impl<'a> Attempt<'a> {
         let settings = &self.endplate.settings;
         Context {
             protocol: &settings.protocol,
+            kept: &kept::NONE,
             parties: Parties { clinic_lead: &settings.clinic_lead, scheduler: &settings.scheduler },
             base: &settings.base,
             now: self.now,

@@ -22,6 +22,11 @@ pub(crate) fn routes() -> Router<App> {
         .route("/fhir/{kind}/{id}/$meta-add", only("POST", post(meta_add)))
         .route("/fhir/{kind}/{id}/$meta-delete", only("POST", post(meta_delete)))
         .route("/fhir/Patient/{id}/$everything", read_only(get(everything).post(everything)))
+        .route(
+            "/fhir/Patient/{id}/$protocol-preview",
+            read_only(get(protocol_preview).post(protocol_preview)),
+        )
+        .route("/fhir/Patient/{id}/$protocol-move", only("POST", post(protocol_move)))
         .route("/fhir/Observation/$lastn", read_only(get(lastn).post(lastn)))
         .route("/fhir/ConceptMap/$translate", read_only(get(translate_type).post(translate_type)))
         .route(
@@ -32,6 +37,8 @@ pub(crate) fn routes() -> Router<App> {
         .route("/fhir/CarePlan/{id}/$assess", read_only(get(assess).post(assess)))
         .route("/fhir/PlanDefinition/$apply", only("POST", post(apply_type)))
         .route("/fhir/PlanDefinition/{id}/$apply", read_only(get(apply_instance).post(apply_instance)))
+        .route("/fhir/PlanDefinition/{id}/$unit-report", read_only(get(unit_report).post(unit_report)))
+        .route("/fhir/PlanDefinition/{id}/$compare-options", only("POST", post(compare)))
 }
 
 fn read_only(routes: MethodRouter<App>) -> MethodRouter<App> {
@@ -179,4 +186,30 @@ async fn apply_instance(
     Given(inputs): Given,
 ) -> Result<Response, Failure> {
     told(&app, app.endplate.apply(Some(&id), &inputs)).await
+}
+
+async fn compare(State(app): State<App>, Id(id): Id, Given(inputs): Given) -> Result<Response, Failure> {
+    told(&app, app.endplate.compare(&id, &inputs)).await
+}
+
+async fn protocol_preview(
+    State(app): State<App>,
+    Id(id): Id,
+    Given(inputs): Given,
+) -> Result<Response, Failure> {
+    told(&app, app.endplate.move_one(&id, true, &inputs)).await
+}
+
+async fn protocol_move(
+    State(app): State<App>,
+    Id(id): Id,
+    Given(inputs): Given,
+) -> Result<Response, Failure> {
+    let moved =
+        app.write(move |endplate| async move { endplate.move_one(&id, false, &inputs).await }).await?;
+    Ok(answer::document(moved.to_string()))
+}
+
+async fn unit_report(State(app): State<App>, Id(id): Id, Given(inputs): Given) -> Result<Response, Failure> {
+    told(&app, app.endplate.unit_report(&id, &inputs)).await
 }

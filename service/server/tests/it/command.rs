@@ -203,6 +203,23 @@ fn sweep_looks_at_what_is_due() {
     assert!(String::from_utf8_lossy(&output.stdout).starts_with("patients 0, changed 0"));
 }
 
+#[test]
+fn protocol_previews_and_moves() {
+    let folder = folder();
+    let site = written(&folder, "site.toml", "[protocol.growth]\nrate_mm_per_day = 1.0\n");
+    for (more, said) in [(None, "nothing is stored"), (Some("--move"), "moved to protocol version 1-site.")] {
+        let mut arguments = vec!["protocol", "--config", &site, "--store", "sqlite:new.db"];
+        arguments.extend(more);
+        let output = endplate(folder.path(), &arguments);
+        assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
+        let text = String::from_utf8_lossy(&output.stdout);
+        assert!(
+            text.contains(said) && text.contains("plans 0") && text.contains("episodes a second"),
+            "{text}"
+        );
+    }
+}
+
 /// `endplate serve` as a process, and its log.
 struct Served {
     child: Child,

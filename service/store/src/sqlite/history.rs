@@ -102,6 +102,9 @@ fn conditions(sql: &mut QueryBuilder<Sqlite>, past: &Past) {
     sql.push(" from resource_version v join resource r on r.key = v.resource where true");
     if let Some(kind) = &past.kind {
         sql.push(" and r.kind = ").push_bind(kind.clone());
+    } else {
+        // Protocols that plans follow are kept for the service itself.
+        sql.push(" and r.kind <> 'Library'");
     }
     if let Some(id) = &past.id {
         sql.push(" and r.id = ").push_bind(id.clone());

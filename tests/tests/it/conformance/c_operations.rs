@@ -6,7 +6,7 @@ mod plan;
 mod records;
 mod validate;
 
-use crate::clinic::{EP, interosseous_graft, patient};
+use crate::clinic::{EP, interosseous_graft, patient, with};
 use crate::served::{Reply, Served};
 use endplate_fhir::{Json, validate as r4};
 use endplate_followup::operation::OFFERED;
@@ -148,6 +148,14 @@ fn inputs(name: &str) -> Vec<Json> {
             vec![parameter("code", "valueCode", json!("N")), parameter("system", "valueUri", json!(LOCAL))]
         }
         "apply" => vec![parameter("subject", "valueString", json!("Patient/p1"))],
+        "unit-report" => vec![
+            parameter("start", "valueDate", json!("2025-01-01")),
+            parameter("end", "valueDate", json!("2025-12-31")),
+        ],
+        "compare-options" => {
+            let [_, _, graft] = interosseous_graft();
+            vec![resource(&with(&graft, "status", json!("preparation")))]
+        }
         "lastn" => vec![
             parameter("patient", "valueString", json!("p1")),
             parameter("code", "valueString", json!("motor-grade")),
