@@ -3,7 +3,7 @@
 use crate::clock::Stopwatch;
 use crate::error::{self, Failure};
 use crate::extract;
-use crate::http::{App, metadata, operation, probe, resource, search};
+use crate::http::{App, chart, metadata, operation, probe, resource, search};
 use crate::media;
 use axum::Router;
 use axum::extract::{MatchedPath, Request, State};
@@ -29,6 +29,10 @@ pub fn router(app: App) -> Router {
         .route("/fhir/{kind}/{id}", only("GET,HEAD,PUT", get(resource::read).put(resource::update)))
         .route("/livez", only("GET,HEAD", get(probe::live)))
         .route("/readyz", only("GET,HEAD", get(probe::ready)))
+        .route(
+            "/fhir/RiskAssessment/{id}/$chart",
+            only("GET,HEAD,POST", get(chart::chart).post(chart::chart)),
+        )
         .merge(operation::routes())
         .fallback(elsewhere)
         .layer(middleware::from_fn(negotiate))
@@ -55,7 +59,9 @@ fn unoffered(uri: &Uri) -> Option<Failure> {
 async fn negotiate(request: Request, next: Next) -> Response {
     let is_fhir = request.uri().path().split('/').nth(1) == Some("fhir");
     let format = extract::pairs(request.uri()).find(|(name, _)| name == "_format").map(|(_, value)| value);
-    if is_fhir && !media::is_accepted(request.headers(), format.as_deref()) {
+    // A chart is a picture too; its handler looks at what is liked.
+    let is_chart = request.uri().path().ends_with("/$chart");
+    if is_fhir && !is_chart && !media::is_accepted(request.headers(), format.as_deref()) {
         return Failure::NotAcceptable.into_response();
     }
     next.run(request).await
