@@ -89,8 +89,7 @@ def read(name, folder):
         corners = [point[0] for point in numbers(window.get("d"))]
         for day, found in ((start, min(corners)), (end, max(corners))):
             check(abs(x(min(days(day), last)) - found) < 0.02, name, f"window of {day} is at {found}")
-    crowded = len({t.text for t in of("target")}) > 10
-    check(set(drawn) <= set(expected) and (crowded or sorted(drawn) == expected), name, "windows are not the forecast's")
+    check(sorted(drawn) == expected, name, "windows are not the forecast's")
 
     # Every Tinel sign is where it was found.
     found = [o for o in facts["findings"] if o["code"]["coding"][0]["code"] == "tinel-distance"]
@@ -103,8 +102,8 @@ def read(name, folder):
     check(len(of("seen")) + len(of("unseen")) == 3 * len(looks), name, "looks for M1, M3 and M4")
 
     for width in (600, 1684):
-        png = bytes(resvg_py.svg_to_bytes(svg_string=source, width=width))
-        check(png.startswith(b"\x89PNG") and len(png) > 20_000, name, "resvg draws nothing")
+        png = bytes(resvg_py.svg_to_bytes(svg_string=source, width=width, dpi=96))
+        check(png.startswith(b"\x89PNG") and len(png) > 8_000, name, "resvg draws nothing")
         (folder / f"{name}-{width}.png").write_bytes(png)
 
     pdf = (folder / f"{name}.pdf").read_bytes()

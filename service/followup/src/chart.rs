@@ -120,7 +120,7 @@ fn over() -> Refusal {
     cannot(Code::BusinessRule, "The repair is not followed any more: ask for the chart of one that is.")
 }
 
-/// Whose chart it is: the name as recorded, date of birth, and the id.
+/// Whose chart it is: the id, date of birth, and the name as recorded.
 fn who(patient: Option<&Json>, id: &str) -> String {
     let Some(patient) = patient else { return format!("Patient {id}") };
     let name = items(patient, "name").next().map(|name| {
@@ -133,7 +133,8 @@ fn who(patient: Option<&Json>, id: &str) -> String {
         )
     });
     let born = text(patient, &["birthDate"]).map(|on| format!("born {on}"));
-    let parts = [name.filter(|name| !name.is_empty()), born, Some(format!("Patient {id}"))];
+    // The name comes last: it is what may be cut, or in a PDF have letters that the standard fonts lack.
+    let parts = [Some(format!("Patient {id}")), born, name.filter(|name| !name.is_empty())];
     parts.into_iter().flatten().collect::<Vec<_>>().join(", ")
 }
 

@@ -213,6 +213,11 @@ impl Belief {
         belief
     }
 
+    /// How far the front can go, to the millimetre: the end of the path of the furthest target.
+    pub fn end(&self) -> Mm {
+        Mm(self.end.0.max(0.0).round())
+    }
+
     /// Where the front, and with it the Tinel sign, should be on `day` if it has not arrested: 10th and 90th percentile, to the
     /// millimetre.
     pub fn front_band(&self, day: Days) -> (Mm, Mm) {

@@ -162,7 +162,8 @@ fn curves(sheet: &Sheet, belief: &Belief, y: &dyn Fn(f64) -> f64) -> [Vec<Point>
         for (line, Mm(mm)) in lines.iter_mut().zip(at) {
             line.push((x, y(mm)));
         }
-        if day >= sheet.days {
+        // Once the slowest has arrived nothing changes any more.
+        if day >= sheet.days || at.iter().all(|at| *at == belief.end()) {
             return lines;
         }
         day = (day + pace).min(sheet.days);
@@ -184,7 +185,7 @@ fn numbers(sheet: &mut Sheet, facts: &Facts<'_>, y: &dyn Fn(f64) -> f64) {
 fn targets(sheet: &mut Sheet, facts: &Facts<'_>) {
     let all = &facts.assessment.targets;
     let shown = all.len().clamp(1, TARGETS_MAX);
-    let row = ((TARGETS.1 - TARGETS.0) / shown as f64).min(46.0);
+    let row = ((TARGETS.1 - TARGETS.0) / shown as f64).min(64.0);
     sheet.bold("heading", (LEFT, TARGETS.0 - 6.0), 8.0, PLOT_LEFT - 6.0, "Signs at each target");
     sheet.bold("heading", (COLUMN, TARGETS.0 - 6.0), 7.0, RIGHT, "Seen, chance, last useful dates");
     if all.len() > TARGETS_MAX {
@@ -205,12 +206,20 @@ fn targets(sheet: &mut Sheet, facts: &Facts<'_>) {
 
 fn name(sheet: &mut Sheet, index: usize, target: &TargetAssessment, (top, row): (f64, f64)) {
     let text = format!("{} {}", index + 1, target.target.place.display());
-    let size = if row < 16.0 { 6.5 } else { 7.5 };
+    let size = if row < 16.0 { 6.5 } else { 7.0 };
     let right = PLOT_LEFT - 32.0;
-    sheet.bold("target", (LEFT, top + size + 2.0), size, right, &text);
-    if row >= 20.0 {
-        let far = format!("at {:.0} mm", target.position.0);
-        sheet.cut("label", (LEFT, top + 2.0 * size + 3.5), 6.5, right, &far);
+    let room = ((row - 9.0) / 8.0).floor().clamp(1.0, 2.0) as usize;
+    // Bold letters are up to a tenth wider than those that are measured here.
+    let mut lines = wrapped(&text, size, (right - LEFT) / 1.1);
+    let rest = if lines.len() > room { lines.split_off(room - 1).join(" ") } else { String::new() };
+    lines.extend((!rest.is_empty()).then_some(rest));
+    let mut y = top + size + 1.5;
+    for line in lines {
+        sheet.bold("target", (LEFT, y), size, right, &line);
+        y += 8.0;
+    }
+    if y < top + row {
+        sheet.cut("label", (LEFT, y), 6.5, right, &format!("at {:.0} mm", target.position.0));
     }
 }
 
