@@ -12,10 +12,14 @@ use endplate_recovery::milestone::Milestone;
 use endplate_recovery::salvage::Salvage;
 use endplate_recovery::unit::{Date, Days, Mm};
 
-/// Top and bottom of the front, pt.
-const FRONT: (f64, f64) = (96.0, 232.0);
-/// Top and bottom of the targets, pt.
-const TARGETS: (f64, f64) = (254.0, 470.0);
+/// Top of the front, pt.
+const TOP: f64 = 96.0;
+/// From the foot of the front to the first target, pt.
+const BETWEEN: f64 = 22.0;
+/// Foot of the last target, pt.
+const BOTTOM: f64 = 470.0;
+/// As much height as all targets together may take, pt.
+const TARGETS_HEIGHT: f64 = 216.0;
 /// The two lines of the reviews, pt.
 const REVIEWS: [f64; 2] = [482.0, 494.0];
 /// Foot of everything that has a date, pt.
@@ -29,6 +33,25 @@ const DOTTED: Pen = Pen { width: 0.5, grey: 0.45, dash: Some((1.0, 2.0)) };
 /// The day of the chart.
 const TODAY: Pen = Pen { width: 1.0, grey: 0.3, dash: Some((6.0, 2.5)) };
 
+/// Where the front ends and how high the row of each target is, pt. Few targets leave more room for the front.
+#[derive(Clone, Copy)]
+struct Room {
+    front_foot: f64,
+    row: f64,
+}
+
+impl Room {
+    fn of(targets: usize) -> Self {
+        let shown = targets.clamp(1, TARGETS_MAX) as f64;
+        let row = (TARGETS_HEIGHT / shown).min(58.0);
+        Self { front_foot: BOTTOM - row * shown - BETWEEN, row }
+    }
+
+    fn targets_top(self) -> f64 {
+        self.front_foot + BETWEEN
+    }
+}
+
 /// Draws the chart.
 pub fn scene(facts: &Facts<'_>) -> Scene {
     let start = facts.assessment.growth_starts_on;
@@ -36,8 +59,9 @@ pub fn scene(facts: &Facts<'_>) -> Scene {
     let title = format!("Recovery chart: {}", words::repair(facts.repair));
     head(&mut sheet, facts, &title);
     grid(&mut sheet, facts.today);
-    front(&mut sheet, facts);
-    targets(&mut sheet, facts);
+    let room = Room::of(facts.assessment.targets.len());
+    front(&mut sheet, facts, room);
+    targets(&mut sheet, facts, room);
     reviews(&mut sheet, facts);
     legend(&mut sheet);
     foot(&mut sheet);
@@ -59,7 +83,7 @@ fn end(facts: &Facts<'_>) -> Date {
 
 fn head(sheet: &mut Sheet, facts: &Facts<'_>, title: &str) {
     sheet.bold("title", (LEFT, 36.0), 15.0, RIGHT, title);
-    sheet.cut("patient", (LEFT, 51.0), 9.0, RIGHT, &facts.who);
+    sheet.cut("patient", (LEFT, 51.0), 9.0, RIGHT, facts.who);
     let operated = facts.assessment.growth_starts_on;
     let dates = if facts.injured.is_exact() {
         format!("Injured {}, operated {operated}.", facts.injured.earliest)
@@ -74,7 +98,7 @@ fn head(sheet: &mut Sheet, facts: &Facts<'_>, title: &str) {
 fn grid(sheet: &mut Sheet, today: Date) {
     for (months, on) in sheet.ticks() {
         let x = sheet.x_clamped(on);
-        sheet.line("grid", vec![(x, FRONT.0), (x, FOOT)], FAINT);
+        sheet.line("grid", vec![(x, TOP), (x, FOOT)], FAINT);
         sheet.text("months", (x, FOOT + 9.0), 6.5, Anchor::Middle, &months.to_string());
         sheet.text("date", (x, FOOT + 17.0), 6.0, Anchor::Middle, &on.to_string());
     }
@@ -82,13 +106,13 @@ fn grid(sheet: &mut Sheet, today: Date) {
     let label = format!("today {today}");
     match sheet.x(today) {
         Some(x) => {
-            sheet.line("today", vec![(x, FRONT.0 - 6.0), (x, FOOT)], TODAY);
+            sheet.line("today", vec![(x, TOP - 6.0), (x, FOOT)], TODAY);
             let x = x.clamp(PLOT_LEFT + 30.0, PLOT_RIGHT - 30.0);
-            sheet.text("label", (x, FRONT.0 - 8.0), 7.0, Anchor::Middle, &label);
+            sheet.text("label", (x, TOP - 8.0), 7.0, Anchor::Middle, &label);
         }
         None => sheet.text(
             "label",
-            (PLOT_RIGHT, FRONT.0 - 8.0),
+            (PLOT_RIGHT, TOP - 8.0),
             7.0,
             Anchor::End,
             &format!("{label}, beyond this chart"),
@@ -103,15 +127,16 @@ fn steps(end: f64) -> Vec<f64> {
     (0..=6).map(|n| f64::from(n) * step).filter(|at| *at <= end).collect()
 }
 
-fn front(sheet: &mut Sheet, facts: &Facts<'_>) {
+fn front(sheet: &mut Sheet, facts: &Facts<'_>, room: Room) {
+    let foot = room.front_foot;
     let end = facts.repair.end().0.max(1.0);
     let top = end * 1.1;
-    let y = |mm: f64| FRONT.1 - (FRONT.1 - FRONT.0) * (mm / top).clamp(0.0, 1.0);
+    let y = |mm: f64| foot - (foot - TOP) * (mm / top).clamp(0.0, 1.0);
     for mm in steps(top) {
         sheet.line("grid", vec![(PLOT_LEFT, y(mm)), (PLOT_RIGHT, y(mm))], FAINT);
         sheet.text("scale", (PLOT_LEFT - 4.0, y(mm) + 2.2), 6.5, Anchor::End, &format!("{mm:.0}"));
     }
-    sheet.cut("label", (LEFT, FRONT.0 + 4.0), 6.5, PLOT_LEFT - 22.0, "mm from the proximal coaptation");
+    sheet.cut("label", (LEFT, TOP + 4.0), 6.5, PLOT_LEFT - 22.0, "mm from the proximal coaptation");
     band(sheet, &facts.assessment.expected, &y);
     if facts.repair.gap.0 > 0.0 && facts.repair.gap.0 < end {
         let at = y(facts.repair.gap.0);
@@ -126,14 +151,14 @@ fn front(sheet: &mut Sheet, facts: &Facts<'_>) {
             sheet.line("now", line, NOW);
         }
     }
-    numbers(sheet, facts, &y);
-    sheet.line("axis", vec![(PLOT_LEFT, FRONT.0), (PLOT_LEFT, FRONT.1), (PLOT_RIGHT, FRONT.1)], THIN);
+    numbers(sheet, facts, &y, foot);
+    sheet.line("axis", vec![(PLOT_LEFT, TOP), (PLOT_LEFT, foot), (PLOT_RIGHT, foot)], THIN);
     for finding in facts.findings {
         let (Sign::Tinel(Mm(mm)), Some(x)) = (&finding.sign, sheet.x(finding.on)) else { continue };
         let says = format!("Tinel sign at {mm:.0} mm on {}", finding.on);
         if *mm > top {
-            let up = triangle((x, FRONT.0 + 3.0), 3.0).into_iter();
-            let up = up.map(|(px, py)| (px, 2.0 * (FRONT.0 + 3.0) - py)).collect();
+            let up = triangle((x, TOP + 3.0), 3.0).into_iter();
+            let up = up.map(|(px, py)| (px, 2.0 * (TOP + 3.0) - py)).collect();
             sheet.figure("tinel-beyond", says, up, 0.0);
         } else {
             sheet.disc("tinel", says, (x, y(*mm)), 2.8, true);
@@ -171,10 +196,10 @@ fn curves(sheet: &Sheet, belief: &Belief, y: &dyn Fn(f64) -> f64) -> [Vec<Point>
 }
 
 /// At which distance each target is.
-fn numbers(sheet: &mut Sheet, facts: &Facts<'_>, y: &dyn Fn(f64) -> f64) {
+fn numbers(sheet: &mut Sheet, facts: &Facts<'_>, y: &dyn Fn(f64) -> f64, foot: f64) {
     let shown = facts.assessment.targets.iter().take(TARGETS_MAX);
     let at: Vec<f64> = shown.map(|target| y(target.position.0)).collect();
-    for (index, (from, to)) in at.iter().zip(apart(&at, 8.0, FRONT.0, FRONT.1)).enumerate() {
+    for (index, (from, to)) in at.iter().zip(apart(&at, 8.0, TOP, foot)).enumerate() {
         sheet.line("target-distance", vec![(PLOT_LEFT, *from), (PLOT_RIGHT, *from)], DOTTED);
         sheet.line("leader", vec![(PLOT_RIGHT, *from), (PLOT_RIGHT + 9.0, to)], DOTTED);
         let number = (index + 1).to_string();
@@ -182,25 +207,24 @@ fn numbers(sheet: &mut Sheet, facts: &Facts<'_>, y: &dyn Fn(f64) -> f64) {
     }
 }
 
-fn targets(sheet: &mut Sheet, facts: &Facts<'_>) {
+fn targets(sheet: &mut Sheet, facts: &Facts<'_>, room: Room) {
     let all = &facts.assessment.targets;
-    let shown = all.len().clamp(1, TARGETS_MAX);
-    let row = ((TARGETS.1 - TARGETS.0) / shown as f64).min(64.0);
-    sheet.bold("heading", (LEFT, TARGETS.0 - 6.0), 8.0, PLOT_LEFT - 6.0, "Signs at each target");
-    sheet.bold("heading", (COLUMN, TARGETS.0 - 6.0), 7.0, RIGHT, "Seen, chance, last useful dates");
+    let (first, row) = (room.targets_top(), room.row);
+    sheet.bold("heading", (LEFT, first - 6.0), 8.0, PLOT_LEFT - 6.0, "Signs at each target");
+    sheet.bold("heading", (COLUMN, first - 6.0), 7.0, RIGHT, "Seen, chance, last useful dates");
     if all.len() > TARGETS_MAX {
         let more = format!("{} more targets are in the plan", all.len() - TARGETS_MAX);
-        sheet.text("label", (PLOT_RIGHT, TARGETS.0 - 6.0), 6.5, Anchor::End, &more);
+        sheet.text("label", (PLOT_RIGHT, first - 6.0), 6.5, Anchor::End, &more);
     }
     for (index, target) in all.iter().take(TARGETS_MAX).enumerate() {
-        let top = TARGETS.0 + row * index as f64;
+        let top = first + row * index as f64;
         sheet.line("row", vec![(LEFT, top), (RIGHT, top)], FAINT);
         name(sheet, index, target, (top, row));
         signs(sheet, facts, target, (top, row));
         limits(sheet, target, (top, row));
         column(sheet, target, (top, row));
     }
-    let bottom = TARGETS.0 + row * all.len().min(TARGETS_MAX) as f64;
+    let bottom = first + row * all.len().min(TARGETS_MAX) as f64;
     sheet.line("row", vec![(LEFT, bottom), (RIGHT, bottom)], FAINT);
 }
 
@@ -290,7 +314,7 @@ fn limits(sheet: &mut Sheet, target: &TargetAssessment, (top, row): (f64, f64)) 
         );
         match last.salvage {
             Salvage::SecondGraft => {
-                sheet.figure("second-graft", says, triangle((x, top + row * 0.27), 3.0), 1.0)
+                sheet.figure("second-graft", says, triangle((x, top + row * 0.27), 3.0), 1.0);
             }
             Salvage::DistalTransfer => {
                 sheet.figure("distal-transfer", says, diamond((x, top + row * 0.73), 3.0), 1.0);
@@ -301,7 +325,7 @@ fn limits(sheet: &mut Sheet, target: &TargetAssessment, (top, row): (f64, f64)) 
 
 /// The same in words, at the side.
 fn column(sheet: &mut Sheet, target: &TargetAssessment, (top, row): (f64, f64)) {
-    let seen = words::seen(target);
+    let seen = words::seen(target, words::short);
     let chance = words::chances(target);
     let dates: Vec<String> = if target.recovered() {
         Vec::new()

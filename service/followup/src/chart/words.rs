@@ -50,7 +50,7 @@ pub fn conclusion(facts: &Facts<'_>) -> String {
         ));
     }
     all.extend(facts.assessment.targets.iter().map(|target| {
-        let mut parts = vec![seen(target)];
+        let mut parts = vec![seen(target, Milestone::display)];
         parts.extend(next_sign(target).map(|next| {
             let window = next.window;
             format!("{} expected {} to {}", next.milestone.display(), window.opens_on, window.closes_on)
@@ -76,13 +76,13 @@ fn tinel(facts: &Facts<'_>) -> String {
     format!("Tinel sign at {mm:.0} mm on {on}; expected {:.0} to {:.0} mm.", low.0, high.0)
 }
 
-/// The furthest sign seen at a target, or what is missing there.
-pub fn seen(target: &TargetAssessment) -> String {
+/// The furthest sign seen at a target, or what is missing there; `name` says how signs are called.
+pub fn seen(target: &TargetAssessment, name: fn(Milestone) -> &'static str) -> String {
     match (target.furthest_seen(), &target.overdue) {
-        (Some((milestone, sighting)), _) => format!("{} seen since {}", milestone.display(), sighting.on),
+        (Some((milestone, sighting)), _) => format!("{} seen since {}", name(milestone), sighting.on),
         (None, Some(missing)) => format!(
             "{} expected by {}, not found on {}",
-            missing.milestone.display(),
+            name(missing.milestone),
             missing.expected_by,
             missing.looked.on
         ),
