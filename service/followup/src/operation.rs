@@ -135,6 +135,15 @@ pub const OFFERED: &[Operation] = &[
         documentation: "A derived plan as it would be on the date asOf; stores nothing.",
     },
     Operation {
+        name: "chart",
+        kind: Some("RiskAssessment"),
+        on_type: false,
+        on_instance: true,
+        affects_state: false,
+        definition: "https://endplate.example/fhir/OperationDefinition/RiskAssessment-chart",
+        documentation: "The recovery chart of the repair that a derived RiskAssessment is about, as a DiagnosticReport whose presentedForm holds it as SVG and as PDF and whose conclusion says the same. With Accept: image/svg+xml or application/pdf, or format=svg or format=pdf, the picture alone. Stores nothing.",
+    },
+    Operation {
         name: "apply",
         kind: Some("PlanDefinition"),
         on_type: true,

@@ -75,6 +75,8 @@ pub struct Assessment {
     pub standstill: Option<Standstill>,
     /// Where the Tinel sign should be on any day.
     pub belief: Belief,
+    /// The same before any finding: what this repair should show.
+    pub expected: Belief,
     /// Growth clock.
     pub growth_starts_on: Date,
 }
@@ -203,6 +205,7 @@ pub fn assess(
         targets: targets.map(|target| reader.target(target, &before, &belief, &rate)).collect(),
         standstill: reader.standstill(),
         belief,
+        expected: before,
         growth_starts_on: repair.growth_starts_on(),
     }
 }

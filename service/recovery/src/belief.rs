@@ -213,9 +213,20 @@ impl Belief {
         belief
     }
 
+    /// How far the front can go, to the millimetre: the end of the path of the furthest target.
+    pub fn end(&self) -> Mm {
+        Mm(self.end.0.max(0.0).round())
+    }
+
     /// Where the front, and with it the Tinel sign, should be on `day` if it has not arrested: 10th and 90th percentile, to the
     /// millimetre.
     pub fn front_band(&self, day: Days) -> (Mm, Mm) {
+        let [low, high] = self.front_quantiles(day, [0.1, 0.9]);
+        (low, high)
+    }
+
+    /// The same for any percentiles `p`, each a share between 0 and 1.
+    pub fn front_quantiles<const N: usize>(&self, day: Days, p: [f64; N]) -> [Mm; N] {
         let mut at = vec![0.0; self.end.0.max(0.0).ceil() as usize + 1];
         for node in &self.live {
             let front = self.course.front(day, node.rate, node.latency, self.end).0;
@@ -224,15 +235,14 @@ impl Belief {
             }
         }
         let total: f64 = at.iter().sum();
-        let quantile = |p: f64| {
+        p.map(|p| {
             let mut below = 0.0;
             let reached = at.iter().position(|weight| {
                 below += weight;
                 below >= p * total
             });
             Mm(reached.unwrap_or(0) as f64)
-        };
-        (quantile(0.1), quantile(0.9))
+        })
     }
 }
 

@@ -84,6 +84,34 @@ fn takes_json(ranges: &[Media<'_>]) -> bool {
     })
 }
 
+/// What a client likes best of `forms`, which are media types beside FHIR JSON: an index, or none for FHIR JSON, which is also
+/// what a client gets that takes anything.
+///
+/// # Errors
+/// It takes none of them.
+pub fn liked(headers: &HeaderMap, format: Option<&str>, forms: &[&str]) -> Result<Option<usize>, ()> {
+    let form = |media: &Media<'_>| forms.iter().position(|form| *form == media.essence);
+    if let Some(format) = format {
+        let media = format.replace(' ', "+");
+        return match form(&Media::parse(&media)) {
+            Some(form) => Ok(Some(form)),
+            None if is_accepted(headers, Some(format)) => Ok(None),
+            None => Err(()),
+        };
+    }
+    let ranges = headers.get_all(ACCEPT).iter().filter_map(|value| value.to_str().ok());
+    let mut best: Option<(f32, Option<usize>)> = is_accepted(headers, None).then_some((0.0, None));
+    for range in ranges.flat_map(|value| value.split(',')) {
+        let media = Media::parse(range);
+        let weight = media.param("q").and_then(|q| q.parse::<f32>().ok()).unwrap_or(1.0);
+        let wanted = if media.is_json() && media.is_r4() { Some(None) } else { form(&media).map(Some) };
+        if let Some(wanted) = wanted.filter(|_| weight > best.map_or(0.0, |(weight, _)| weight)) {
+            best = Some((weight, wanted));
+        }
+    }
+    best.map(|(_, wanted)| wanted).ok_or(())
+}
+
 /// Whether a body is FHIR R4 JSON as it says.
 ///
 /// # Errors
@@ -193,6 +221,26 @@ mod tests {
             assert!(!accepts(accept), "{accept}");
         }
         assert!(is_accepted(&HeaderMap::new(), None));
+    }
+
+    // RFC 9110 section 12.5.1: the type with the greatest weight.
+    #[test]
+    fn the_form_that_is_liked_best_is_given() {
+        let forms = ["image/svg+xml", "application/pdf"];
+        for (accept, expected) in [
+            ("image/svg+xml", Ok(Some(0))),
+            ("application/pdf;q=0.9, image/svg+xml;q=0.1", Ok(Some(1))),
+            ("application/fhir+json, image/svg+xml;q=0.5", Ok(None)),
+            ("text/html, */*;q=0.1", Ok(None)),
+            ("text/html", Err(())),
+            ("image/svg+xml;q=0", Err(())),
+        ] {
+            let headers = HeaderMap::from_iter([(ACCEPT, HeaderValue::from_static(accept))]);
+            assert_eq!(liked(&headers, None, &forms), expected, "{accept}");
+        }
+        assert_eq!(liked(&HeaderMap::new(), None, &forms), Ok(None));
+        assert_eq!(liked(&HeaderMap::new(), Some("image/svg xml"), &forms), Ok(Some(0)));
+        assert_eq!(liked(&HeaderMap::new(), Some("xml"), &forms), Err(()));
     }
 
     #[test]

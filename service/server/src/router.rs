@@ -3,7 +3,7 @@
 use crate::clock::Stopwatch;
 use crate::error::{self, Failure};
 use crate::extract;
-use crate::http::{App, metadata, operation, probe, published, resource, search};
+use crate::http::{App, chart, metadata, operation, probe, published, resource, search};
 use crate::media;
 use axum::Router;
 use axum::extract::{MatchedPath, Request, State};
@@ -39,6 +39,10 @@ pub fn router(app: App) -> Router {
         .route("/openapi.json", only("GET,HEAD", get(metadata::openapi)))
         .route("/livez", only("GET,HEAD", get(probe::live)))
         .route("/readyz", only("GET,HEAD", get(probe::ready)))
+        .route(
+            "/fhir/RiskAssessment/{id}/$chart",
+            only("GET,HEAD,POST", get(chart::chart).post(chart::chart)),
+        )
         .merge(operation::routes())
         .fallback(elsewhere)
         .layer(middleware::from_fn(negotiate))
@@ -134,12 +138,14 @@ async fn negotiate(request: Request, next: Next) -> Response {
         return Failure::UnknownMethod.into_response();
     }
     let is_fhir = request.uri().path().split('/').nth(1) == Some("fhir");
+    // A chart is a picture too; its handler looks at what is liked.
+    let is_chart = request.uri().path().ends_with("/$chart");
     let (format, is_pretty) = (query_value(&request, "_format"), query_value(&request, "_pretty"));
     if is_fhir && media::releases_differ(request.headers()) {
         let text = "Accept and Content-Type name different releases of FHIR; send fhirVersion=4.0 in both, or in neither.";
         return Failure::bad_request(text).into_response();
     }
-    if is_fhir && !media::is_accepted(request.headers(), format.as_deref()) {
+    if is_fhir && !is_chart && !media::is_accepted(request.headers(), format.as_deref()) {
         return Failure::NotAcceptable.into_response();
     }
     let response = next.run(request).await;
@@ -157,7 +163,7 @@ async fn spread(response: Response) -> Response {
     let Ok(bytes) = axum::body::to_bytes(body, usize::MAX).await else {
         return Failure::Broken.into_response();
     };
-    let spread = serde_json::from_slice::<endplate_fhir::Json>(&bytes).ok();
+    let spread = endplate_fhir::json::parse(&bytes).ok();
     match spread.and_then(|json| serde_json::to_string_pretty(&json).ok()) {
         Some(text) => {
             parts.headers.remove(CONTENT_LENGTH);

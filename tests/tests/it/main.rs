@@ -4,6 +4,7 @@
 mod alerts;
 mod bad_input;
 mod bookings;
+mod chart;
 mod clients;
 mod clinic;
 mod conformance;

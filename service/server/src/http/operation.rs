@@ -51,7 +51,7 @@ fn only(allow: &'static str, routes: MethodRouter<App>) -> MethodRouter<App> {
 }
 
 /// What an operation is given: the query, and by POST a Parameters resource or the one resource it is about.
-pub(crate) struct Given(Inputs);
+pub(crate) struct Given(pub(super) Inputs);
 
 impl FromRequest<App> for Given {
     type Rejection = Failure;
@@ -78,7 +78,7 @@ impl FromRequest<App> for Given {
 }
 
 /// The id in an address whose type is fixed.
-pub(crate) struct Id(String);
+pub(crate) struct Id(pub(super) String);
 
 impl<S: Send + Sync> FromRequestParts<S> for Id {
     type Rejection = Failure;

@@ -170,6 +170,10 @@ fn address(plan: &Json, kind: &str, is_instance: bool, name: &str) -> String {
         "PlanDefinition" => "nerve-repair-follow-up",
         "CarePlan" => plan["id"].as_str().unwrap(),
         "ConceptMap" => "m",
+        "RiskAssessment" => {
+            let reference = plan["supportingInfo"][0]["reference"].as_str().unwrap();
+            reference.strip_prefix("RiskAssessment/").unwrap()
+        }
         _ => "p1",
     };
     if is_instance { format!("/fhir/{kind}/{id}/${name}") } else { format!("/fhir/{kind}/${name}") }
