@@ -6,6 +6,7 @@
 //! clock; JSON stops here.
 
 pub mod account;
+pub mod answer;
 pub mod code;
 pub mod derivation;
 pub mod document;
@@ -13,6 +14,7 @@ pub mod dossier;
 pub mod element;
 pub mod identity;
 pub mod intake;
+pub mod message;
 pub mod notice;
 pub mod operation;
 pub mod outbox;

@@ -9,6 +9,7 @@ mod terms;
 pub mod workflow;
 
 use crate::Endplate;
+use crate::answer;
 use crate::derivation::{Derivation, comparable, derive, local_references, provenances, stamped};
 use crate::document;
 use crate::dossier::Dossier;
@@ -409,6 +410,9 @@ impl<'a> Attempt<'a> {
         for incoming in self.incoming.iter().filter(|incoming| incoming.writes) {
             let mut found = check::belongs(&incoming.kind, &self.as_read(&incoming.resource), base);
             found.extend(workflow::change(&incoming.resource, incoming.current.as_ref()));
+            let before: Option<Json> =
+                incoming.current.as_ref().and_then(|current| serde_json::from_str(&current.body).ok());
+            found.extend(answer::issues(&incoming.resource, before.as_ref(), self.today));
             reference::each(&incoming.resource, &mut |path, to| {
                 if to.starts_with("urn:uuid:") || to.starts_with("urn:oid:") {
                     let text =
