@@ -124,11 +124,11 @@ fn answer(issue: &Json, silent: Answer, today: Date) -> Answer {
         code_of(one) == "declined"
             && (of.is_empty() || about.is_empty() || of.iter().any(|key| about.contains(key)))
     };
-    if items(issue, "mitigation").any(declines) {
-        return Answer::Declined;
-    }
     if items(issue, "mitigation").any(|one| code_of(one) == "confirmed") {
         return Answer::Confirmed;
+    }
+    if items(issue, "mitigation").any(declines) {
+        return Answer::Declined;
     }
     let last = items(issue, "mitigation").last();
     match last.map(code_of) {

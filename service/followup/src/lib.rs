@@ -7,6 +7,7 @@
 
 pub mod account;
 pub mod answer;
+pub mod card;
 pub mod code;
 pub mod derivation;
 pub mod document;

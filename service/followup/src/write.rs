@@ -3,6 +3,7 @@
 
 mod check;
 pub mod claim;
+mod record;
 mod rehearse;
 pub(crate) mod scheduler;
 mod terms;

@@ -491,8 +491,11 @@ impl Situation<'_> {
         for alert in standing.iter().filter(|alert| alert.severity == Severity::High) {
             let Some(previous) = self.before(alert.kind, &alert.subject) else { continue };
             let waited = self.today.days_since(previous.asked_on);
+            // One that became graver today is told of today.
+            let known = previous.severity >= alert.severity;
             let to_surgeon = alert.kind.audience().contains(&Audience::Surgeon);
             if previous.waits()
+                && known
                 && !self.is_quiet(alert)
                 && to_surgeon
                 && waited > self.protocol.alert.unanswered

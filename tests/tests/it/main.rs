@@ -2,6 +2,7 @@
 #![allow(missing_docs)]
 
 mod alerts;
+mod answers;
 mod bad_input;
 mod bookings;
 mod clients;
