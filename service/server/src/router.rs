@@ -3,7 +3,7 @@
 use crate::clock::Stopwatch;
 use crate::error::{self, Failure};
 use crate::extract;
-use crate::http::{App, metadata, operation, probe, resource, search};
+use crate::http::{App, cds, metadata, operation, probe, resource, search};
 use crate::media;
 use axum::Router;
 use axum::extract::{MatchedPath, Request, State};
@@ -30,6 +30,7 @@ pub fn router(app: App) -> Router {
         .route("/livez", only("GET,HEAD", get(probe::live)))
         .route("/readyz", only("GET,HEAD", get(probe::ready)))
         .merge(operation::routes())
+        .merge(cds::routes())
         .fallback(elsewhere)
         .layer(middleware::from_fn(negotiate))
         .layer(CatchPanicLayer::custom(error::panicked))
@@ -43,8 +44,11 @@ fn only(allow: &'static str, routes: MethodRouter<App>) -> MethodRouter<App> {
 }
 
 /// Answers any other address.
-async fn elsewhere(uri: Uri) -> Failure {
-    unoffered(&uri).unwrap_or(Failure::UnknownRoute)
+async fn elsewhere(uri: Uri) -> Response {
+    if uri.path().starts_with(cds::ROOT) {
+        return Failure::UnknownRoute.problem(uri.path());
+    }
+    unoffered(&uri).unwrap_or(Failure::UnknownRoute).into_response()
 }
 
 fn unoffered(uri: &Uri) -> Option<Failure> {

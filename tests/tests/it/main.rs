@@ -5,6 +5,7 @@ mod alerts;
 mod answers;
 mod bad_input;
 mod bookings;
+mod cds_hooks;
 mod clients;
 mod clinic;
 mod conformance;
