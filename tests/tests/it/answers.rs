@@ -33,19 +33,19 @@ fn action(answer: &str) -> Json {
     json!({ "action": code("alert-answer", answer) })
 }
 
-fn with_extension(mitigation: Json, name: &str, kind: &str, value: Json) -> Json {
+fn with_extension(mitigation: &Json, name: &str, kind: &str, value: Json) -> Json {
     let mut extension = json!({ "url": format!("{EP}/StructureDefinition/{name}") });
     extension[format!("value{kind}")] = value;
-    with(&mitigation, "extension", json!([extension]))
+    with(mitigation, "extension", json!([extension]))
 }
 
 fn snoozed(until: &str) -> Json {
-    with_extension(action("snoozed"), "snoozed-until", "Date", json!(until))
+    with_extension(&action("snoozed"), "snoozed-until", "Date", json!(until))
 }
 
 fn handed_to(id: &str) -> Json {
     let to = json!({ "reference": format!("Practitioner/{id}") });
-    with_extension(action("handed-over"), "handed-to", "Reference", to)
+    with_extension(&action("handed-over"), "handed-to", "Reference", to)
 }
 
 fn declined(why: &str) -> Json {
