@@ -7,6 +7,7 @@ use crate::dossier::{Dossier, Entry, local};
 use crate::element::{self, items, text};
 use crate::intake::{self, Injury, Intake, ours};
 use crate::kept::{self, Kept};
+use crate::message::{self, Word};
 use crate::notice::{self, Parties};
 use crate::plan::{self, Source};
 use crate::write::{scheduler, workflow};
@@ -61,22 +62,52 @@ pub fn derive(dossier: &Dossier, patient: &str, context: &Context<'_>) -> Deriva
     let intake = intake::read(dossier, patient, context.today, context.base);
     let mut look_again_on: Option<Date> = None;
     let mut changed = Vec::new();
+    let mut words = Vec::new();
     for injury in &intake.injuries {
         let context = &context.of(dossier, injury);
         let deriver = Deriver { dossier, intake: &intake, injury, context };
         let (resources, next) = if intake.dead || injury.ended || injury.procedures.is_empty() {
             (deriver.ended(), None)
         } else {
-            deriver.followed()
+            deriver.followed(&mut words)
         };
         look_again_on = match (look_again_on, next) {
             (Some(a), Some(b)) => Some(a.min(b)),
             (a, b) => a.or(b),
         };
         let finished = resources.into_iter().map(|resource| deriver.finished(resource));
-        changed.extend(finished.filter(|resource| deriver.differs(resource)));
+        changed.extend(finished.filter(|resource| differs(dossier, resource)));
     }
+    changed.extend(messages(dossier, &intake, words, context));
     Derivation { intake, changed, look_again_on }
+}
+
+/// The messages of today, and those sent before, which stay as they are but for the labels of the repairs they are about.
+fn messages(dossier: &Dossier, intake: &Intake, words: Vec<Word>, context: &Context<'_>) -> Vec<Json> {
+    let today = message::messages(words, &intake.patient, dossier, context.now, context.today);
+    let new: BTreeSet<String> = today.iter().map(element::reference_of).collect();
+    let sent =
+        dossier.entries().filter(|((kind, _), entry)| kind == "Communication" && entry.stored.is_some());
+    let sent = sent.map(|(_, entry)| entry.resource.clone());
+    let all = today.into_iter().chain(sent.filter(|one| !new.contains(&element::reference_of(one))));
+    let told = |one: Json| {
+        let plans: Vec<String> = message::plans(&one).map(str::to_owned).collect();
+        let about: Vec<&Injury> =
+            intake.injuries.iter().filter(|injury| plans.contains(&injury.plan)).collect();
+        (!about.is_empty()).then(|| labelled(account::told(one), &about))
+    };
+    all.filter_map(told).filter(|one| differs(dossier, one)).collect()
+}
+
+/// Whether a derived resource differs from what is stored, versions and times apart.
+fn differs(dossier: &Dossier, resource: &Json) -> bool {
+    let (Some(kind), Some(id)) = (text(resource, &["resourceType"]), text(resource, &["id"])) else {
+        return false;
+    };
+    match dossier.get(kind, id) {
+        Some(Entry { resource: stored, stored: Some(_), .. }) => comparable(stored) != comparable(resource),
+        _ => true,
+    }
 }
 
 struct Deriver<'a> {
@@ -92,7 +123,7 @@ impl Deriver<'_> {
     }
 
     /// The plan of an injury that is being followed.
-    fn followed(&self) -> (Vec<Json>, Option<Date>) {
+    fn followed(&self, words: &mut Vec<Word>) -> (Vec<Json>, Option<Date>) {
         let Context { protocol, parties, now, today, .. } = *self.context;
         let outlook = self.injury.episode.outlook(protocol);
         let attended = self.attended();
@@ -122,10 +153,13 @@ impl Deriver<'_> {
         for alert in &alerts {
             let stored = self.stored("DetectedIssue", &notice::issue_id(self.injury, alert));
             resources.push(notice::detected_issue(self.injury, patient, alert, stored, now));
-            resources.extend(notice::communications(self.injury, patient, alert, stored, parties, now));
+            if !situation.is_quiet(alert) {
+                words.extend(message::words(self.injury, alert, stored, self.dossier, parties));
+            }
         }
+        let heard: Vec<&Alert> = alerts.iter().filter(|alert| !situation.is_quiet(alert)).collect();
         let flag = self.stored("Flag", &identity::id("Flag", &[&self.injury.key]));
-        resources.extend(notice::flag(self.injury, patient, &alerts, flag, today));
+        resources.extend(notice::flag(self.injury, patient, &heard, flag, today));
         let live: BTreeSet<String> = resources.iter().map(element::reference_of).collect();
         resources.extend(self.withdrawn(&live, &alerts));
         (resources, situation.next_look())
@@ -154,7 +188,7 @@ impl Deriver<'_> {
 
     /// What every derived resource carries besides: its narrative, the labels of the repairs, and a Task the day of its change.
     fn finished(&self, resource: Json) -> Json {
-        let mut resource = labelled(account::told(resource), self.injury);
+        let mut resource = labelled(account::told(resource), &[self.injury]);
         if text(&resource, &["resourceType"]) == Some("Task") {
             scheduler::set_modified(&mut resource, self.context.today);
         }
@@ -184,8 +218,6 @@ impl Deriver<'_> {
                 "DetectedIssue" if !standing.contains(id) => {
                     all.push(notice::ended_issue(resource, self.context.now));
                 }
-                // What was sent stays as it is; only its labels follow those of the repair.
-                "Communication" => all.push(resource.clone()),
                 _ => {}
             }
         }
@@ -225,7 +257,6 @@ impl Deriver<'_> {
             "Goal" => "goal",
             "RiskAssessment" => "assessment",
             "DetectedIssue" => "alert",
-            "Communication" => "message",
             _ => return false,
         };
         ours(resource, name).is_some_and(|value| value.starts_with(&format!("{}/", self.injury.plan)))
@@ -263,19 +294,6 @@ impl Deriver<'_> {
         }
         attended
     }
-
-    /// Whether a derived resource differs from what is stored, versions and times apart.
-    fn differs(&self, resource: &Json) -> bool {
-        let (Some(kind), Some(id)) = (text(resource, &["resourceType"]), text(resource, &["id"])) else {
-            return false;
-        };
-        match self.dossier.get(kind, id) {
-            Some(Entry { resource: stored, stored: Some(_), .. }) => {
-                comparable(stored) != comparable(resource)
-            }
-            _ => true,
-        }
-    }
 }
 
 /// A resource without version and time.
@@ -305,13 +323,14 @@ pub fn comparable(resource: &Json) -> Json {
 }
 
 /// The labels of the repairs, so that what follows from them is handled with the same care; and that it is test data.
-fn labelled(mut resource: Json, injury: &Injury) -> Json {
-    if injury.procedures.is_empty() {
+fn labelled(mut resource: Json, injuries: &[&Injury]) -> Json {
+    let procedures = || injuries.iter().flat_map(|injury| &injury.procedures);
+    if procedures().next().is_none() {
         return resource;
     }
     let union = |of: fn(&intake::ProcedureRecord) -> &Vec<Json>| {
         let mut all: Vec<Json> = Vec::new();
-        for label in injury.procedures.iter().flat_map(of) {
+        for label in procedures().flat_map(of) {
             if !all.contains(label) {
                 all.push(label.clone());
             }
@@ -483,7 +502,7 @@ fn provenance(injury: &Injury, dossier: &Dossier, targets: &[String], context: &
             "entity": if entities.is_empty() { Json::Null } else { Json::Array(entities) },
         }),
     );
-    labelled(record, injury)
+    labelled(record, &[injury])
 }
 
 /// Every reference of a resource that names something this service should hold.

@@ -5,14 +5,14 @@ pub mod finding;
 pub mod modifier;
 pub mod repair;
 
+use crate::answer;
 use crate::derivation::is_test;
 use crate::dossier::{Dossier, local};
-use crate::element::{self, coded, items, name_of, period, text, timing};
+use crate::element::{self, items, name_of, period, text, timing};
 use crate::identity;
-use crate::notice;
 use endplate_fhir::Json;
 use endplate_fhir::issue::{Code, Issue};
-use endplate_recovery::alert::{self, Answer, Previous, Severity};
+use endplate_recovery::alert::Previous;
 use endplate_recovery::assessment::Finding;
 use endplate_recovery::episode::{Booking, Episode, Followed};
 use endplate_recovery::repair::{Place, Repair, RepairedNerve};
@@ -449,7 +449,8 @@ impl Reader<'_> {
             booked.into_iter().filter_map(|(key, (_, by))| by.map(|by| (key, by))).collect();
         injury.missed = missed.into_iter().collect();
         let issues = self.dossier.all("DetectedIssue");
-        injury.previous = issues.filter_map(|issue| self.previous(issue, &injury.plan)).collect();
+        let previous = |issue| answer::previous(issue, &injury.plan, dossier, self.today);
+        injury.previous = issues.filter_map(previous).collect();
     }
 
     /// Reviews that were closed by an examination nobody booked, for as long as that examination is on record.
@@ -510,27 +511,6 @@ impl Reader<'_> {
             |reference: &Json| request(self.dossier.resolve(&local(reference, self.base)?)?.get("focus")?);
         let told = items(resource, "basedOn").find_map(request);
         told.or_else(|| items(resource, "supportingInformation").find_map(task))
-    }
-
-    /// An alert of this plan as it was.
-    fn previous(&self, issue: &Json, plan: &str) -> Option<Previous> {
-        let value = ours(issue, "alert")?;
-        let (kind, subject) = value.strip_prefix(plan)?.strip_prefix('/')?.split_once('/')?;
-        let started = text(issue, &["identifiedPeriod", "start"]).and_then(element::range)?;
-        let declined = |answer: &Json| {
-            answer.get("action").and_then(|action| coded(action, "alert-answer")) == Some("declined")
-        };
-        let given = |answer: &Json| if declined(answer) { Answer::Declined } else { Answer::Given };
-        let received = self.dossier.all("Communication").any(|message| notice::was_received(message, issue));
-        let silent = if received { Answer::Received } else { Answer::None };
-        Some(Previous {
-            kind: alert::Kind::from_code(kind)?,
-            subject: subject.to_owned(),
-            severity: text(issue, &["severity"]).and_then(Severity::from_code).unwrap_or(Severity::Moderate),
-            stands: text(issue, &["identifiedPeriod", "end"]).is_none(),
-            raised_on: started.earliest,
-            answer: items(issue, "mitigation").map(given).max().unwrap_or(silent),
-        })
     }
 }
 

@@ -6,6 +6,8 @@
 //! clock; JSON stops here.
 
 pub mod account;
+pub mod answer;
+pub mod card;
 pub mod chart;
 pub mod code;
 pub mod derivation;
@@ -15,6 +17,7 @@ pub mod element;
 pub mod identity;
 pub mod intake;
 pub mod kept;
+pub mod message;
 pub mod notice;
 pub mod operation;
 pub mod outbox;

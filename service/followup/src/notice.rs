@@ -1,15 +1,16 @@
-//! Alerts -> DetectedIssue, Communication, Flag.
+//! Alerts -> DetectedIssue, Flag. The messages about them are in [`crate::message`].
 
+use crate::answer;
 use crate::document::{
     CAUTION, author, concept, derived, extension_of, identifier, length, percent, reference,
 };
-use crate::element::{items, reference_of, text};
+use crate::element::{items, text};
 use crate::identity;
 use crate::intake::Injury;
 use crate::plan::{Party, review_id};
 use endplate_fhir::Json;
 use endplate_fhir::narrative::Narrative;
-use endplate_recovery::alert::{Alert, Audience, Fact, Severity, Value};
+use endplate_recovery::alert::{Alert, Fact, Kind, Severity, Value};
 use endplate_recovery::unit::{Date, Probability};
 use jiff::Timestamp;
 use serde_json::json;
@@ -39,8 +40,17 @@ pub fn detected_issue(
     let stands = stored.filter(|issue| text(issue, &["identifiedPeriod", "end"]).is_none());
     let raised = stands.and_then(|issue| text(issue, &["identifiedPeriod", "start"])).map(str::to_owned);
     let raised = raised.unwrap_or_else(|| instant(now));
-    // An answer belongs to the time the alert stood; raised anew, it asks anew.
-    let mitigation = stands.and_then(|issue| issue.get("mitigation")).cloned().unwrap_or(Json::Null);
+    // An answer belongs to the time the alert stood; raised anew or graver, it asks anew.
+    let before = stands.and_then(|issue| text(issue, &["severity"])).and_then(Severity::from_code);
+    let answers: Vec<Json> = stored.map_or_else(Vec::new, |stored| {
+        let mut stored = stored.clone();
+        answer::settle(&mut stored);
+        match before {
+            Some(before) if before >= alert.severity => items(&stored, "mitigation").cloned().collect(),
+            _ => answer::lasting(&stored),
+        }
+    });
+    let mitigation = if answers.is_empty() { Json::Null } else { Json::Array(answers) };
     let mut implicated = vec![reference(&format!("CarePlan/{}", injury.plan))];
     if let Some(procedure) = alert.repair.and_then(|index| injury.procedures.get(index)) {
         implicated.push(reference(&procedure.reference));
@@ -48,8 +58,8 @@ pub fn detected_issue(
     if let Some(key) = &alert.review {
         implicated.push(reference(&format!("Task/{}", review_id("Task", injury, key))));
     }
-    let details: Vec<Json> = alert.findings.iter().map(|finding| reference(finding)).collect();
-    let facts: Vec<Json> = alert.facts.iter().map(fact).collect();
+    let facts: Vec<Json> =
+        answer::about(&alert.places).into_iter().chain(alert.facts.iter().map(fact)).collect();
     let lines: Vec<String> = alert.facts.iter().map(fact_line).collect();
     derived(
         "DetectedIssue",
@@ -65,11 +75,34 @@ pub fn detected_issue(
             "identifiedPeriod": { "start": raised },
             "author": author(),
             "implicated": implicated,
-            "evidence": if details.is_empty() { Json::Null } else { json!([{ "detail": details }]) },
+            "evidence": evidence(injury, alert),
             "detail": format!("{} {CAUTION}", alert.sentence),
             "mitigation": mitigation,
         }),
     )
+}
+
+/// What an alert rests on: the findings, then the forecast they are held against; or the alert that has no answer.
+fn evidence(injury: &Injury, alert: &Alert) -> Json {
+    let mut all = Vec::new();
+    if !alert.findings.is_empty() {
+        let details: Vec<Json> = alert.findings.iter().map(|finding| reference(finding)).collect();
+        all.push(json!({ "detail": details }));
+    }
+    let forecast = matches!(
+        alert.kind,
+        Kind::RecoveryOverdue | Kind::FrontStatic | Kind::ReachInDoubt | Kind::SalvageClosing
+    );
+    let procedure = alert.repair.and_then(|index| injury.procedures.get(index));
+    if let Some(procedure) = procedure.filter(|_| forecast) {
+        let id = identity::id("RiskAssessment", &[&injury.key, &procedure.name]);
+        all.push(json!({ "detail": [reference(&format!("RiskAssessment/{id}"))] }));
+    }
+    if let Some((kind, subject)) = &alert.of {
+        let id = identity::id("DetectedIssue", &[&injury.key, kind.code(), subject]);
+        all.push(json!({ "detail": [reference(&format!("DetectedIssue/{id}"))] }));
+    }
+    if all.is_empty() { Json::Null } else { Json::Array(all) }
 }
 
 /// An instant as FHIR writes it, in whole seconds and UTC.
@@ -99,92 +132,16 @@ fn fact_line(fact: &Fact) -> String {
     format!("{}: {value}", fact.name)
 }
 
-/// The messages of an alert: one to each recipient, when it is raised or becomes graver.
-pub fn communications(
-    injury: &Injury,
-    patient: &str,
-    alert: &Alert,
-    stored: Option<&Json>,
-    parties: Parties<'_>,
-    now: Timestamp,
-) -> Vec<Json> {
-    let stood = stored.filter(|issue| text(issue, &["identifiedPeriod", "end"]).is_none());
-    let before = stood.and_then(|issue| text(issue, &["severity"])).and_then(Severity::from_code);
-    if before.is_some_and(|before| before >= alert.severity) {
-        return Vec::new();
-    }
-    let mut all = Vec::new();
-    for audience in alert.kind.audience() {
-        for recipient in recipients(injury, alert, *audience, parties) {
-            all.push(communication(injury, patient, alert, &recipient, now));
-        }
-    }
-    all
-}
-
-/// Who is meant: the surgeons of the repair concerned (of all repairs where none is), the scheduler, the lead.
-fn recipients(injury: &Injury, alert: &Alert, audience: Audience, parties: Parties<'_>) -> Vec<Json> {
-    match audience {
-        Audience::Scheduler => vec![parties.scheduler.reference()],
-        Audience::ClinicLead => vec![parties.clinic_lead.reference()],
-        Audience::Surgeon => {
-            let concerned =
-                injury.procedures.iter().enumerate().filter(|(i, _)| alert.repair.is_none_or(|of| of == *i));
-            let mut surgeons: Vec<Json> = Vec::new();
-            for performer in concerned.flat_map(|(_, procedure)| &procedure.performers) {
-                if !surgeons.contains(performer) {
-                    surgeons.push(performer.clone());
-                }
-            }
-            if surgeons.is_empty() {
-                surgeons.push(parties.clinic_lead.reference());
-            }
-            surgeons
-        }
-    }
-}
-
-fn communication(injury: &Injury, patient: &str, alert: &Alert, recipient: &Json, now: Timestamp) -> Json {
-    let to = text(recipient, &["reference"]).or(text(recipient, &["display"])).unwrap_or_default();
-    let sent = instant(now);
-    let parts = [injury.key.as_str(), alert.kind.code(), &alert.subject, alert.severity.code(), &sent, to];
-    let id = identity::id("Communication", &parts);
-    let issue = reference(&format!("DetectedIssue/{}", issue_id(injury, alert)));
-    let mut about = vec![issue, reference(&format!("CarePlan/{}", injury.plan))];
-    if let Some(key) = &alert.review {
-        about.push(reference(&format!("Task/{}", review_id("Task", injury, key))));
-    }
-    let priority = match alert.severity {
-        Severity::High => "urgent",
-        Severity::Moderate | Severity::Low => "routine",
-    };
-    derived(
-        "Communication",
-        &id,
-        json!({
-            "identifier": identifier("message", &format!("{}/{id}", injury.plan)),
-            "status": "completed",
-            "category": [concept("alert-kind", alert.kind.code(), alert.kind.display())],
-            "priority": priority,
-            "subject": reference(patient),
-            "about": about,
-            "sent": sent,
-            "recipient": [recipient],
-            "sender": author(),
-            "payload": [{ "contentString": format!("{} {CAUTION}", alert.sentence) }],
-        }),
-    )
-}
-
-/// The banner on the chart: active while an alert of high severity stands. None if there never was one.
+/// The banner on the chart: active while one of these alerts, those that are not silent, is of high severity. None if there never was one.
 pub fn flag(
     injury: &Injury,
     patient: &str,
-    alerts: &[Alert],
+    alerts: &[&Alert],
     stored: Option<&Json>,
     today: Date,
 ) -> Option<Json> {
-    let grave: Vec<&Alert> = alerts.iter().filter(|alert| alert.severity == Severity::High).collect();
+    let grave: Vec<&Alert> =
+        alerts.iter().copied().filter(|alert| alert.severity == Severity::High).collect();
     let active = stored.filter(|flag| text(flag, &["status"]) == Some("active"));
     if grave.is_empty() {
         return active.map(|flag| ended_flag(flag, today));
@@ -235,16 +192,9 @@ pub fn ended_flag(flag: &Json, today: Date) -> Json {
 /// An alert that no longer stands.
 pub fn ended_issue(issue: &Json, now: Timestamp) -> Json {
     let mut issue = issue.clone();
+    answer::settle(&mut issue);
     if let Some(period) = issue.get_mut("identifiedPeriod").and_then(Json::as_object_mut) {
         period.entry("end").or_insert_with(|| json!(instant(now)));
     }
     issue
-}
-
-/// Whether somebody has received a message about this DetectedIssue, sent since it was last raised.
-pub fn was_received(message: &Json, issue: &Json) -> bool {
-    let reference = reference_of(issue);
-    message.get("received").is_some()
-        && text(message, &["sent"]) >= text(issue, &["identifiedPeriod", "start"])
-        && items(message, "about").any(|about| text(about, &["reference"]) == Some(&reference))
 }

@@ -6,6 +6,7 @@ pub mod claim;
 mod deletion;
 mod entrance;
 mod moving;
+mod record;
 mod rehearse;
 mod resolve;
 pub(crate) mod scheduler;
@@ -17,6 +18,7 @@ pub use check::profile;
 pub use entrance::Returned;
 
 use crate::Endplate;
+use crate::answer;
 use crate::derivation::{Context, Derivation, comparable, derive, local_references, provenances, stamped};
 use crate::document;
 use crate::dossier::Dossier;
@@ -268,6 +270,9 @@ impl<'a> Attempt<'a> {
         for incoming in self.incoming.iter().filter(|incoming| incoming.writes) {
             let mut found = check::belongs(&incoming.kind, &self.as_read(&incoming.resource), base);
             found.extend(workflow::change(&incoming.resource, incoming.current.as_ref()));
+            let before: Option<Json> =
+                incoming.current.as_ref().and_then(|current| serde_json::from_str(&current.body).ok());
+            found.extend(answer::issues(&incoming.resource, before.as_ref(), self.today));
             reference::each(&incoming.resource, &mut |path, to| {
                 if to.starts_with("urn:uuid:") || to.starts_with("urn:oid:") {
                     let text =

@@ -11,6 +11,7 @@ use crate::assessment::Assessment;
 use crate::episode::{Episode, Outlook, Review};
 use crate::milestone::Milestone;
 use crate::protocol::Protocol;
+use crate::repair::Place;
 use crate::schedule::Purpose;
 use crate::unit::{Date, Mm};
 
@@ -181,6 +182,10 @@ pub struct Alert {
     pub facts: Vec<Fact>,
     /// The findings it rests on.
     pub findings: Vec<String>,
+    /// The muscles and territories it is about, where it is not about the repair or the review as a whole.
+    pub places: Vec<Place>,
+    /// The alert it reports on, for one that says that another has no answer.
+    pub of: Option<(Kind, String)>,
     /// One plain sentence or two: what, since when, what can still be done and until when.
     pub sentence: String,
 }
@@ -198,8 +203,37 @@ pub struct Previous {
     pub stands: bool,
     /// When it was raised.
     pub raised_on: Date,
+    /// When somebody was last told of it: from then on an answer is awaited.
+    pub asked_on: Date,
     /// What came back.
     pub answer: Answer,
+    /// Until when somebody wants to hear nothing of it; it speaks again on that day.
+    pub quiet_until: Option<Date>,
+    /// What was declined.
+    pub declined: Declined,
+}
+
+/// For which muscles a salvage was declined.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub enum Declined {
+    /// None.
+    #[default]
+    Nowhere,
+    /// These, by [`Place::key`].
+    At(Vec<String>),
+    /// Whatever the alert is about.
+    Everywhere,
+}
+
+impl Declined {
+    /// Whether it was declined for this place.
+    pub fn covers(&self, place: &Place) -> bool {
+        match self {
+            Self::Nowhere => false,
+            Self::At(keys) => keys.iter().any(|key| key == place.key()),
+            Self::Everywhere => true,
+        }
+    }
 }
 
 /// What came back from those who were told, the weightiest last.
@@ -209,8 +243,10 @@ pub enum Answer {
     None,
     /// That the message arrived. It ends the waiting, but confirms and declines nothing.
     Received,
-    /// Acknowledged, snoozed, handed over or confirmed.
+    /// Acknowledged, or put off to a day that has not come yet.
     Given,
+    /// That a finding is right although it cannot be.
+    Confirmed,
     /// Declined: what was proposed is not wanted.
     Declined,
 }
@@ -284,9 +320,17 @@ impl Situation<'_> {
                 days.push(last.on.plus(-alert.salvage_notice));
                 days.push(last.on.plus(1));
             }
+            // From then on a muscle without a sign is late, and its last useful date weighs more.
+            days.push(target.first_expected.closes_on.plus(1));
         }
-        for previous in self.previous.iter().filter(|previous| previous.waits()) {
-            days.push(previous.raised_on.plus(alert.unanswered + 1));
+        // So does an examination that has become old.
+        let last = self.episode.repairs.iter().filter_map(|r| r.findings.iter().map(|f| f.on).max());
+        days.extend(last.map(|on| on.plus(self.protocol.schedule.spacing_first_year + 1)));
+        for previous in self.previous.iter().filter(|previous| previous.stands) {
+            days.extend(previous.quiet_until);
+            if previous.waits() {
+                days.push(previous.asked_on.plus(alert.unanswered + 1));
+            }
         }
         // An alert raised today may go unanswered too.
         days.push(self.today.plus(alert.unanswered + 1));
@@ -299,6 +343,15 @@ impl Situation<'_> {
 
     fn stood(&self, kind: Kind, subject: &str) -> bool {
         self.before(kind, subject).is_some_and(|previous| previous.stands)
+    }
+
+    /// Whether somebody wants to hear nothing of this alert for now. One that became graver is heard all the same.
+    pub fn is_quiet(&self, alert: &Alert) -> bool {
+        self.before(alert.kind, &alert.subject).is_some_and(|previous| {
+            previous.stands
+                && alert.severity <= previous.severity
+                && previous.quiet_until.is_some_and(|until| self.today < until)
+        })
     }
 
     fn is_overdue(&self, review: &Review) -> bool {
@@ -335,6 +388,8 @@ impl Situation<'_> {
                 fact("last seen", Value::On(self.episode.seen_on())),
             ],
             findings: Vec::new(),
+            places: Vec::new(),
+            of: None,
             sentence,
         })
     }
@@ -357,6 +412,8 @@ impl Situation<'_> {
                         fact("window closes", Value::On(review.closes_on)),
                     ],
                     findings: Vec::new(),
+                    places: Vec::new(),
+                    of: None,
                     sentence: format!(
                         "The review for {} has no booking; its window is {} to {}, best on {}.",
                         purposes(review),
@@ -385,6 +442,8 @@ impl Situation<'_> {
                         fact("window closes", Value::On(review.closes_on)),
                     ],
                     findings: Vec::new(),
+                    places: Vec::new(),
+                    of: None,
                     sentence: format!(
                         "The patient did not come to the review for {} on {on}; book it again by {}.",
                         purposes(review),
@@ -398,6 +457,10 @@ impl Situation<'_> {
     fn recovered(&self) -> Option<Alert> {
         let mut targets = self.outlook.assessments.iter().flatten().flat_map(|a| &a.targets).peekable();
         targets.peek()?;
+        // Whoever does not want to finish early has said so.
+        if self.before(Kind::Recovered, "episode").is_some_and(|before| before.answer == Answer::Declined) {
+            return None;
+        }
         let mut last: Option<Date> = None;
         let mut findings = Vec::new();
         for target in targets {
@@ -415,6 +478,8 @@ impl Situation<'_> {
             review: None,
             facts: vec![fact("last end milestone seen", Value::On(since))],
             findings,
+            places: Vec::new(),
+            of: None,
             sentence: format!(
                 "Every target has reached its end milestone, the last on {since}; the plan may be finished early if the surgeon agrees."
             ),
@@ -425,21 +490,33 @@ impl Situation<'_> {
         let mut alerts = Vec::new();
         for alert in standing.iter().filter(|alert| alert.severity == Severity::High) {
             let Some(previous) = self.before(alert.kind, &alert.subject) else { continue };
-            let waited = self.today.days_since(previous.raised_on);
+            let waited = self.today.days_since(previous.asked_on);
+            // One that became graver today is told of today.
+            let known = previous.severity >= alert.severity;
             let to_surgeon = alert.kind.audience().contains(&Audience::Surgeon);
-            if previous.waits() && to_surgeon && waited > self.protocol.alert.unanswered {
+            if previous.waits()
+                && known
+                && !self.is_quiet(alert)
+                && to_surgeon
+                && waited > self.protocol.alert.unanswered
+            {
                 alerts.push(Alert {
                     kind: Kind::AlertUnanswered,
                     subject: format!("{}-{}", alert.kind.code(), alert.subject),
                     severity: Severity::High,
-                    since: previous.raised_on.plus(self.protocol.alert.unanswered),
+                    since: previous.asked_on.plus(self.protocol.alert.unanswered),
                     repair: alert.repair,
                     review: alert.review.clone(),
-                    facts: vec![fact("raised", Value::On(previous.raised_on))],
+                    facts: vec![
+                        fact("raised", Value::On(previous.raised_on)),
+                        fact("last told", Value::On(previous.asked_on)),
+                    ],
                     findings: Vec::new(),
+                    places: Vec::new(),
+                    of: Some((alert.kind, alert.subject.clone())),
                     sentence: format!(
                         "An alert to the surgeon has had no answer since {}: {}",
-                        previous.raised_on, alert.sentence
+                        previous.asked_on, alert.sentence
                     ),
                 });
             }
@@ -467,6 +544,8 @@ impl About<'_> {
             review: None,
             facts: Vec::new(),
             findings: Vec::new(),
+            places: Vec::new(),
+            of: None,
             sentence,
         }
     }

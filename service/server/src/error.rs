@@ -78,6 +78,32 @@ impl Failure {
         }
     }
 
+    /// The answer at an address that is not FHIR's: a problem document (RFC 9457, section 3.1). `instance` is the address.
+    pub(crate) fn problem(self, instance: &str) -> Response {
+        let status = self.status();
+        let title = status.canonical_reason().unwrap_or("Error");
+        let allow = self.allow();
+        let details: Vec<String> = self.issues().into_iter().map(Failure::detail).collect();
+        let body = serde_json::json!({
+            "type": "about:blank", "title": title, "status": status.as_u16(), "detail": details.join(" "),
+            "instance": instance,
+        });
+        answer(status, allow, "application/problem+json", body.to_string())
+    }
+
+    /// What an issue says, and of which member.
+    fn detail(issue: Issue) -> String {
+        if issue.expression.is_empty() { issue.text } else { format!("{}: {}", issue.expression, issue.text) }
+    }
+
+    /// The methods that are offered, where this is why.
+    fn allow(&self) -> Option<&'static str> {
+        match self {
+            Self::MethodNotAllowed { allow } => Some(*allow),
+            _ => None,
+        }
+    }
+
     fn issues(self) -> Vec<Issue> {
         let (code, text) = match self {
             Self::Refused(refusal) => return refusal.issues,
@@ -141,25 +167,26 @@ impl From<Refusal> for Failure {
 
 impl IntoResponse for Failure {
     fn into_response(self) -> Response {
-        let status = self.status();
-        let allow = match &self {
-            Self::MethodNotAllowed { allow } => Some(*allow),
-            _ => None,
-        };
+        let (status, allow) = (self.status(), self.allow());
         let is_patch = matches!(&self, Self::UnsupportedPatch(_));
         let body = issue::outcome(&self.issues()).to_string();
-        let mut response = (status, [(CONTENT_TYPE, media::FHIR_JSON)], body).into_response();
-        if let Some(allow) = allow {
-            response.headers_mut().insert(ALLOW, HeaderValue::from_static(allow));
-        }
+        let mut response = answer(status, allow, media::FHIR_JSON, body);
         if is_patch {
             response.headers_mut().insert(ACCEPT_PATCH, HeaderValue::from_static(media::PATCHES));
         }
-        if status == StatusCode::SERVICE_UNAVAILABLE {
-            response.headers_mut().insert(RETRY_AFTER, HeaderValue::from(RETRY_AFTER_S));
-        }
         response
     }
+}
+
+fn answer(status: StatusCode, allow: Option<&'static str>, media: &'static str, body: String) -> Response {
+    let mut response = (status, [(CONTENT_TYPE, media)], body).into_response();
+    if let Some(allow) = allow {
+        response.headers_mut().insert(ALLOW, HeaderValue::from_static(allow));
+    }
+    if status == StatusCode::SERVICE_UNAVAILABLE {
+        response.headers_mut().insert(RETRY_AFTER, HeaderValue::from(RETRY_AFTER_S));
+    }
+    response
 }
 
 /// What a caught panic is answered with. Its message may hold anything, so it goes nowhere.

@@ -3,7 +3,7 @@
 use crate::clock::Stopwatch;
 use crate::error::{self, Failure};
 use crate::extract;
-use crate::http::{App, chart, metadata, operation, probe, published, resource, search};
+use crate::http::{App, cds, chart, metadata, operation, probe, published, resource, search};
 use crate::media;
 use axum::Router;
 use axum::extract::{MatchedPath, Request, State};
@@ -44,6 +44,7 @@ pub fn router(app: App) -> Router {
             only("GET,HEAD,POST", get(chart::chart).post(chart::chart)),
         )
         .merge(operation::routes())
+        .merge(cds::routes())
         .fallback(elsewhere)
         .layer(middleware::from_fn(negotiate))
         .layer(CatchPanicLayer::custom(error::panicked));
@@ -120,8 +121,11 @@ pub(crate) fn only(allow: &'static str, routes: MethodRouter<App>) -> MethodRout
 }
 
 /// Answers any other address.
-async fn elsewhere(uri: Uri) -> Failure {
-    unoffered(&uri).unwrap_or(Failure::UnknownRoute)
+async fn elsewhere(uri: Uri) -> Response {
+    if uri.path().starts_with(cds::ROOT) {
+        return Failure::UnknownRoute.problem(uri.path());
+    }
+    unoffered(&uri).unwrap_or(Failure::UnknownRoute).into_response()
 }
 
 fn unoffered(uri: &Uri) -> Option<Failure> {

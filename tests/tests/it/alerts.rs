@@ -43,7 +43,7 @@ async fn attend_next(clinic: &Clinic) {
 
 async fn acknowledge(clinic: &Clinic, issue: &Json, answer: &str) {
     let current = clinic.get("DetectedIssue", text(issue, "/id")).await;
-    let mitigation = json!([{ "action": code("alert-answer", answer) }]);
+    let mitigation = json!([{ "action": with(&code("alert-answer", answer), "text", json!("after talking to the patient")) }]);
     clinic.put(with(&current, "mitigation", mitigation)).await.unwrap();
 }
 

@@ -196,7 +196,11 @@ impl Clinic {
     /// Messages about alerts of one kind.
     pub async fn messages(&self, kind: &str) -> Vec<Json> {
         let all = self.all("Communication").await;
-        all.into_iter().filter(|message| text(message, "/category/0/coding/0/code") == kind).collect()
+        let about = |message: &Json| {
+            let kinds = message["category"].as_array().into_iter().flatten();
+            kinds.into_iter().any(|category| text(category, "/coding/0/code") == kind)
+        };
+        all.into_iter().filter(about).collect()
     }
 
     /// The window p10, p50, p90 of one milestone at one target of a repair, as published in its RiskAssessment.

@@ -1,9 +1,12 @@
 //! One binary for all tests that cross crates.
 #![allow(missing_docs)]
 
+mod alert_table;
 mod alerts;
+mod answers;
 mod bad_input;
 mod bookings;
+mod cds_hooks;
 mod chart;
 mod clients;
 mod clinic;

@@ -1,10 +1,13 @@
 //! Alerts about the recovery itself: overdue, static, in doubt, closing.
 
 use super::finding::impossible;
-use super::{About, Alert, Answer, Kind, Previous, Severity, Situation, Value, capital, fact};
+use super::{About, Alert, Answer, Kind, Severity, Situation, Value, capital, fact};
 use crate::assessment::{Assessment, Finding, Sign, TargetAssessment};
 use crate::episode::Followed;
+use crate::milestone::Milestone;
+use crate::repair::Place;
 use crate::salvage::{LastUseful, Salvage};
+use crate::unit::Probability;
 
 impl Situation<'_> {
     pub(super) fn recovery_overdue(&self, about: &About<'_>) -> Option<Alert> {
@@ -20,12 +23,13 @@ impl Situation<'_> {
             n => format!(", nor at {} further target{}", n - 1, if n == 2 { "" } else { "s" }),
         };
         let sentence = format!(
-            "{}: {} was expected at {} by {} and was not found on {}{others}. {}",
+            "{}: {} was expected at {} by {} and was not found on {}{others}; the chance that the front has stopped in or near the repair is {}. {}",
             capital(self.nerve(about.index)),
             first.milestone.display(),
             target.target.place.display(),
             first.expected_by,
             first.looked.on,
+            about.assessment.arrest.percent(),
             self.still_possible(about.assessment),
         );
         let mut facts = Vec::new();
@@ -46,6 +50,7 @@ impl Situation<'_> {
             since: first.looked.on,
             facts,
             findings: missing.iter().map(|(_, missing)| missing.looked.finding.clone()).collect(),
+            places: missing.iter().map(|(target, _)| target.target.place.clone()).collect(),
             ..about.alert(sentence)
         })
     }
@@ -66,10 +71,14 @@ impl Situation<'_> {
         let last = followed.findings.iter().filter(|f| f.on <= self.today).max_by_key(|f| (f.on, &f.id))?;
         let seen = match standstill {
             Some(s) => format!(
-                "the Tinel sign was at {:.0} mm on {} and at {:.0} mm on {}",
-                s.from_at.0, s.from.on, s.to_at.0, s.to.on
+                "an advance of {:.0} mm or more was expected, but the Tinel sign was at {:.0} mm on {} and at {:.0} mm on {}",
+                alert.static_advance.0, s.from_at.0, s.from.on, s.to_at.0, s.to.on
             ),
-            None => format!("the findings up to {} fit a front that has stopped", last.on),
+            None => format!(
+                "{}the findings up to {} fit a front that has stopped",
+                awaited(about.assessment),
+                last.on
+            ),
         };
         let sentence = format!(
             "{}: {seen}; the chance that the front has stopped in or near the repair is {}. {}",
@@ -112,10 +121,11 @@ impl Situation<'_> {
         let (worst, chance) = *doubtful.iter().min_by(|a, b| a.1.total_cmp(&b.1))?;
         let limit = worst.limit_on?;
         let sentence = format!(
-            "{}: the chance that axons reach {} by {limit} is {}{}. {}",
+            "{}: {}; the chance that axons reach {} by {limit} is {}{}. {}",
             capital(self.nerve(about.index)),
+            expected_and_found(worst),
             worst.target.place.display(),
-            crate::unit::Probability(chance).percent(),
+            Probability(chance).percent(),
             if doubtful.len() > 1 {
                 format!(" ({} muscles are in doubt)", doubtful.len())
             } else {
@@ -136,15 +146,16 @@ impl Situation<'_> {
                 })
                 .collect(),
             findings: recent(followed),
+            places: doubtful.iter().map(|(target, _)| target.target.place.clone()).collect(),
             ..about.alert(sentence)
         })
     }
 
     pub(super) fn salvage_closing(&self, about: &About<'_>) -> Option<Alert> {
         let before = self.before(Kind::SalvageClosing, &about.label);
-        if before.is_some_and(|previous| previous.answer == Answer::Declined) {
-            return None;
-        }
+        let declined = |target: &&TargetAssessment| {
+            before.is_some_and(|previous| previous.declined.covers(&target.target.place))
+        };
         let notice = self.protocol.alert.salvage_notice;
         // Findings move the date a little either way. Once raised, it is not taken back for that.
         let notice =
@@ -156,7 +167,8 @@ impl Situation<'_> {
             left <= notice && (left >= 0 || stood)
         };
         let mut closing: Vec<(&TargetAssessment, &LastUseful)> = Vec::new();
-        for target in about.assessment.targets.iter().filter(|target| target.furthest_seen().is_none()) {
+        let waiting = about.assessment.targets.iter().filter(|target| target.furthest_seen().is_none());
+        for target in waiting.filter(|target| !declined(target)) {
             closing.extend(target.salvage.iter().filter(near).map(|last| (target, last)));
         }
         closing.sort_by_key(|(_, last)| last.on);
@@ -168,16 +180,26 @@ impl Situation<'_> {
             format!("was useful until {}", last.on)
         };
         let sentence = format!(
-            "{}: no sign has been seen at {}, and a {} {when}. {}",
+            "{}: {}; the chance that axons arrive in time is {}, and a {} {when}. {}",
             capital(self.nerve(about.index)),
-            target.target.place.display(),
+            expected_and_found(target),
+            target.in_time.map_or("not known".to_owned(), Probability::percent),
             last.salvage.display(),
             self.still_possible(about.assessment),
         );
+        let mut places: Vec<Place> = Vec::new();
+        for (target, _) in &closing {
+            if !places.contains(&target.target.place) {
+                places.push(target.target.place.clone());
+            }
+        }
         let followed = self.episode.repairs.get(about.index)?;
+        let was_high = before.is_some_and(|previous| previous.stands && previous.severity == Severity::High);
+        let grave = closing.iter().any(|(target, _)| self.is_off_course(followed, target, was_high));
         Some(Alert {
             kind: Kind::SalvageClosing,
-            severity: Severity::High,
+            severity: if grave { Severity::High } else { Severity::Moderate },
+            places,
             since: closing.first()?.1.on.plus(-self.protocol.alert.salvage_notice),
             facts: closing
                 .iter()
@@ -195,11 +217,26 @@ impl Situation<'_> {
         })
     }
 
-    /// Findings that cannot be. Once somebody has answered, a finding counts as confirmed.
+    /// Whether a muscle without a sign is not known to recover as expected: axons will probably be late, the sign is already
+    /// late, or nobody has examined the repair lately. A last useful date says little of a muscle whose sign is not due yet and
+    /// whose axons will, by a recent examination, probably be in time.
+    fn is_off_course(&self, followed: &Followed, target: &TargetAssessment, was: bool) -> bool {
+        let alert = &self.protocol.alert;
+        let threshold = if was { alert.in_time_probability_clear } else { alert.in_time_probability };
+        let late = self.today > target.first_expected.closes_on;
+        let lately = self.today.plus(-self.protocol.schedule.spacing_first_year);
+        let unexamined = followed.findings.iter().all(|finding| finding.on < lately);
+        late || unexamined || target.in_time.is_none_or(|chance| chance < threshold)
+    }
+
+    /// Findings that cannot be, unless somebody has confirmed them in so many words.
     pub(super) fn inconsistent(&self, about: &About<'_>, alerts: &mut Vec<Alert>) {
         let Some(followed) = self.episode.repairs.get(about.index) else { return };
         for (finding, against, what) in impossible(followed, self.protocol) {
-            if self.before(Kind::FindingInconsistent, &finding.id).is_some_and(Previous::answered) {
+            if self
+                .before(Kind::FindingInconsistent, &finding.id)
+                .is_some_and(|previous| previous.answer == Answer::Confirmed)
+            {
                 continue;
             }
             alerts.push(Alert {
@@ -210,7 +247,7 @@ impl Situation<'_> {
                 facts: vec![fact("found", Value::Text(what.clone()))],
                 findings: std::iter::once(finding.id.clone()).chain(against).collect(),
                 ..about.alert(format!(
-                    "{}: {what}. Correct the finding or confirm it.",
+                    "{}: {what}, which is not expected. Correct the finding, or confirm it if it is right.",
                     capital(self.nerve(about.index))
                 ))
             });
@@ -247,6 +284,39 @@ impl Situation<'_> {
             }
         }
     }
+}
+
+/// What was expected first at a place, and what has come of it: `first contraction is expected at … between … and …, and nobody
+/// has looked for it yet`.
+fn expected_and_found(target: &TargetAssessment) -> String {
+    let first = Milestone::first(target.target.place.kind());
+    let expected = target.first_expected;
+    let looked = target.milestone(first).and_then(|milestone| milestone.looked.as_ref());
+    let found = match looked {
+        Some(looked) => format!("no sign of it was found on {}", looked.on),
+        None => "nobody has looked for it yet".to_owned(),
+    };
+    format!(
+        "{} is expected at {} between {} and {}, and {found}",
+        first.display(),
+        target.target.place.display(),
+        expected.opens_on,
+        expected.closes_on
+    )
+}
+
+/// What was awaited first of all that has not been seen; empty if everything has been.
+fn awaited(assessment: &Assessment) -> String {
+    let waiting = assessment.targets.iter().filter(|target| target.furthest_seen().is_none());
+    let next = waiting.min_by_key(|target| target.first_expected.closes_on);
+    next.map_or_else(String::new, |target| {
+        format!(
+            "{} was expected at {} by {}; ",
+            Milestone::first(target.target.place.kind()).display(),
+            target.target.place.display(),
+            target.first_expected.closes_on
+        )
+    })
 }
 
 /// The findings of the last examination and the Tinel signs before it: what a judgement of the front rests on.

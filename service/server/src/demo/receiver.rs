@@ -53,10 +53,18 @@ async fn take(
             "" => "Surgeon",
             display => display,
         };
-        let said = text("/payload/0/contentString").replace(CAUTION, "");
+        // What a message of the day says last is what is new in it.
+        let last = |name: &str, pointer: &str| {
+            let all = resource.get(name).and_then(Json::as_array);
+            all.and_then(|all| all.last()?.pointer(pointer)?.as_str()).unwrap_or_default()
+        };
+        let said = last("payload", "/contentString").replace(CAUTION, "");
         let day = text("/sent").get(..10).unwrap_or_default();
-        let line =
-            format!("{day}  {name:<8} {to:<12} {:<20} {}", text("/category/0/coding/0/display"), said.trim());
+        let line = format!(
+            "{day}  {name:<8} {to:<12} {:<20} {}",
+            last("category", "/coding/0/display"),
+            said.trim()
+        );
         received.lines.push(line);
     }
     StatusCode::OK

@@ -61,7 +61,10 @@ async fn d27_an_alert_is_a_detected_issue() {
         assert!(references(issue, "/implicated").iter().any(|to| to.starts_with("CarePlan/")));
     }
     let evident = issues.iter().find(|issue| issue.get("evidence").is_some()).unwrap();
-    assert!(references(evident, "/evidence/0/detail").iter().all(|to| to.starts_with("Observation/")));
+    let is_evidence = |to: &&str| {
+        ["Observation/", "RiskAssessment/", "DetectedIssue/"].iter().any(|kind| to.starts_with(kind))
+    };
+    assert!(references(evident, "/evidence/0/detail").iter().all(is_evidence));
     let mut answered = evident.clone();
     answered["mitigation"] = json!([{ "action": { "text": "seen" }, "date": "2027-02-20" }]);
     clinic.put(answered.clone()).await.unwrap();
