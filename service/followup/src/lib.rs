@@ -16,6 +16,7 @@ pub mod intake;
 pub mod notice;
 pub mod operation;
 pub mod outbox;
+pub mod person;
 pub mod plan;
 pub mod ports;
 pub mod preview;

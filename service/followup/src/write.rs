@@ -2,6 +2,7 @@
 //! committed together or not at all.
 
 mod check;
+mod circle;
 pub mod claim;
 mod rehearse;
 pub(crate) mod scheduler;
@@ -9,13 +10,12 @@ mod terms;
 pub mod workflow;
 
 use crate::Endplate;
-use crate::derivation::{Derivation, comparable, derive, local_references, provenances, stamped};
+use crate::derivation::{Derivation, comparable, local_references, stamped};
 use crate::document;
-use crate::dossier::Dossier;
 use crate::element::{self, name_of, text};
 use crate::identity;
 use crate::outbox::{self, Listener};
-use crate::ports::{Agenda, Changeset, Notice, Put, Scope, StoreError, Stored};
+use crate::ports::{Changeset, Notice, Put, Scope, StoreError, Stored};
 use crate::refusal::{Reason, Refusal};
 use crate::terminology::Maps;
 use endplate_fhir::bundle::{self, Entry, Method, Response};
@@ -454,27 +454,10 @@ impl<'a> Attempt<'a> {
         self.listeners = outbox::listeners(self.endplate).await?;
         let maps = self.terms().await?;
         let mut resources: Vec<(Json, u64)> = Vec::new();
-        for patient in self.patients.clone() {
-            let compartment = self.endplate.store.compartment(&patient).await?;
-            self.rest_on(Scope { key: format!("Patient/{patient}"), generation: compartment.generation });
-            let mut dossier = Dossier::of(compartment);
-            for incoming in self.incoming.iter().filter(|incoming| incoming.writes) {
-                dossier.lay(&incoming.kind, &incoming.id, incoming.resource.clone());
-            }
-            dossier.translate(&maps);
-            let derivation = derive(&dossier, &patient, &self.context());
-            self.accept(&derivation)?;
-            self.change.agenda.push(Agenda { patient, due_on: derivation.look_again_on.map(Date::civil) });
-            for changed in derivation.changed {
-                let key = (
-                    text(&changed, &["resourceType"]).unwrap_or_default(),
-                    text(&changed, &["id"]).unwrap_or_default(),
-                );
-                let version = dossier.get(key.0, key.1).map_or(0, |entry| entry.version) + 1;
-                resources.push((changed, version));
-            }
-            let records = provenances(&derivation.intake, &dossier, &resources, &self.context());
-            resources.extend(records.into_iter().map(|record| (record, 1)));
+        for circle in self.circles().await? {
+            let mut whole = self.dossier(&circle).await?;
+            whole.translate(&maps);
+            self.derive_circle(&circle, &whole, &mut resources).await?;
         }
         self.add_device(&mut resources).await?;
         self.put_all(resources)
