@@ -161,12 +161,12 @@ impl Deriver<'_> {
         (resources, situation.next_look())
     }
 
-    /// Owner and notes of a Task are the scheduler's, and what the scheduler said of it stays.
+    /// Owner, place and notes of a Task are the scheduler's, and what the scheduler said of it stays.
     fn keep_what_people_wrote(&self, mut document: Json) -> Json {
         if text(&document, &["resourceType"]) != Some("Task") {
             return document;
         }
-        let mut kept = vec!["owner", "note", "extension"];
+        let mut kept = vec!["owner", "note", "extension", "location"];
         let id = text(&document, &["id"]).unwrap_or_default().to_owned();
         let derived = text(&document, &["status"]).unwrap_or_default().to_owned();
         if let (Some(stored), Some(members)) = (self.stored("Task", &id), document.as_object_mut()) {

@@ -6,6 +6,7 @@
 //! clock; JSON stops here.
 
 pub mod account;
+pub mod booking;
 pub mod code;
 pub mod derivation;
 pub mod document;

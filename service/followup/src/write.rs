@@ -10,6 +10,7 @@ mod terms;
 pub mod workflow;
 
 use crate::Endplate;
+use crate::booking;
 use crate::derivation::{Derivation, comparable, local_references, stamped};
 use crate::document;
 use crate::element::{self, name_of, text};
@@ -477,6 +478,11 @@ impl<'a> Attempt<'a> {
             }
             for remark in claim::unknown_profiles(&incoming.kind, &incoming.resource) {
                 self.remarks.entry(reference.clone()).or_default().push(remark);
+            }
+            let booked =
+                booking::remarks(&incoming.resource, &derivation.intake, &self.endplate.settings.protocol);
+            if !booked.is_empty() {
+                self.remarks.entry(reference.clone()).or_default().extend(booked);
             }
             if derivation.intake.unassigned.contains(&reference) {
                 let text = "Stored, but assigned to no repair: name the Procedure in focus, or a bodySite that leaves one repair.";

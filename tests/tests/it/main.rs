@@ -9,6 +9,7 @@ mod clinic;
 mod conformance;
 mod delivery;
 mod derivation;
+mod desk;
 mod emitted;
 mod lifecycle;
 mod local_codes;

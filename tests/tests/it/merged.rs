@@ -156,3 +156,27 @@ async fn a_repair_given_to_another_injury_or_patient_leaves_no_plan_behind() {
     assert_eq!(text(&active[0], "/subject/reference"), "Patient/p2");
     assert!(clinic.open_tasks().await.iter().all(|task| text(task, "/for/reference") == "Patient/p2"));
 }
+
+/// One injury recorded for two people who were not merged: the second is refused and told what to do, and taken once they are.
+#[tokio::test]
+async fn one_injury_of_two_people_is_refused_until_they_are_merged() {
+    let identified = |mut one: Json| {
+        one["identifier"] = json!([{ "system": "urn:example:record", "value": "injury-7" }]);
+        one
+    };
+    let [person, condition, operation] = interosseous_graft();
+    let clinic = Clinic::with("2026-03-03", [person, identified(condition.clone()), operation.clone()]).await;
+    clinic.put(patient("p2", "1995-05-05")).await.unwrap();
+    let of_other = |one: &Json, id: &str| {
+        with(&with(one, "id", json!(id)), "subject", json!({ "reference": "Patient/p2" }))
+    };
+    clinic.put(identified(of_other(&condition, "c2"))).await.unwrap();
+    let again =
+        with(&of_other(&operation, "r2"), "reasonReference", json!([{ "reference": "Condition/c2" }]));
+    let refusal = clinic.put(again.clone()).await.unwrap_err();
+    assert_eq!(refusal.reason, Reason::Unprocessable);
+    assert!(refusal.issues[0].text.contains("Patient.link"));
+    clinic.put(survivor()).await.unwrap();
+    clinic.put(again).await.unwrap();
+    assert_eq!(clinic.all("CarePlan").await.len(), 1);
+}

@@ -83,7 +83,7 @@ impl Attempt<'_> {
     }
 
     /// Refuses a Patient that makes records replace each other in a circle.
-    pub(super) fn refuse_circle(&self, records: &BTreeSet<String>) -> Result<(), Refusal> {
+    fn refuse_circle(&self, records: &BTreeSet<String>) -> Result<(), Refusal> {
         let sent =
             self.incoming.iter().find(|one| one.writes && one.kind == "Patient" && records.contains(&one.id));
         let Some(sent) = sent else { return Ok(()) };
@@ -93,9 +93,13 @@ impl Attempt<'_> {
     }
 
     /// Refuses a plan whose id another person's plan has already: the same injury recorded for two people.
-    pub(super) async fn refuse_shared_plan(&self, plan: &Json, is_new: bool) -> Result<(), Refusal> {
+    async fn refuse_shared_plan(&self, plan: &Json, circle: &BTreeSet<String>) -> Result<(), Refusal> {
         let id = text(plan, &["id"]).unwrap_or_default();
-        if !is_new || self.endplate.store.read("CarePlan", id).await?.is_none() {
+        let Some(stored) = self.endplate.store.read("CarePlan", id).await? else { return Ok(()) };
+        let stored: Json = serde_json::from_str(&stored.body).unwrap_or(Json::Null);
+        // Of one of these patients: it was written meanwhile, and this write will be decided again.
+        if reference::patient_of(&stored, &self.endplate.settings.base).is_some_and(|of| circle.contains(&of))
+        {
             return Ok(());
         }
         let problem = "Another patient has a plan for an injury of this identifier: merge the two with Patient.link, or correct Condition.identifier.";
@@ -138,8 +142,8 @@ impl Attempt<'_> {
             self.change.agenda.push(Agenda { patient: person.survivor.clone(), due_on });
             let mut own = versioned(derivation.changed, whole);
             for (resource, version) in &own {
-                if text(resource, &["resourceType"]) == Some("CarePlan") {
-                    self.refuse_shared_plan(resource, *version == 1).await?;
+                if *version == 1 && text(resource, &["resourceType"]) == Some("CarePlan") {
+                    self.refuse_shared_plan(resource, circle).await?;
                 }
             }
             let records = provenances(&derivation.intake, &dossier, &own, &self.context());
