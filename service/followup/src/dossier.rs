@@ -67,6 +67,7 @@ impl Dossier {
     }
 
     /// The resources that `holds` is true of.
+    #[must_use]
     pub fn filtered(&self, holds: impl Fn(&Json) -> bool) -> Self {
         let kept = self.entries.iter().filter(|(_, entry)| holds(&entry.resource));
         Self { entries: kept.map(|(key, entry)| (key.clone(), entry.clone())).collect() }

@@ -63,6 +63,7 @@ pub fn people(dossier: &Dossier, patients: &BTreeSet<String>, base: &str) -> (Ve
 impl Dossier {
     /// What concerns one person: that person's records, what is of nobody, and everything derived, whose plans tell by
     /// themselves whose they are.
+    #[must_use]
     pub fn of_person(&self, person: &Person, base: &str) -> Self {
         self.filtered(|resource| {
             is_derived(resource)

@@ -30,7 +30,9 @@ impl Attempt<'_> {
             }
             if incoming.kind == "Patient" {
                 for patient in before.iter().chain([&incoming.resource]) {
-                    replacements(patient, base).iter().for_each(|(old, new)| join(old, new));
+                    for (old, new) in replacements(patient, base) {
+                        join(&old, &new);
+                    }
                 }
             }
         }
