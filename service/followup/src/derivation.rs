@@ -11,11 +11,12 @@ use crate::message::{self, Word};
 use crate::notice::{self, Parties};
 use crate::plan::{self, Source};
 use crate::write::{scheduler, workflow};
-use crate::{account, document, identity};
+use crate::{account, document, identity, person};
 use endplate_fhir::Json;
 use endplate_recovery::alert::{Alert, Situation};
+use endplate_recovery::episode::Episode;
 use endplate_recovery::protocol::Protocol;
-use endplate_recovery::unit::Date;
+use endplate_recovery::unit::{Date, DateRange};
 use jiff::Timestamp;
 use serde_json::json;
 use std::collections::{BTreeMap, BTreeSet};
@@ -75,6 +76,7 @@ pub fn derive(dossier: &Dossier, patient: &str, context: &Context<'_>) -> Deriva
             (Some(a), Some(b)) => Some(a.min(b)),
             (a, b) => a.or(b),
         };
+        let resources = deriver.with_all_else(resources);
         let finished = resources.into_iter().map(|resource| deriver.finished(resource));
         changed.extend(finished.filter(|resource| differs(dossier, resource)));
     }
@@ -107,6 +109,47 @@ fn differs(dossier: &Dossier, resource: &Json) -> bool {
     match dossier.get(kind, id) {
         Some(Entry { resource: stored, stored: Some(_), .. }) => comparable(stored) != comparable(resource),
         _ => true,
+    }
+}
+
+/// What is still open of plans that no record asks for any more, closed: a correction gave their repairs to another injury or
+/// to another patient. `plans` are the ids of those that are asked for.
+pub fn abandoned(dossier: &Dossier, plans: &BTreeSet<String>, context: &Context<'_>) -> Vec<Json> {
+    let mut closed = Vec::new();
+    for plan in dossier.all("CarePlan").filter(|plan| text(plan, &["status"]) == Some("active")) {
+        let Some(id) = ours(plan, "plan").filter(|id| !plans.contains(id)) else { continue };
+        let injury = forgotten(&id, context.today);
+        let intake = Intake::default();
+        let deriver = Deriver { dossier, intake: &intake, injury: &injury, context };
+        let resources = deriver.ended().into_iter().map(account::told);
+        closed.extend(resources.filter(|resource| differs(dossier, resource)));
+    }
+    closed
+}
+
+/// A plan of which the records say nothing any more.
+fn forgotten(plan: &str, today: Date) -> Injury {
+    Injury {
+        key: String::new(),
+        plan: plan.to_owned(),
+        condition: None,
+        episode: Episode {
+            injured: DateRange::exact(today),
+            repairs: Vec::new(),
+            visits: Vec::new(),
+            bookings: Vec::new(),
+            closed: Vec::new(),
+            known_since: today,
+        },
+        procedures: Vec::new(),
+        assumptions: Vec::new(),
+        appointments: BTreeMap::new(),
+        missed: Vec::new(),
+        attended: BTreeMap::new(),
+        held: BTreeMap::new(),
+        withdrawn: Vec::new(),
+        previous: Vec::new(),
+        ended: false,
     }
 }
 
@@ -165,12 +208,12 @@ impl Deriver<'_> {
         (resources, situation.next_look())
     }
 
-    /// Owner and notes of a Task are the scheduler's, and what the scheduler said of it stays.
+    /// Owner, place and notes of a Task are the scheduler's, and what the scheduler said of it stays.
     fn keep_what_people_wrote(&self, mut document: Json) -> Json {
         if text(&document, &["resourceType"]) != Some("Task") {
             return document;
         }
-        let mut kept = vec!["owner", "note", "extension"];
+        let mut kept = vec!["owner", "note", "extension", "location"];
         let id = text(&document, &["id"]).unwrap_or_default().to_owned();
         let derived = text(&document, &["status"]).unwrap_or_default().to_owned();
         if let (Some(stored), Some(members)) = (self.stored("Task", &id), document.as_object_mut()) {
@@ -186,8 +229,25 @@ impl Deriver<'_> {
         document
     }
 
+    /// With what stays as it is but for the patient it is about: a plan that somebody ended, a banner that no longer stands.
+    fn with_all_else(&self, mut resources: Vec<Json>) -> Vec<Json> {
+        let told: BTreeSet<String> = resources.iter().map(element::reference_of).collect();
+        let plan = self.dossier.all("CarePlan").filter(|plan| text(plan, &["id"]) == Some(&self.injury.plan));
+        let flags =
+            self.dossier.all("Flag").filter(|flag| ours(flag, "flag").as_ref() == Some(&self.injury.plan));
+        let issues = self.dossier.all("DetectedIssue").filter(|issue| self.is_ours("DetectedIssue", issue));
+        for other in plan.chain(flags).chain(issues) {
+            let moved = person::rehomed(other.clone(), &self.intake.patient);
+            if moved != *other && !told.contains(&element::reference_of(other)) {
+                resources.push(moved);
+            }
+        }
+        resources
+    }
+
     /// What every derived resource carries besides: its narrative, the labels of the repairs, and a Task the day of its change.
     fn finished(&self, resource: Json) -> Json {
+        let resource = person::rehomed(resource, &self.intake.patient);
         let mut resource = labelled(account::told(resource), &[self.injury]);
         if text(&resource, &["resourceType"]) == Some("Task") {
             scheduler::set_modified(&mut resource, self.context.today);
@@ -228,8 +288,9 @@ impl Deriver<'_> {
     fn ended(&self) -> Vec<Json> {
         let none = BTreeSet::new();
         let mut all = self.withdrawn(&none, &[]);
-        let flag = self.stored("Flag", &identity::id("Flag", &[&self.injury.key]));
-        let flag = flag.filter(|flag| text(flag, &["status"]) == Some("active"));
+        let mut flags =
+            self.dossier.all("Flag").filter(|flag| ours(flag, "flag").as_ref() == Some(&self.injury.plan));
+        let flag = flags.find(|flag| text(flag, &["status"]) == Some("active"));
         all.extend(flag.map(|flag| notice::ended_flag(flag, self.context.today)));
         if let Some(plan) = self.stored("CarePlan", &self.injury.plan).filter(|_| !self.injury.ended) {
             let plan = with(plan, &[("status", json!("revoked"))]);

@@ -66,6 +66,18 @@ impl Dossier {
         self.entries.remove(&(kind.to_owned(), id.to_owned()));
     }
 
+    /// Takes in what is stored of another record.
+    pub fn extend(&mut self, other: Self) {
+        self.entries.extend(other.entries);
+    }
+
+    /// The resources that `holds` is true of.
+    #[must_use]
+    pub fn filtered(&self, holds: impl Fn(&Json) -> bool) -> Self {
+        let kept = self.entries.iter().filter(|(_, entry)| holds(&entry.resource));
+        Self { entries: kept.map(|(key, entry)| (key.clone(), entry.clone())).collect() }
+    }
+
     /// One resource.
     pub fn get(&self, kind: &str, id: &str) -> Option<&Entry> {
         self.entries.get(&(kind.to_owned(), id.to_owned()))

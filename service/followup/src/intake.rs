@@ -1,5 +1,6 @@
 //! Resources -> repairs, findings, visits and bookings. The only reader of their meaning.
 
+mod assumption;
 mod example;
 pub mod finding;
 pub mod modifier;
@@ -10,8 +11,8 @@ use crate::derivation::is_test;
 use crate::dossier::{Dossier, local};
 use crate::element::{self, items, name_of, period, text, timing};
 use crate::identity;
-use endplate_fhir::Json;
 use endplate_fhir::issue::{Code, Issue};
+use endplate_fhir::{Json, reference};
 use endplate_recovery::alert::Previous;
 use endplate_recovery::assessment::Finding;
 use endplate_recovery::episode::{Booking, Episode, Followed};
@@ -96,15 +97,16 @@ pub fn read(dossier: &Dossier, patient: &str, today: Date, base: &str) -> Intake
     let mut reader =
         Reader { dossier, today, base, birth: None, problems: Vec::new(), unassigned: Vec::new() };
     let reference = format!("Patient/{patient}");
-    let record = dossier.resolve(&reference);
-    reader.birth = record.and_then(|patient| text(patient, &["birthDate"])).and_then(element::range);
+    // The surviving record says when the patient was born; where it does not, one that it replaces.
+    let records = || dossier.resolve(&reference).into_iter().chain(dossier.all("Patient"));
+    reader.birth = records().find_map(|patient| text(patient, &["birthDate"]).and_then(element::range));
     let mut injuries = reader.injuries(patient);
     reader.findings(&mut injuries);
     for injury in &mut injuries {
         reader.workflow(injury);
     }
     Intake {
-        dead: record.is_some_and(is_dead),
+        dead: dossier.all("Patient").any(is_dead),
         patient: reference,
         injuries,
         unassigned: reader.unassigned,
@@ -217,6 +219,9 @@ impl Reader<'_> {
             let name = self.dossier.resolve(&operation).map_or_else(|| operation.clone(), name_of);
             return (format!("operation {name}"), None);
         }
+        // Of the record that it names, so that the key stays when that record is merged into another.
+        let own = reference::patient_of(procedure, self.base);
+        let patient = own.as_deref().unwrap_or(patient);
         let patient =
             self.dossier.get("Patient", patient).map_or_else(|| patient.to_owned(), |p| name_of(&p.resource));
         let on = timing(procedure, "performed").map_or_else(String::new, |on| on.latest.to_string());
@@ -285,7 +290,7 @@ impl Reader<'_> {
             );
         }
         for one in &placed {
-            assumptions.extend(assumptions_of(&one.repair));
+            assumptions.extend(assumption::of(&one.repair));
         }
         if let Some(injured) = injured.filter(|injured| !injured.is_exact()) {
             assumptions.push(format!(
@@ -350,7 +355,7 @@ impl Reader<'_> {
     }
 
     fn assign(&mut self, observation: &Json, read: finding::Read, injuries: &mut [Injury]) {
-        let focus = read.focus.as_ref().and_then(|focus| endplate_fhir::reference::parse(focus, self.base));
+        let focus = read.focus.as_ref().and_then(|focus| reference::parse(focus, self.base));
         let focus = focus.map(|target| format!("{}/{}", target.kind, target.id));
         let mut fits: Vec<(usize, usize)> = Vec::new();
         for (i, injury) in injuries.iter().enumerate() {
@@ -549,25 +554,4 @@ fn ended_by_clinician(plan: &Json) -> bool {
         .get("meta")
         .is_some_and(|meta| items(meta, "tag").any(|tag| text(tag, &["code"]) == Some("ended-by-record")));
     ended && !by_record
-}
-
-/// What had to be assumed of one repair.
-fn assumptions_of(repair: &Repair) -> Vec<String> {
-    let mut all = Vec::new();
-    let nerve = repair.nerve.display();
-    if !repair.operated.is_exact() {
-        all.push(format!(
-            "The operation on the {nerve} is known only to lie between {} and {}; the growth clock starts on the later.",
-            repair.operated.earliest, repair.operated.latest
-        ));
-    }
-    if repair.age_years.is_none() {
-        all.push("No date of birth is recorded; growth is reckoned as at 20 to 39 years.".to_owned());
-    }
-    for target in &repair.targets {
-        if let Place::Named { text, .. } = &target.place {
-            all.push(format!("\"{text}\" is not in the anatomy table; it is taken as a muscle."));
-        }
-    }
-    all
 }

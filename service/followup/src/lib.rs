@@ -7,6 +7,7 @@
 
 pub mod account;
 pub mod answer;
+pub mod booking;
 pub mod card;
 pub mod chart;
 pub mod code;
@@ -21,6 +22,7 @@ pub mod message;
 pub mod notice;
 pub mod operation;
 pub mod outbox;
+pub mod person;
 pub mod plan;
 pub mod ports;
 pub mod preview;

@@ -1,5 +1,6 @@
 //! What is believed and planned -> CarePlan, Goal, RiskAssessment, ServiceRequest, Task. The only writer of them.
 
+use crate::booking;
 use crate::code::EP;
 use crate::document::{
     CAUTION, author, concept, days, derived, extension, extension_of, identifier, percent, place, quantity,
@@ -463,7 +464,8 @@ fn service_request(source: &Source<'_>, review: &Review) -> Json {
                 "Please come to the clinic between {} and {}. If you cannot, tell the clinic so that another day is found.",
                 review.opens_on, review.closes_on
             ),
-            "note": notes.into_iter().map(|text| json!({ "text": text })).collect::<Vec<_>>(),
+            "note": review.moved.iter().map(booking::moved)
+                .chain(notes.into_iter().map(|text| json!({ "text": text }))).collect::<Vec<_>>(),
         }),
     )
 }

@@ -2,6 +2,7 @@
 //! committed together or not at all.
 
 mod check;
+mod circle;
 pub mod claim;
 mod deletion;
 mod entrance;
@@ -18,16 +19,14 @@ pub use check::profile;
 pub use entrance::Returned;
 
 use crate::Endplate;
-use crate::answer;
-use crate::derivation::{Context, Derivation, comparable, derive, local_references, provenances, stamped};
+use crate::derivation::{Derivation, comparable, local_references, stamped};
 use crate::document;
-use crate::dossier::Dossier;
 use crate::element::{self, text};
-use crate::kept::Kept;
 use crate::outbox::{self, Listener};
-use crate::ports::{Agenda, Changeset, Deed, Notice, Put, Scope, Stored};
+use crate::ports::{Changeset, Deed, Notice, Put, Scope, Stored};
 use crate::refusal::{Reason, Refusal};
 use crate::terminology::Maps;
+use crate::{answer, booking};
 use endplate_fhir::bundle::{Entry, Method};
 use endplate_fhir::issue::{Code, Issue};
 use endplate_fhir::{Json, TYPES, index, reference, search};
@@ -321,39 +320,10 @@ impl<'a> Attempt<'a> {
         let maps = self.terms().await?;
         let mut resources: Vec<(Json, u64)> = Vec::new();
         let mut seen: BTreeSet<String> = BTreeSet::new();
-        for patient in self.patients.clone() {
-            let compartment = self.endplate.store.compartment(&patient).await?;
-            self.rest_on(Scope { key: format!("Patient/{patient}"), generation: compartment.generation });
-            let mut dossier = Dossier::of(compartment);
-            let base = &self.endplate.settings.base;
-            for incoming in self.incoming.iter().filter(|incoming| incoming.writes) {
-                // What a transaction brings of other patients is none of this one's.
-                let other = reference::patient_of(&incoming.resource, base).is_some_and(|of| of != patient);
-                if other && dossier.get(&incoming.kind, &incoming.id).is_none() {
-                    continue;
-                }
-                dossier.lay(&incoming.kind, &incoming.id, incoming.resource.clone());
-            }
-            for (kind, id) in self.deletions() {
-                dossier.remove(kind, id);
-            }
-            dossier.translate(&maps);
-            let kept = if self.moves { Kept::new() } else { self.endplate.kept(&dossier).await? };
-            let context = Context { kept: &kept, ..self.context() };
-            let derivation = derive(&dossier, &patient, &context);
-            self.accept(&derivation)?;
-            self.refuse_if_referred_to(&dossier, &derivation.changed, &mut seen)?;
-            self.change.agenda.push(Agenda { patient, due_on: derivation.look_again_on.map(Date::civil) });
-            for changed in derivation.changed {
-                let key = (
-                    text(&changed, &["resourceType"]).unwrap_or_default(),
-                    text(&changed, &["id"]).unwrap_or_default(),
-                );
-                let version = dossier.get(key.0, key.1).map_or(0, |entry| entry.version) + 1;
-                resources.push((changed, version));
-            }
-            let records = provenances(&derivation.intake, &dossier, &resources, &context);
-            resources.extend(records.into_iter().map(|record| (record, 1)));
+        for circle in self.circles().await? {
+            let mut whole = self.dossier(&circle).await?;
+            whole.translate(&maps);
+            self.derive_circle(&circle, &whole, &mut resources, &mut seen).await?;
         }
         self.refuse_if_referred_to_elsewhere(&seen).await?;
         let library = self.endplate.unkept(resources.iter().map(|(resource, _)| resource)).await?;
@@ -378,6 +348,11 @@ impl<'a> Attempt<'a> {
             }
             for remark in claim::unknown_profiles(&incoming.kind, &incoming.resource) {
                 self.remarks.entry(reference.clone()).or_default().push(remark);
+            }
+            let booked =
+                booking::remarks(&incoming.resource, &derivation.intake, &self.endplate.settings.protocol);
+            if !booked.is_empty() {
+                self.remarks.entry(reference.clone()).or_default().extend(booked);
             }
             if derivation.intake.unassigned.contains(&reference) {
                 let text = "Stored, but assigned to no repair: name the Procedure in focus, or a bodySite that leaves one repair.";

@@ -1,6 +1,7 @@
 //! All repairs of one injury in one patient, followed together.
 
 use crate::assessment::{Assessment, Finding, assess};
+use crate::disturbance::Moved;
 use crate::milestone::Milestone;
 use crate::protocol::Protocol;
 use crate::repair::{Place, Repair, RepairedNerve, Technique};
@@ -68,6 +69,8 @@ pub struct Review {
     pub booked: bool,
     /// What to examine.
     pub examine: Vec<Examination>,
+    /// Where the repairs alone would have it, if that is elsewhere, and why it is not there.
+    pub moved: Option<Moved>,
 }
 
 /// What to examine of one repair at a review.
@@ -183,6 +186,7 @@ impl Episode {
         tell_apart(&mut reviews, &self.closed);
         for review in &mut reviews {
             review.examine = examinations(review, assessments);
+            review.moved = review.moved_from(planned);
         }
         reviews
     }
@@ -206,6 +210,7 @@ impl Episode {
             purposes,
             booked: booking.is_some(),
             examine: Vec::new(),
+            moved: None,
         }
     }
 
@@ -338,14 +343,19 @@ fn sign_requirements(assessment: &Assessment, label: &str, protocol: &Protocol, 
     }
 }
 
-/// Two reviews of one name become `name` and `name-b`; so does one whose name belonged to a review that is over.
+/// Two reviews of one name become `name` and `name-b`; so does one whose name belonged to a review that is over. A booked review
+/// keeps its name, whichever comes first: somebody has told the patient of it.
 fn tell_apart(reviews: &mut [Review], closed: &[String]) {
+    let booked: Vec<String> =
+        reviews.iter().filter(|review| review.booked).map(|review| review.key.clone()).collect();
     for i in 0..reviews.len() {
         let (before, rest) = reviews.split_at_mut(i);
-        if let Some(this) = rest.first_mut() {
+        if let Some(this) = rest.first_mut().filter(|review| !review.booked) {
             let mut suffix = b'b';
             let base = this.key.clone();
-            let taken = |key: &String| closed.contains(key) || before.iter().any(|review| review.key == *key);
+            let taken = |key: &String| {
+                closed.contains(key) || booked.contains(key) || before.iter().any(|review| review.key == *key)
+            };
             while taken(&this.key) && suffix <= b'z' {
                 this.key = format!("{base}-{}", char::from(suffix));
                 suffix += 1;

@@ -13,6 +13,7 @@ pub mod alert;
 pub mod anatomy;
 pub mod assessment;
 pub mod belief;
+pub mod disturbance;
 pub mod episode;
 pub mod growth;
 pub mod milestone;

@@ -1,0 +1,187 @@
+//! Which patients must be looked at together: those whose records are or were linked, and those between whom a record moved.
+
+use super::Attempt;
+use crate::derivation::{Context, abandoned, derive, provenances};
+use crate::dossier::Dossier;
+use crate::element::text;
+use crate::kept::Kept;
+use crate::person::{people, replacements};
+use crate::ports::{Agenda, Scope};
+use crate::refusal::{Reason, Refusal};
+use endplate_fhir::issue::{Code, Issue};
+use endplate_fhir::{Json, reference, search};
+use endplate_recovery::unit::Date;
+use std::collections::{BTreeMap, BTreeSet};
+
+impl Attempt<'_> {
+    /// The patients of this write, each with all that must be looked at together with it.
+    pub(super) async fn circles(&self) -> Result<Vec<BTreeSet<String>>, Refusal> {
+        let base = &self.endplate.settings.base;
+        let mut near: BTreeMap<String, BTreeSet<String>> = BTreeMap::new();
+        let mut join = |a: &str, b: &str| {
+            near.entry(a.to_owned()).or_default().insert(b.to_owned());
+            near.entry(b.to_owned()).or_default().insert(a.to_owned());
+        };
+        for incoming in self.incoming.iter().filter(|incoming| incoming.writes || incoming.deletes) {
+            let before: Option<Json> =
+                incoming.current.as_ref().and_then(|current| serde_json::from_str(&current.body).ok());
+            let was = before.as_ref().and_then(|before| reference::patient_of(before, base));
+            if let (Some(is), Some(was)) = (reference::patient_of(&incoming.resource, base), was) {
+                join(&is, &was);
+            }
+            if incoming.kind == "Patient" {
+                for patient in before.iter().chain([&incoming.resource]) {
+                    for (old, new) in replacements(patient, base) {
+                        join(&old, &new);
+                    }
+                }
+            }
+        }
+        let mut circles = Vec::new();
+        let mut seen: BTreeSet<String> = BTreeSet::new();
+        for patient in &self.patients {
+            let mut circle = BTreeSet::new();
+            let mut open = vec![patient.clone()];
+            while let Some(one) = open.pop() {
+                if seen.insert(one.clone()) {
+                    open.extend(near.get(&one).into_iter().flatten().cloned());
+                    open.extend(self.linked(&one).await?);
+                    circle.insert(one);
+                }
+            }
+            if !circle.is_empty() {
+                circles.push(circle);
+            }
+        }
+        Ok(circles)
+    }
+
+    /// Patients with whom this one is linked in what is stored, whichever of the two says so.
+    async fn linked(&self, patient: &str) -> Result<BTreeSet<String>, Refusal> {
+        let base = &self.endplate.settings.base;
+        let mut stored = Vec::from_iter(self.endplate.store.read("Patient", patient).await?);
+        let wrong = |issues| Refusal { reason: Reason::Fault, issues };
+        let query = search::criteria(&format!("Patient?link=Patient/{patient}"), base).map_err(wrong)?;
+        stored.extend(self.endplate.store.search(&query).await?.resources);
+        let mut linked = BTreeSet::new();
+        for stored in stored {
+            let said: Json = serde_json::from_str(&stored.body).unwrap_or(Json::Null);
+            linked.extend(replacements(&said, base).into_iter().flat_map(|(old, new)| [old, new]));
+        }
+        Ok(linked)
+    }
+
+    /// Everything recorded of the patients of one circle, with what is being written laid over it.
+    pub(super) async fn dossier(&mut self, circle: &BTreeSet<String>) -> Result<Dossier, Refusal> {
+        let mut dossier = Dossier::default();
+        for patient in circle {
+            let compartment = self.endplate.store.compartment(patient).await?;
+            self.rest_on(Scope { key: format!("Patient/{patient}"), generation: compartment.generation });
+            dossier.extend(Dossier::of(compartment));
+        }
+        let base = &self.endplate.settings.base;
+        for incoming in self.incoming.iter().filter(|incoming| incoming.writes) {
+            // What a transaction brings of others is none of these patients'.
+            let other =
+                reference::patient_of(&incoming.resource, base).is_some_and(|of| !circle.contains(&of));
+            if other && dossier.get(&incoming.kind, &incoming.id).is_none() {
+                continue;
+            }
+            dossier.lay(&incoming.kind, &incoming.id, incoming.resource.clone());
+        }
+        for (kind, id) in self.deletions() {
+            dossier.remove(kind, id);
+        }
+        Ok(dossier)
+    }
+
+    /// Refuses a Patient that makes records replace each other in a circle.
+    fn refuse_circle(&self, records: &BTreeSet<String>) -> Result<(), Refusal> {
+        let sent =
+            self.incoming.iter().find(|one| one.writes && one.kind == "Patient" && records.contains(&one.id));
+        let Some(sent) = sent else { return Ok(()) };
+        let problem = "These Patients replace each other in a circle: leave link.type replaced-by on the one that was given up only.";
+        let at = (sent.kind.as_str(), sent.index);
+        Err(self.refuse(Reason::Unprocessable, at, Code::BusinessRule, "Patient.link", problem))
+    }
+
+    /// Refuses a plan whose id another person's plan has already: the same injury recorded for two people.
+    async fn refuse_shared_plan(&self, plan: &Json, circle: &BTreeSet<String>) -> Result<(), Refusal> {
+        let id = text(plan, &["id"]).unwrap_or_default();
+        let Some(stored) = self.endplate.store.read("CarePlan", id).await? else { return Ok(()) };
+        let stored: Json = serde_json::from_str(&stored.body).unwrap_or(Json::Null);
+        // Of one of these patients: it was written meanwhile, and this write will be decided again.
+        if reference::patient_of(&stored, &self.endplate.settings.base).is_some_and(|of| circle.contains(&of))
+        {
+            return Ok(());
+        }
+        let problem = "Another patient has a plan for an injury of this identifier: merge the two with Patient.link, or correct Condition.identifier.";
+        let sent = self.incoming.iter().find(|one| one.writes && one.kind == "Procedure");
+        let sent = sent.or(self.incoming.iter().find(|one| one.writes));
+        let (at, expression) = match sent {
+            Some(one) if one.kind == "Procedure" => {
+                ((one.kind.as_str(), one.index), "Procedure.reasonReference")
+            }
+            Some(one) => ((one.kind.as_str(), one.index), one.kind.as_str()),
+            None => {
+                return Err(Refusal::new(
+                    Reason::Unprocessable,
+                    Issue::error(Code::BusinessRule, "", problem),
+                ));
+            }
+        };
+        Err(self.refuse(Reason::Unprocessable, at, Code::BusinessRule, expression, problem))
+    }
+
+    /// Derives everything that follows for the people behind some patients.
+    pub(super) async fn derive_circle(
+        &mut self,
+        circle: &BTreeSet<String>,
+        whole: &Dossier,
+        resources: &mut Vec<(Json, u64)>,
+        seen: &mut BTreeSet<String>,
+    ) -> Result<(), Refusal> {
+        let kept = if self.moves { Kept::new() } else { self.endplate.kept(whole).await? };
+        let (people, contradictory) = people(whole, circle, &self.endplate.settings.base);
+        self.refuse_circle(&contradictory)?;
+        let mut plans: BTreeSet<String> = BTreeSet::new();
+        let given_up = circle.iter().filter(|patient| !people.iter().any(|one| one.survivor == **patient));
+        let given_up: Vec<String> = given_up.cloned().collect();
+        self.change.agenda.extend(given_up.into_iter().map(|patient| Agenda { patient, due_on: None }));
+        for person in &people {
+            let dossier = whole.of_person(person, &self.endplate.settings.base);
+            let context = Context { kept: &kept, ..self.context() };
+            let derivation = derive(&dossier, &person.survivor, &context);
+            self.accept(&derivation)?;
+            self.refuse_if_referred_to(&dossier, &derivation.changed, seen)?;
+            plans.extend(derivation.intake.injuries.iter().map(|injury| injury.plan.clone()));
+            let due_on = derivation.look_again_on.map(Date::civil);
+            self.change.agenda.push(Agenda { patient: person.survivor.clone(), due_on });
+            let mut own = versioned(derivation.changed.clone(), whole);
+            for (resource, version) in &own {
+                if *version == 1 && text(resource, &["resourceType"]) == Some("CarePlan") {
+                    self.refuse_shared_plan(resource, circle).await?;
+                }
+            }
+            let records =
+                provenances(&derivation.intake, &dossier, &own, &Context { kept: &kept, ..self.context() });
+            own.extend(records.into_iter().map(|record| (record, 1)));
+            resources.extend(own);
+        }
+        resources.extend(versioned(abandoned(whole, &plans, &self.context()), whole));
+        Ok(())
+    }
+}
+
+/// Resources with the version that each will have.
+fn versioned(changed: Vec<Json>, dossier: &Dossier) -> Vec<(Json, u64)> {
+    let next = |resource: &Json| {
+        let (kind, id) = (text(resource, &["resourceType"])?, text(resource, &["id"])?);
+        Some(dossier.get(kind, id)?.version + 1)
+    };
+    changed
+        .into_iter()
+        .map(|resource| (next(&resource).unwrap_or(1), resource))
+        .map(|(v, r)| (r, v))
+        .collect()
+}

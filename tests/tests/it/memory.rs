@@ -1,0 +1,152 @@
+//! A store in memory that can be forked: what a test of many histories needs of the port.
+
+use async_trait::async_trait;
+use endplate_fhir::Json;
+use endplate_fhir::search::Query;
+use endplate_followup::derivation::bare;
+use endplate_followup::ports::{
+    Changeset, Compartment, Event, Page, Past, PastPage, Put, Scope, Settlement, Store, StoreError, Stored,
+    Version,
+};
+use jiff::Timestamp;
+use jiff::civil::Date;
+use std::collections::BTreeMap;
+use std::sync::{Arc, Mutex};
+
+#[derive(Clone, Default)]
+struct Facts {
+    resources: BTreeMap<(String, String), Arc<Put>>,
+    scopes: BTreeMap<String, u64>,
+    agenda: BTreeMap<String, Date>,
+}
+
+/// Current versions only; no history and no outbox.
+#[derive(Default)]
+pub struct MemoryStore(Mutex<Facts>);
+
+impl MemoryStore {
+    /// The same facts, from here on apart.
+    pub fn fork(&self) -> Self {
+        Self(Mutex::new(self.0.lock().unwrap().clone()))
+    }
+
+    /// Everything that is stored but Provenance, as text without version and time (which are the head of `meta`).
+    pub fn everything(&self) -> String {
+        let facts = self.0.lock().unwrap();
+        let bodies = facts.resources.values().filter(|put| put.stored.kind != "Provenance");
+        let bare = |put: &Arc<Put>| {
+            let Stored { kind, id, body, version, at } = &put.stored;
+            let time = at.strftime("%Y-%m-%dT%H:%M:%S%.3fZ");
+            let head = format!("\"versionId\":\"{version}\",\"lastUpdated\":\"{time}\"");
+            format!("{kind}/{id} {}\n", body.replacen(&head, "", 1))
+        };
+        bodies.map(bare).collect()
+    }
+
+    /// Everything that is stored, without version and time, by type and id.
+    pub fn all(&self) -> Vec<Json> {
+        let facts = self.0.lock().unwrap();
+        facts
+            .resources
+            .values()
+            .map(|put| bare(&serde_json::from_str::<Json>(&put.stored.body).unwrap()))
+            .collect()
+    }
+}
+
+#[async_trait]
+impl Store for MemoryStore {
+    async fn latest(&self, kind: &str, id: &str) -> Result<Option<Version>, StoreError> {
+        let key = (kind.to_owned(), id.to_owned());
+        let version = |put: &Arc<Put>| Version { stored: put.stored.clone(), deed: put.deed };
+        Ok(self.0.lock().unwrap().resources.get(&key).map(version))
+    }
+
+    async fn version(&self, kind: &str, id: &str, version: u64) -> Result<Option<Version>, StoreError> {
+        Ok(self.latest(kind, id).await?.filter(|latest| latest.stored.version == version))
+    }
+
+    async fn history(&self, _: &Past) -> Result<PastPage, StoreError> {
+        Ok(PastPage::default())
+    }
+
+    /// Nothing is deleted in these histories.
+    async fn referrers(&self, _: &str, _: &str, _: usize) -> Result<Vec<(String, String)>, StoreError> {
+        Ok(Vec::new())
+    }
+
+    /// Nobody asks by an id alone.
+    async fn referred(&self, _: &str, _: &[String], _: &str) -> Result<Vec<String>, StoreError> {
+        Ok(Vec::new())
+    }
+
+    async fn compartment(&self, patient: &str) -> Result<Compartment, StoreError> {
+        let facts = self.0.lock().unwrap();
+        let of = |put: &&Arc<Put>| put.patient.as_deref() == Some(patient);
+        Ok(Compartment {
+            generation: facts.scopes.get(&format!("Patient/{patient}")).copied().unwrap_or(0),
+            resources: facts.resources.values().filter(of).map(|put| put.stored.clone()).collect(),
+        })
+    }
+
+    async fn generation(&self, scope: &str) -> Result<u64, StoreError> {
+        Ok(self.0.lock().unwrap().scopes.get(scope).copied().unwrap_or(0))
+    }
+
+    async fn search(&self, query: &Query) -> Result<Page, StoreError> {
+        let facts = self.0.lock().unwrap();
+        let met = |put: &&Arc<Put>| query.matches(&put.stored.kind, &put.stored.id, &put.rows);
+        let resources: Vec<Stored> =
+            facts.resources.values().filter(met).map(|put| put.stored.clone()).collect();
+        Ok(Page { total: resources.len() as u64, resources, next: None })
+    }
+
+    async fn commit(&self, change: Changeset) -> Result<(), StoreError> {
+        let mut facts = self.0.lock().unwrap();
+        let stands = |scope: &Scope| facts.scopes.get(&scope.key).copied().unwrap_or(0) == scope.generation;
+        let fits = |put: &Put| {
+            let key = (put.stored.kind.clone(), put.stored.id.clone());
+            facts.resources.get(&key).map_or(0, |put| put.stored.version) + 1 == put.stored.version
+        };
+        let current = change.scopes.iter().chain(&change.reads).all(stands);
+        if !current || !change.puts.iter().all(fits) {
+            return Err(StoreError::Moved);
+        }
+        for scope in change.scopes {
+            facts.scopes.insert(scope.key, scope.generation + 1);
+        }
+        for put in change.puts {
+            let key = (put.stored.kind.clone(), put.stored.id.clone());
+            facts.resources.insert(key, Arc::new(put));
+        }
+        for agenda in change.agenda {
+            match agenda.due_on {
+                Some(on) => facts.agenda.insert(agenda.patient, on),
+                None => facts.agenda.remove(&agenda.patient),
+            };
+        }
+        Ok(())
+    }
+
+    async fn due(&self, on: Date, after: Option<&str>, limit: usize) -> Result<Vec<String>, StoreError> {
+        let facts = self.0.lock().unwrap();
+        let due = facts.agenda.iter().filter(|(patient, day)| **day <= on && Some(patient.as_str()) > after);
+        Ok(due.map(|(patient, _)| patient.clone()).take(limit).collect())
+    }
+
+    async fn waiting(&self, _: Timestamp, _: usize) -> Result<Vec<Event>, StoreError> {
+        Ok(Vec::new())
+    }
+
+    async fn next_waiting_at(&self) -> Result<Option<Timestamp>, StoreError> {
+        Ok(None)
+    }
+
+    async fn settle(&self, _: &Event, _: Timestamp, _: Settlement) -> Result<(), StoreError> {
+        Ok(())
+    }
+
+    async fn check(&self) -> Result<(), StoreError> {
+        Ok(())
+    }
+}
