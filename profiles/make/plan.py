@@ -206,6 +206,40 @@ def operations():
                 parameter("count", "out", 1, "1", "integer", "In how many resources."),
             ]},
         ])
+    yield operation(
+        "RiskAssessment-chart", "Recovery chart",
+        "The recovery chart of the repair that a derived RiskAssessment is about, as SVG and as PDF, and the same in words; nothing is "
+        f"stored. {CAUTION}",
+        "chart", "RiskAssessment", "instance", [
+            parameter("format", "in", 0, "1", "code", "svg or pdf: the picture alone."),
+            parameter("return", "out", 1, "1", "DiagnosticReport", "presentedForm holds the picture, conclusion the words."),
+        ])
+    yield operation(
+        "PlanDefinition-compare-options", "Options side by side",
+        f"Candidate repairs of one injury side by side. Recommends nothing, ranks nothing, stores nothing. {CAUTION}",
+        "compare-options", "PlanDefinition", "instance", [
+            parameter("subject", "in", 0, "1", "reference", "The patient."),
+            parameter("resource", "in", 1, "*", "Any", "Each candidate as a Procedure with status preparation; Patient and Condition if they "
+                      "are not stored."),
+            parameter("wish", "in", 0, "*", "Coding", "A wish of the patient (code system patient-wish), or a text."),
+            parameter("return", "out", 1, "1", "Bundle", "A Composition with the cautions and the table, then a RiskAssessment for each."),
+        ])
+    yield operation(
+        "PlanDefinition-unit-report", "The unit's report",
+        "Reviews, time from stall to alert, outcomes, causes of arrest and first signs against their windows, in a period that is over. "
+        "Nothing about single patients. Small numbers mislead.",
+        "unit-report", "PlanDefinition", "instance", [
+            parameter("start", "in", 1, "1", "date", "First day."),
+            parameter("end", "in", 1, "1", "date", "Last day, before today."),
+            parameter("return", "out", 1, "1", "MeasureReport", "A summary."),
+        ])
+    for code, writes, said in [
+        ("protocol-preview", False, "What would change if the plans of this patient followed the protocol in force; nothing is stored."),
+        ("protocol-move", True, "Moves the plans of this patient to the protocol in force, and says what changed."),
+    ]:
+        yield operation(
+            f"Patient-{code}", "Moving to the protocol in force", f"{said} {CAUTION}", code, "Patient", "instance",
+            [parameter("return", "out", 1, "1", "Parameters", "What changes.")], writes=writes)
 
 
 def resources():

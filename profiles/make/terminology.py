@@ -90,9 +90,36 @@ SYSTEMS = {
     "alert-answer": ("Answers to an alert", "What somebody did about an alert: DetectedIssue.mitigation.action. Any "
                      "mitigation answers the alert; these codes say how.", [
         ("acknowledged", "acknowledged", "It was seen and will be looked at."),
-        ("declined", "declined", "It was seen and nothing will be done, for the reason given."),
-        ("snoozed", "snoozed", "It was seen and will be looked at later."),
-        ("handed-over", "handed over", "Somebody else looks after it now."),
+        ("confirmed", "confirmed", "A finding that seemed not to be possible was looked at again and stands."),
+        ("declined", "declined", "It was seen and nothing will be done, for the reason given in action.text."),
+        ("handed-over", "handed over", "Somebody else looks after it from now on: extension handed-to."),
+        ("snoozed", "snoozed", "It was seen and is silent until the day in the extension snoozed-until."),
+    ]),
+    "card-feedback": ("What became of a card", "What a clinician did with a card: AuditEvent.subtype.", [
+        ("accepted", "accepted", None),
+        ("overridden", "overridden", None),
+    ]),
+    "override-reason": ("Why a card was set aside", "Reasons that a card offers.", [
+        ("known", "Known and taken care of", None),
+        ("elsewhere", "Followed elsewhere", None),
+        ("patient-choice", "The patient's choice", None),
+        ("not-relevant", "Not relevant now", None),
+    ]),
+    "patient-wish": ("Wishes of a patient", "What a patient does not want of a repair. It marks options and decides nothing.", [
+        ("no-general-anaesthetic", "no general anaesthetic", None),
+        ("no-donor-deficit", "no loss at a donor site", None),
+        ("independent-finger-motion", "fingers that move independently", None),
+    ]),
+    "option-consequence": ("What an option asks or gives up", "In the extension given-up, which holds the words and their source.", [
+        (code, code.replace("-", " "), None) for code in """general-anaesthetic second-site donor-deficit tension slower-growth
+        limited-evidence old-path-closed relearning no-new-path no-regeneration immobilisation supple-joints
+        coupled-finger-motion""".split()
+    ]),
+    "unit-report": ("What a unit's report counts", "Groups, populations and strata of the unit's MeasureReport.", [
+        (code, code.replace("-", " "), None) for code in """reviews due attended missed stall-to-alert alerts outcome-motor
+        outcome-sensory targets reached technique-and-nerve technique nerve arrest-cause inadequate-debridement technical-failure
+        failed-revascularisation failed-repopulation tension infection undetermined first-signs before-window in-window
+        after-window""".split()
     ]),
     "arrest-cause": ("Causes of arrest", "Why a first repair failed, as the surgeon of the second records it: "
                      "Procedure.reasonCode of a second repair. Recorded; nothing is computed from it.", [

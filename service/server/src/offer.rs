@@ -50,6 +50,8 @@ pub enum Takes {
     Patch,
     /// The inputs of an operation: Parameters, or the resource it is about.
     Inputs,
+    /// JSON that is not FHIR.
+    Json,
 }
 
 /// What the query of an address is read for.
@@ -76,6 +78,8 @@ pub enum Gives {
     Fhir,
     /// JSON that is not FHIR.
     Json,
+    /// FHIR, or a picture of it.
+    Chart,
     /// A line of text.
     Text,
     /// No body.
@@ -188,12 +192,23 @@ pub const OFFERS: &[Offer] = &[
     told("/fhir/{type}/$unmapped", Kinds::Only("ConceptMap"), "Codes that were stored and not understood, counted"),
     asked("/fhir/{type}/{id}/$assess", Kinds::Only("CarePlan"), "A followed injury on another day"),
     told("/fhir/{type}/{id}/$assess", Kinds::Only("CarePlan"), "A followed injury on another day"),
+    told("/fhir/{type}/{id}/$protocol-preview", Kinds::Only("Patient"), "What the protocol in force would change"),
+    asked("/fhir/{type}/{id}/$protocol-preview", Kinds::Only("Patient"), "What the protocol in force would change"),
+    told("/fhir/{type}/{id}/$protocol-move", Kinds::Only("Patient"), "Move the plans to the protocol in force"),
+    Offer { gives: Gives::Chart, ..asked("/fhir/{type}/{id}/$chart", Kinds::Only("RiskAssessment"), "The recovery chart") },
+    Offer { gives: Gives::Chart, ..told("/fhir/{type}/{id}/$chart", Kinds::Only("RiskAssessment"), "The recovery chart") },
+    asked("/fhir/{type}/{id}/$unit-report", Kinds::Only("PlanDefinition"), "The unit's own counts"),
+    told("/fhir/{type}/{id}/$unit-report", Kinds::Only("PlanDefinition"), "The unit's own counts"),
+    told("/fhir/{type}/{id}/$compare-options", Kinds::Only("PlanDefinition"), "Options side by side"),
     told("/fhir/{type}/$apply", Kinds::Only("PlanDefinition"), "The plan of a repair, stored or sent"),
     asked("/fhir/{type}/{id}/$apply", Kinds::Only("PlanDefinition"), "The plan of a repair that is stored"),
     told("/fhir/{type}/{id}/$apply", Kinds::Only("PlanDefinition"), "The plan of a repair, stored or sent"),
     Offer { path: "/fhir/{type}", interactions: &["search-type"], kinds: Kinds::Published, about: "Search published definitions", query: Asks::Criteria, ..READ },
     Offer { path: "/fhir/{type}/{id}", interactions: &["read"], kinds: Kinds::Published, about: "A published definition",
         headers: &["If-None-Match"], success: &[200, 304], ..READ },
+    Offer { path: "/cds-services", about: "CDS Hooks: the services there are", gives: Gives::Json, ..READ },
+    Offer { method: "POST", path: "/cds-services/{id}", about: "CDS Hooks: cards", takes: Takes::Json, gives: Gives::Json, ..READ },
+    Offer { method: "POST", path: "/cds-services/{id}/feedback", about: "CDS Hooks: what became of cards", takes: Takes::Json, gives: Gives::Json, ..READ },
     Offer { path: "/openapi.json", about: "This document", gives: Gives::Json, ..READ },
     Offer { path: "/livez", about: "Whether the process answers", gives: Gives::Text, ..READ },
     Offer { path: "/readyz", about: "Whether requests can be served now", gives: Gives::Text, ..READ },

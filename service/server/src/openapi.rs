@@ -59,6 +59,7 @@ fn operation(offer: &Offer, kinds: &[&'static str]) -> Json {
             "application/json-patch+json": { "schema": { "type": "array", "items": { "type": "object" } } },
             FHIR_JSON: { "schema": schema("Parameters") },
         })),
+        Takes::Json => Some(json!({ "application/json": { "schema": { "type": "object" } } })),
         Takes::Inputs => Some(json!({ FHIR_JSON: { "schema": schema("Resource") } })),
         Takes::Resource => {
             let name = if offer.kinds == Kinds::None { "Bundle" } else { "Resource" };
@@ -150,6 +151,8 @@ fn query(offer: &Offer, kinds: &[&'static str]) -> Vec<(String, Json, &'static s
             Some("translate") => {
                 &[("url", "The map."), ("system", "The code's system."), ("code", "The code.")]
             }
+            Some("chart") => &[("format", "svg or pdf: the picture alone.")],
+            Some("unit-report") => &[("start", "First day."), ("end", "Last day.")],
             Some("assess") => &[("asOf", "A date.")],
             Some("apply") => &[("subject", "The patient."), ("asOf", "A date.")],
             _ => &[],
@@ -186,6 +189,11 @@ fn responses(offer: &Offer) -> Json {
         let content = match (status, offer.gives) {
             (304, _) | (_, Gives::Nothing) => None,
             (_, Gives::Fhir) => Some(json!({ FHIR_JSON: { "schema": schema("Resource") } })),
+            (_, Gives::Chart) => Some(json!({
+                FHIR_JSON: { "schema": schema("Resource") },
+                "image/svg+xml": { "schema": { "type": "string" } },
+                "application/pdf": { "schema": { "type": "string", "format": "binary" } },
+            })),
             (_, Gives::Json) => Some(json!({ "application/json": { "schema": { "type": "object" } } })),
             (_, Gives::Text) => Some(json!({ "text/plain": { "schema": { "type": "string" } } })),
         };
@@ -225,8 +233,20 @@ fn responses(offer: &Offer) -> Json {
     if offer.method != "GET" || offer.query == Asks::Operation {
         lists.push(refused_write);
     }
+    // RFC 9457, where the answers are not FHIR.
+    let is_card = offer.path.starts_with("/cds-services");
+    if is_card && offer.method == "POST" {
+        lists.push(&[
+            (400, "Something in the request cannot be used."),
+            (404, "There is no such service, or no such card."),
+        ]);
+    }
     for (status, about) in lists.into_iter().flatten() {
-        let content = json!({ FHIR_JSON: { "schema": schema("OperationOutcome") } });
+        let content = if is_card {
+            json!({ "application/problem+json": { "schema": { "type": "object" } } })
+        } else {
+            json!({ FHIR_JSON: { "schema": schema("OperationOutcome") } })
+        };
         all.insert(status.to_string(), json!({ "description": about, "content": content }));
     }
     all.sort_keys();

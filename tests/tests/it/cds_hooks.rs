@@ -340,7 +340,9 @@ async fn g08_a_card_tells_the_state_of_the_repair() {
         assert!(detail.contains(said), "{said}: {detail}");
     }
     let plan = served.all("CarePlan").await[0].clone();
-    assert!(text(card, "/links/0/url").ends_with(&format!("/fhir/CarePlan/{}", text(&plan, "/id"))));
+    let links = |n: usize| text(card, &format!("/links/{n}/url")).to_owned();
+    assert!(links(0).contains("/fhir/RiskAssessment/") && links(0).ends_with("/$chart?format=svg"), "{card}");
+    assert!(links(1).ends_with(&format!("/fhir/CarePlan/{}", text(&plan, "/id"))));
     // A stalled repair is critical, and names what stands.
     served.clock.turn_to("2027-02-20");
     served.put(&motor("m1", "p1", "r1", "extensor-digitorum", "2027-02-20", 0)).await.done();

@@ -25,7 +25,7 @@ const PATIENCE: Duration = Duration::from_secs(2);
 /// The routes.
 pub(crate) fn routes() -> Router<App> {
     Router::new()
-        .route(ROOT, only("GET,HEAD", get(discovery)))
+        .route("/cds-services", only("GET,HEAD", get(discovery)))
         .route("/cds-services/{id}", only("POST", post(call)))
         .route("/cds-services/{id}/feedback", only("POST", post(feedback)))
 }

@@ -40,6 +40,9 @@ fn read(kind: &str, id: &str, headers: &HeaderMap) -> Result<Response, Failure> 
     if let Some(what) = extract::not_offered(id) {
         return Err(what);
     }
+    if id == "_history" {
+        return Err(Failure::NotOffered("The history of published definitions is"));
+    }
     let Some(one) = publish::find(kind, id) else {
         let text = "No published definition has this id. GET the address without the id for all of them.";
         return Err(Refusal::new(Reason::NotFound, Issue::error(Code::NotFound, "", text)).into());

@@ -12,6 +12,10 @@ pub(super) const FILES: &[(&str, &str)] = &[
         include_str!("../../../../profiles/published/CodeSystem-arrest-cause.json"),
     ),
     (
+        "CodeSystem-card-feedback.json",
+        include_str!("../../../../profiles/published/CodeSystem-card-feedback.json"),
+    ),
+    (
         "CodeSystem-exam-finding.json",
         include_str!("../../../../profiles/published/CodeSystem-exam-finding.json"),
     ),
@@ -24,7 +28,19 @@ pub(super) const FILES: &[(&str, &str)] = &[
         include_str!("../../../../profiles/published/CodeSystem-motor-grade.json"),
     ),
     ("CodeSystem-nerve.json", include_str!("../../../../profiles/codes/nerve.json")),
+    (
+        "CodeSystem-option-consequence.json",
+        include_str!("../../../../profiles/published/CodeSystem-option-consequence.json"),
+    ),
     ("CodeSystem-origin.json", include_str!("../../../../profiles/published/CodeSystem-origin.json")),
+    (
+        "CodeSystem-override-reason.json",
+        include_str!("../../../../profiles/published/CodeSystem-override-reason.json"),
+    ),
+    (
+        "CodeSystem-patient-wish.json",
+        include_str!("../../../../profiles/published/CodeSystem-patient-wish.json"),
+    ),
     (
         "CodeSystem-reinnervation-target.json",
         include_str!("../../../../profiles/codes/reinnervation-target.json"),
@@ -48,6 +64,10 @@ pub(super) const FILES: &[(&str, &str)] = &[
         include_str!("../../../../profiles/published/CodeSystem-sensory-grade.json"),
     ),
     (
+        "CodeSystem-unit-report.json",
+        include_str!("../../../../profiles/published/CodeSystem-unit-report.json"),
+    ),
+    (
         "ConceptMap-example-hospital-codes.json",
         include_str!("../../../../profiles/published/ConceptMap-example-hospital-codes.json"),
     ),
@@ -64,8 +84,30 @@ pub(super) const FILES: &[(&str, &str)] = &[
         include_str!("../../../../profiles/published/OperationDefinition-ConceptMap-unmapped.json"),
     ),
     (
+        "OperationDefinition-Patient-protocol-move.json",
+        include_str!("../../../../profiles/published/OperationDefinition-Patient-protocol-move.json"),
+    ),
+    (
+        "OperationDefinition-Patient-protocol-preview.json",
+        include_str!("../../../../profiles/published/OperationDefinition-Patient-protocol-preview.json"),
+    ),
+    (
         "OperationDefinition-PlanDefinition-apply.json",
         include_str!("../../../../profiles/published/OperationDefinition-PlanDefinition-apply.json"),
+    ),
+    (
+        "OperationDefinition-PlanDefinition-compare-options.json",
+        include_str!(
+            "../../../../profiles/published/OperationDefinition-PlanDefinition-compare-options.json"
+        ),
+    ),
+    (
+        "OperationDefinition-PlanDefinition-unit-report.json",
+        include_str!("../../../../profiles/published/OperationDefinition-PlanDefinition-unit-report.json"),
+    ),
+    (
+        "OperationDefinition-RiskAssessment-chart.json",
+        include_str!("../../../../profiles/published/OperationDefinition-RiskAssessment-chart.json"),
     ),
     (
         "PlanDefinition-nerve-repair-follow-up.json",
@@ -82,6 +124,10 @@ pub(super) const FILES: &[(&str, &str)] = &[
     (
         "StructureDefinition-cable-count.json",
         include_str!("../../../../profiles/published/StructureDefinition-cable-count.json"),
+    ),
+    (
+        "StructureDefinition-caution.json",
+        include_str!("../../../../profiles/published/StructureDefinition-caution.json"),
     ),
     (
         "StructureDefinition-donor-nerve.json",
@@ -104,8 +150,20 @@ pub(super) const FILES: &[(&str, &str)] = &[
         include_str!("../../../../profiles/published/StructureDefinition-gap-length.json"),
     ),
     (
+        "StructureDefinition-given-up.json",
+        include_str!("../../../../profiles/published/StructureDefinition-given-up.json"),
+    ),
+    (
         "StructureDefinition-growth-rate.json",
         include_str!("../../../../profiles/published/StructureDefinition-growth-rate.json"),
+    ),
+    (
+        "StructureDefinition-handed-to.json",
+        include_str!("../../../../profiles/published/StructureDefinition-handed-to.json"),
+    ),
+    (
+        "StructureDefinition-interval.json",
+        include_str!("../../../../profiles/published/StructureDefinition-interval.json"),
     ),
     (
         "StructureDefinition-last-useful-date.json",
@@ -132,6 +190,10 @@ pub(super) const FILES: &[(&str, &str)] = &[
         include_str!("../../../../profiles/published/StructureDefinition-nerve-repair.json"),
     ),
     (
+        "StructureDefinition-operate-by.json",
+        include_str!("../../../../profiles/published/StructureDefinition-operate-by.json"),
+    ),
+    (
         "StructureDefinition-pain-score.json",
         include_str!("../../../../profiles/published/StructureDefinition-pain-score.json"),
     ),
@@ -142,6 +204,10 @@ pub(super) const FILES: &[(&str, &str)] = &[
     (
         "StructureDefinition-repair-level.json",
         include_str!("../../../../profiles/published/StructureDefinition-repair-level.json"),
+    ),
+    (
+        "StructureDefinition-review-count.json",
+        include_str!("../../../../profiles/published/StructureDefinition-review-count.json"),
     ),
     (
         "StructureDefinition-review-request.json",
@@ -160,8 +226,16 @@ pub(super) const FILES: &[(&str, &str)] = &[
         include_str!("../../../../profiles/published/StructureDefinition-sensory-grade.json"),
     ),
     (
+        "StructureDefinition-snoozed-until.json",
+        include_str!("../../../../profiles/published/StructureDefinition-snoozed-until.json"),
+    ),
+    (
         "StructureDefinition-sudomotor-function.json",
         include_str!("../../../../profiles/published/StructureDefinition-sudomotor-function.json"),
+    ),
+    (
+        "StructureDefinition-suggested-parameter.json",
+        include_str!("../../../../profiles/published/StructureDefinition-suggested-parameter.json"),
     ),
     (
         "StructureDefinition-target-structure.json",
@@ -175,9 +249,17 @@ pub(super) const FILES: &[(&str, &str)] = &[
         "StructureDefinition-tinel-distance.json",
         include_str!("../../../../profiles/published/StructureDefinition-tinel-distance.json"),
     ),
+    (
+        "StructureDefinition-wish-against.json",
+        include_str!("../../../../profiles/published/StructureDefinition-wish-against.json"),
+    ),
     ("ValueSet-alert-answer.json", include_str!("../../../../profiles/published/ValueSet-alert-answer.json")),
     ("ValueSet-alert-kind.json", include_str!("../../../../profiles/published/ValueSet-alert-kind.json")),
     ("ValueSet-arrest-cause.json", include_str!("../../../../profiles/published/ValueSet-arrest-cause.json")),
+    (
+        "ValueSet-card-feedback.json",
+        include_str!("../../../../profiles/published/ValueSet-card-feedback.json"),
+    ),
     ("ValueSet-exam-finding.json", include_str!("../../../../profiles/published/ValueSet-exam-finding.json")),
     ("ValueSet-issue.json", include_str!("../../../../profiles/published/ValueSet-issue.json")),
     ("ValueSet-landmark.json", include_str!("../../../../profiles/published/ValueSet-landmark.json")),
@@ -187,7 +269,16 @@ pub(super) const FILES: &[(&str, &str)] = &[
     ("ValueSet-motor-grade.json", include_str!("../../../../profiles/published/ValueSet-motor-grade.json")),
     ("ValueSet-muscle.json", include_str!("../../../../profiles/published/ValueSet-muscle.json")),
     ("ValueSet-nerve.json", include_str!("../../../../profiles/published/ValueSet-nerve.json")),
+    (
+        "ValueSet-option-consequence.json",
+        include_str!("../../../../profiles/published/ValueSet-option-consequence.json"),
+    ),
     ("ValueSet-origin.json", include_str!("../../../../profiles/published/ValueSet-origin.json")),
+    (
+        "ValueSet-override-reason.json",
+        include_str!("../../../../profiles/published/ValueSet-override-reason.json"),
+    ),
+    ("ValueSet-patient-wish.json", include_str!("../../../../profiles/published/ValueSet-patient-wish.json")),
     (
         "ValueSet-reinnervation-target.json",
         include_str!("../../../../profiles/published/ValueSet-reinnervation-target.json"),
@@ -211,6 +302,7 @@ pub(super) const FILES: &[(&str, &str)] = &[
         "ValueSet-skin-territory.json",
         include_str!("../../../../profiles/published/ValueSet-skin-territory.json"),
     ),
+    ("ValueSet-unit-report.json", include_str!("../../../../profiles/published/ValueSet-unit-report.json")),
 ];
 
 /// Each profile: the type that it constrains, and its id.
