@@ -153,9 +153,20 @@ pub(crate) fn of(definition: &str) -> Vec<&'static Invariant> {
     all().filter(|one| one.on.contains(&definition)).collect()
 }
 
+/// As many members are looked through faster than a name is hashed.
+const FEW: usize = 12;
+
+/// A member.
+pub(crate) fn get<'a>(it: &'a Members, name: &str) -> Option<&'a Json> {
+    if it.len() > FEW {
+        return it.get(name);
+    }
+    it.iter().find(|(key, _)| *key == name).map(|(_, value)| value)
+}
+
 /// Whether an element is there, be it as the twin of a primitive alone.
 pub(crate) fn has(it: &Members, name: &str) -> bool {
-    it.contains_key(name) || it.keys().any(|key| key.strip_prefix('_') == Some(name))
+    get(it, name).is_some() || it.keys().any(|key| key.strip_prefix('_') == Some(name))
 }
 
 /// Whether a choice is there, of whatever type.
@@ -167,7 +178,7 @@ fn choice(it: &Members, base: &str) -> bool {
 }
 
 fn text<'a>(it: &'a Members, name: &str) -> Option<&'a str> {
-    it.get(name)?.as_str()
+    get(it, name)?.as_str()
 }
 
 fn is(it: &Members, name: &str, value: &str) -> bool {
@@ -175,21 +186,21 @@ fn is(it: &Members, name: &str, value: &str) -> bool {
 }
 
 fn is_true(it: &Members, name: &str) -> bool {
-    it.get(name).and_then(Json::as_bool) == Some(true)
+    get(it, name).and_then(Json::as_bool) == Some(true)
 }
 
 fn object<'a>(it: &'a Members, name: &str) -> Option<&'a Members> {
-    it.get(name)?.as_object()
+    get(it, name)?.as_object()
 }
 
 /// The objects of an array.
 fn objects<'a>(it: &'a Members, name: &str) -> impl Iterator<Item = &'a Members> + use<'a> {
-    it.get(name).and_then(Json::as_array).into_iter().flatten().filter_map(Json::as_object)
+    get(it, name).and_then(Json::as_array).into_iter().flatten().filter_map(Json::as_object)
 }
 
 /// The strings of an array.
 fn texts<'a>(it: &'a Members, name: &str) -> impl Iterator<Item = &'a str> + use<'a> {
-    it.get(name).and_then(Json::as_array).into_iter().flatten().filter_map(Json::as_str)
+    get(it, name).and_then(Json::as_array).into_iter().flatten().filter_map(Json::as_str)
 }
 
 fn distinct<T: Ord>(items: impl Iterator<Item = T>) -> bool {

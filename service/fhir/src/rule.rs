@@ -4,6 +4,7 @@
 //!
 //! The tables are made by profiles/r4/prune.py from R4's StructureDefinitions.
 
+mod at;
 mod binding;
 mod primitive;
 mod target;
@@ -12,59 +13,55 @@ use crate::Json;
 use crate::invariant::{self, Scope};
 use crate::issue::{Code, Issue};
 use crate::json::push_name;
-use crate::schema::{self, Definition, Element};
+use crate::schema::{self, Definition, Element, Shape};
 use serde_json::Map;
-use std::fmt::Write as _;
 
+pub(crate) use at::At;
 pub(crate) use target::kind_of;
 
 pub(crate) type Members = Map<String, Json>;
 
 /// Checks one element and all below it, except contained resources and the resources of entries and parameters.
-/// `path` is its FHIRPath.
+/// `at` is where it stands.
 pub(crate) fn check(
     definition: &'static Definition,
     members: &Members,
     scope: &Scope<'_>,
-    path: &mut String,
+    at: At<'_>,
     issues: &mut Vec<Issue>,
 ) {
-    mandatory(definition, members, path, issues);
-    one_of_a_choice(definition, members, path, issues);
+    mandatory(definition, members, at, issues);
+    one_of_a_choice(definition, members, at, issues);
     for (name, value) in members {
         // The schema names the elements that are not there.
         let Some(element) = definition.elements.get(name.as_str()) else { continue };
-        let length = path.len();
-        push_name(path, element.shown);
+        let here = At::Element(&at, element.shown);
         let plain = name.strip_prefix('_').and_then(|plain| members.get(plain));
-        twins(plain, value, path, issues);
+        twins(plain, value, here, issues);
         match value {
             Json::Array(items) if element.many => {
                 for (position, item) in items.iter().enumerate() {
-                    let inner = path.len();
-                    let _ = write!(path, "[{position}]");
+                    let here = At::Item(&here, position);
                     if item.is_null() {
-                        null(element, name, members, position, path, issues);
+                        null(element, name, members, position, here, issues);
                     } else {
                         let plain = plain.and_then(|plain| plain.get(position));
-                        one(element, item, plain.is_some_and(|plain| !plain.is_null()), scope, path, issues);
+                        one(element, item, plain.is_some_and(|plain| !plain.is_null()), scope, here, issues);
                     }
-                    path.truncate(inner);
                 }
             }
             // The schema wants the array.
             _ if element.many && !value.is_object() => {}
-            _ => one(element, value, plain.is_some(), scope, path, issues),
+            _ => one(element, value, plain.is_some(), scope, here, issues),
         }
         if let Some(systems) = element.codes {
-            binding::check(systems, value, path, issues);
+            binding::check(systems, value, here, issues);
         }
-        binding::form(name, element, value, path, issues);
-        path.truncate(length);
+        binding::form(name, element, value, here, issues);
     }
     for one in &definition.invariants {
         if !(one.holds)(members, scope) {
-            issues.push(one.issue(path));
+            issues.push(one.issue(&at.path()));
         }
     }
 }
@@ -82,7 +79,7 @@ pub(crate) fn listed(names: &[Json]) -> String {
     format!("{}{}", shown.join(", "), if names.len() > SHOWN { ", …" } else { "" })
 }
 
-fn mandatory(definition: &Definition, members: &Members, path: &str, issues: &mut Vec<Issue>) {
+fn mandatory(definition: &Definition, members: &Members, at: At<'_>, issues: &mut Vec<Issue>) {
     for name in &definition.mandatory {
         let choice = definition.choice(name);
         let present = match choice {
@@ -90,7 +87,7 @@ fn mandatory(definition: &Definition, members: &Members, path: &str, issues: &mu
             None => invariant::has(members, name),
         };
         if !present {
-            let at = format!("{path}.{name}");
+            let at = format!("{}.{name}", at.path());
             let text = match choice {
                 Some(choice) => format!("Send {at} as one of {}: it is mandatory.", listed(choice.names)),
                 None => format!("Send {at}: it is mandatory."),
@@ -100,7 +97,7 @@ fn mandatory(definition: &Definition, members: &Members, path: &str, issues: &mu
     }
 }
 
-fn one_of_a_choice(definition: &Definition, members: &Members, path: &str, issues: &mut Vec<Issue>) {
+fn one_of_a_choice(definition: &Definition, members: &Members, at: At<'_>, issues: &mut Vec<Issue>) {
     for choice in &definition.choices {
         let base = choice.base;
         let mut sent = chosen(definition, base, members);
@@ -110,7 +107,7 @@ fn one_of_a_choice(definition: &Definition, members: &Members, path: &str, issue
             let mut sent: Vec<&str> = chosen(definition, base, members).collect();
             sent.dedup();
             let text = format!("Send only one of {}: {base}[x] is a choice.", sent.join(", "));
-            issues.push(Issue::error(Code::Structure, format!("{path}.{base}"), text).keyed("choice"));
+            issues.push(Issue::error(Code::Structure, format!("{}.{base}", at.path()), text).keyed("choice"));
         }
     }
 }
@@ -134,24 +131,24 @@ fn null(
     name: &str,
     members: &Members,
     position: usize,
-    path: &str,
+    at: At<'_>,
     issues: &mut Vec<Issue>,
 ) {
     let twin = name.strip_prefix('_').map_or_else(|| format!("_{name}"), str::to_owned);
-    let is_primitive = schema::definition(element.kind).is_none() || name.starts_with('_');
+    let is_primitive = element.definition().is_none() || name.starts_with('_');
     let other = members.get(&twin).and_then(|twin| twin.get(position)).is_some_and(|item| !item.is_null());
     if !(is_primitive && other) {
         let text = "Leave the null out: nothing else stands for this item.";
-        issues.push(Issue::error(Code::Structure, path, text).keyed("null"));
+        issues.push(Issue::error(Code::Structure, at.path(), text).keyed("null"));
     }
 }
 
-fn twins(plain: Option<&Json>, twin: &Json, path: &str, issues: &mut Vec<Issue>) {
+fn twins(plain: Option<&Json>, twin: &Json, at: At<'_>, issues: &mut Vec<Issue>) {
     if let (Some(Json::Array(plain)), Json::Array(twin)) = (plain, twin)
         && plain.len() != twin.len()
     {
         let text = "Send as many items with the underscore as without, with null where there is nothing.";
-        issues.push(Issue::error(Code::Structure, path, text).keyed("twins"));
+        issues.push(Issue::error(Code::Structure, at.path(), text).keyed("twins"));
     }
 }
 
@@ -161,37 +158,37 @@ fn one(
     value: &Json,
     has_value: bool,
     scope: &Scope<'_>,
-    path: &mut String,
+    at: At<'_>,
     issues: &mut Vec<Issue>,
 ) {
-    if element.kind == "ResourceList" {
+    if matches!(element.shape, Shape::Held) {
         return;
     }
-    let Some(definition) = schema::definition(element.kind) else {
+    let Some(definition) = element.definition() else {
         if let Some((code, key, text)) = primitive::problem(element.kind, value) {
-            issues.push(Issue::error(code, path.as_str(), text).keyed(key));
+            issues.push(Issue::error(code, at.path(), text).keyed(key));
         }
         return;
     };
     let Json::Object(members) = value else {
         let text = format!("Send a JSON object here, not {}.", found(value));
-        issues.push(Issue::error(Code::Structure, path.as_str(), text).keyed("json-type"));
+        issues.push(Issue::error(Code::Structure, at.path(), text).keyed("json-type"));
         return;
     };
     if !has_value && members.keys().all(|name| matches!(name.as_str(), "id" | "_id")) {
-        issues.push(invariant::ELEMENT.issue(path));
+        issues.push(invariant::ELEMENT.issue(&at.path()));
     }
     if element.simple && !invariant::SIMPLE.holds(members, scope) {
-        issues.push(invariant::SIMPLE.issue(path));
+        issues.push(invariant::SIMPLE.issue(&at.path()));
     }
     if !binding::is_unit(members) {
         let text = "Send a UCUM code, for example mm or d, or leave the system out: the code is not in UCUM.";
-        issues.push(Issue::warning(Code::CodeInvalid, format!("{path}.code"), text).keyed("unit"));
+        issues.push(Issue::warning(Code::CodeInvalid, format!("{}.code", at.path()), text).keyed("unit"));
     }
     if element.kind == "Reference" {
-        target::check(element, members, scope, path, issues);
+        target::check(element, members, scope, at, issues);
     }
-    check(definition, members, scope, path, issues);
+    check(definition, members, scope, at, issues);
 }
 
 /// What stands there, by its JSON type alone.
