@@ -57,7 +57,8 @@ impl Running {
         let mut command = command(&free.to_string());
         let start = Instant::now();
         let process = command.stdin(Stdio::null()).stdout(Stdio::null()).stderr(Stdio::null()).spawn();
-        let mut running = Self { process: process.expect("started"), base: format!("http://{free}"), ready_ms: 0.0 };
+        let mut running =
+            Self { process: process.expect("started"), base: format!("http://{free}"), ready_ms: 0.0 };
         loop {
             let reply = client.get(format!("{}/readyz", running.base)).send().await;
             if reply.is_ok_and(|reply| reply.status().is_success()) {
@@ -114,7 +115,9 @@ fn clinic() -> Vec<Json> {
 async fn main() {
     if let Ok(address) = std::env::var(FLOOR) {
         let listener = tokio::net::TcpListener::bind(address).await.expect("a port");
-        return axum::serve(listener, Router::new().route("/readyz", get(async || "ready"))).await.expect("served");
+        return axum::serve(listener, Router::new().route("/readyz", get(async || "ready")))
+            .await
+            .expect("served");
     }
     _ = rustls::crypto::ring::default_provider().install_default();
     let client = Client::builder().no_proxy().tls_certs_only([]).build().expect("a client");
@@ -126,13 +129,19 @@ async fn main() {
         them.push(Running::of(&client, floor).await.ready_ms);
     }
     let (us, them) = (median(us), median(them));
-    println!("until /readyz answers       {us:7.1} ms   floor, axum alone {them:.1} ms, {:.1} times", us / them);
+    println!(
+        "until /readyz answers       {us:7.1} ms   floor, axum alone {them:.1} ms, {:.1} times",
+        us / them
+    );
 
     let bare = Running::of(&client, floor).await.memory_mb();
     let service = Running::of(&client, |address| ours(&binary, address)).await;
     let tell = |when: &str| {
         let held = service.memory_mb();
-        println!("{when:27} {held:7.1} MB   floor {bare:.1} MB, {:.1} times; aim below {MEMORY_MB} MB", held / bare);
+        println!(
+            "{when:27} {held:7.1} MB   floor {bare:.1} MB, {:.1} times; aim below {MEMORY_MB} MB",
+            held / bare
+        );
     };
     tell("memory after start");
     for transaction in clinic() {

@@ -95,7 +95,10 @@ fn main() {
     println!("compiling every JSON Schema  {compile_ms:8.1} ms   each when first needed to explain");
     println!("bare parsing, {} bytes    {bare_us:8.1} µs   serde_json alone", text.len());
     println!("reading strictly             {parse_us:8.1} µs   {:.2} times bare parsing", parse_us / bare_us);
-    println!("validating what was read     {validate_us:8.1} µs   {:.2} times bare parsing", validate_us / bare_us);
+    println!(
+        "validating what was read     {validate_us:8.1} µs   {:.2} times bare parsing",
+        validate_us / bare_us
+    );
     for (name, environment) in [("fhirclient", "python"), ("fhir.resources 6.4.0", "pydantic1")] {
         match models_us(environment, &text) {
             Some((whole, models)) => println!(

@@ -11,6 +11,7 @@ mod resource;
 
 use crate::Json;
 use crate::issue::{Code, Issue, Severity};
+use crate::json::plain_of;
 use crate::rule::{Members, found_in};
 use std::collections::HashMap;
 use std::sync::LazyLock;
@@ -166,14 +167,17 @@ pub(crate) fn get<'a>(it: &'a Members, name: &str) -> Option<&'a Json> {
 
 /// Whether an element is there, be it as the twin of a primitive alone.
 pub(crate) fn has(it: &Members, name: &str) -> bool {
-    get(it, name).is_some() || it.keys().any(|key| key.strip_prefix('_') == Some(name))
+    if it.len() > FEW && it.contains_key(name) {
+        return true;
+    }
+    it.keys().any(|key| plain_of(key).unwrap_or(key) == name)
 }
 
 /// Whether a choice is there, of whatever type.
 fn choice(it: &Members, base: &str) -> bool {
     it.keys().any(|key| {
-        let rest = key.strip_prefix('_').unwrap_or(key).strip_prefix(base);
-        rest.and_then(|rest| rest.bytes().next()).is_some_and(|b| b.is_ascii_uppercase())
+        let key = plain_of(key).unwrap_or(key).as_bytes();
+        key.get(base.len()).is_some_and(u8::is_ascii_uppercase) && key.starts_with(base.as_bytes())
     })
 }
 

@@ -99,6 +99,12 @@ pub(crate) fn push_name(path: &mut String, name: &str) {
     }
 }
 
+/// The name of a primitive, from that of its twin.
+pub(crate) fn plain_of(name: &str) -> Option<&str> {
+    // Faster by far than `strip_prefix`, and asked of every member.
+    if name.as_bytes().first() == Some(&b'_') { name.get(1..) } else { None }
+}
+
 enum Step {
     Name(String),
     Item(usize),

@@ -12,7 +12,7 @@ mod target;
 use crate::Json;
 use crate::invariant::{self, Scope};
 use crate::issue::{Code, Issue};
-use crate::json::push_name;
+use crate::json::{plain_of, push_name};
 use crate::schema::{self, Definition, Element, Shape};
 use serde_json::Map;
 
@@ -36,7 +36,7 @@ pub(crate) fn check(
         // The schema names the elements that are not there.
         let Some(element) = definition.elements.get(name.as_str()) else { continue };
         let here = At::Element(&at, element.shown);
-        let plain = name.strip_prefix('_').and_then(|plain| members.get(plain));
+        let plain = plain_of(name).and_then(|plain| members.get(plain));
         twins(plain, value, here, issues);
         match value {
             Json::Array(items) if element.many => {
@@ -119,8 +119,9 @@ fn chosen<'m>(
     members: &'m Members,
 ) -> impl Iterator<Item = &'m str> {
     members.keys().filter_map(move |name| {
-        let plain = name.strip_prefix('_').unwrap_or(name);
-        let may = plain.len() > base.len() && plain.starts_with(base);
+        let plain = plain_of(name).unwrap_or(name);
+        let may =
+            plain.as_bytes().get(base.len()).is_some_and(u8::is_ascii_uppercase) && plain.starts_with(base);
         (may && definition.elements.get(plain).is_some_and(|one| one.shown == base)).then_some(plain)
     })
 }

@@ -41,8 +41,10 @@ pub(crate) fn kind_of<'a>(to: &'a str, scope: &Scope<'a>) -> Option<&'a str> {
     if let Some(id) = to.strip_prefix('#') {
         return scope.contained(id)?.get("resourceType")?.as_str();
     }
-    let to = to.split(['?', '#']).next().unwrap_or_default();
-    let to = to.split("/_history/").next().unwrap_or_default();
+    let end = to.bytes().position(|b| matches!(b, b'?' | b'#')).unwrap_or(to.len());
+    let to = to.get(..end).unwrap_or_default();
+    // Few have a version; one byte is looked for faster than a word.
+    let to = if to.contains('_') { to.split("/_history/").next().unwrap_or_default() } else { to };
     let mut parts = to.rsplit('/');
     let (last, before) = (parts.next()?, parts.next());
     // `Patient?identifier=…` has no id.
