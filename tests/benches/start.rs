@@ -106,7 +106,8 @@ fn clinic() -> Vec<Json> {
     let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("../fixtures/clinic");
     let mut files: Vec<_> =
         std::fs::read_dir(folder).expect("the clinic").map(|entry| entry.expect("a file").path()).collect();
-    files.sort();
+    // What came later has a longer name.
+    files.sort_by_key(|path| path.file_stem().map(ToOwned::to_owned));
     let json = files.iter().filter(|path| path.extension().is_some_and(|extension| extension == "json"));
     json.map(|file| serde_json::from_slice(&std::fs::read(file).expect("a file")).expect("JSON")).collect()
 }

@@ -22,19 +22,27 @@ pub(crate) use target::kind_of;
 pub(crate) type Members = Map<String, Json>;
 
 /// Checks one element and all below it, except contained resources and the resources of entries and parameters.
-/// `at` is where it stands.
+/// `at` is where it stands. Tells whether the schema, too, has nothing to say; the walk finds that out on its way, much
+/// faster than the schema's own validator, which is left to explain. A test holds the two verdicts together.
 pub(crate) fn check(
     definition: &'static Definition,
     members: &Members,
     scope: &Scope<'_>,
     at: At<'_>,
     issues: &mut Vec<Issue>,
-) {
-    mandatory(definition, members, at, issues);
-    one_of_a_choice(definition, members, at, issues);
+) -> bool {
+    let first = issues.len();
+    let mut fits = definition.is_plain;
+    let (mut seen, mut twice) = (0, false);
     for (name, value) in members {
         // The schema names the elements that are not there.
-        let Some(element) = definition.elements.get(name.as_str()) else { continue };
+        let Some(element) = definition.elements.get(name.as_str()) else {
+            fits = false;
+            continue;
+        };
+        twice |= seen & element.marks & definition.marks.choices != 0;
+        seen |= element.marks;
+        fits &= !element.many || value.is_array();
         let here = At::Element(&at, element.shown);
         let plain = plain_of(name).and_then(|plain| members.get(plain));
         twins(plain, value, here, issues);
@@ -43,27 +51,37 @@ pub(crate) fn check(
                 for (position, item) in items.iter().enumerate() {
                     let here = At::Item(&here, position);
                     if item.is_null() {
+                        fits &= element.shape.has(item);
                         null(element, name, members, position, here, issues);
                     } else {
                         let plain = plain.and_then(|plain| plain.get(position));
-                        one(element, item, plain.is_some_and(|plain| !plain.is_null()), scope, here, issues);
+                        let has_value = plain.is_some_and(|plain| !plain.is_null());
+                        fits &= one(element, item, has_value, scope, here, issues);
                     }
                 }
             }
             // The schema wants the array.
             _ if element.many && !value.is_object() => {}
-            _ => one(element, value, plain.is_some(), scope, here, issues),
+            _ => fits &= one(element, value, plain.is_some(), scope, here, issues),
         }
         if let Some(systems) = element.codes {
             binding::check(systems, value, here, issues);
         }
         binding::form(name, element, value, here, issues);
     }
+    // Found by the marks, told by name; and before what the elements are told.
+    if twice || seen & definition.marks.mandatory != definition.marks.mandatory {
+        let mut told = Vec::new();
+        mandatory(definition, members, at, &mut told);
+        one_of_a_choice(definition, members, at, &mut told);
+        issues.splice(first..first, told);
+    }
     for one in &definition.invariants {
         if !(one.holds)(members, scope) {
             issues.push(one.issue(&at.path()));
         }
     }
+    fits && seen & definition.marks.required == definition.marks.required
 }
 
 /// Appends an element's name as a FHIRPath has it.
@@ -135,7 +153,7 @@ fn null(
     at: At<'_>,
     issues: &mut Vec<Issue>,
 ) {
-    let twin = name.strip_prefix('_').map_or_else(|| format!("_{name}"), str::to_owned);
+    let twin = plain_of(name).map_or_else(|| format!("_{name}"), str::to_owned);
     let is_primitive = element.definition().is_none() || name.starts_with('_');
     let other = members.get(&twin).and_then(|twin| twin.get(position)).is_some_and(|item| !item.is_null());
     if !(is_primitive && other) {
@@ -153,7 +171,8 @@ fn twins(plain: Option<&Json>, twin: &Json, at: At<'_>, issues: &mut Vec<Issue>)
     }
 }
 
-/// One element, or one item of it. `has_value`: the element is the twin of a primitive that has a value.
+/// One element, or one item of it. `has_value`: the element is the twin of a primitive that has a value. Tells whether the
+/// schema has nothing to say.
 fn one(
     element: &Element,
     value: &Json,
@@ -161,20 +180,20 @@ fn one(
     scope: &Scope<'_>,
     at: At<'_>,
     issues: &mut Vec<Issue>,
-) {
+) -> bool {
     if matches!(element.shape, Shape::Held) {
-        return;
+        return element.shape.has(value);
     }
     let Some(definition) = element.definition() else {
         if let Some((code, key, text)) = primitive::problem(element.kind, value) {
             issues.push(Issue::error(code, at.path(), text).keyed(key));
         }
-        return;
+        return element.shape.has(value);
     };
     let Json::Object(members) = value else {
         let text = format!("Send a JSON object here, not {}.", found(value));
         issues.push(Issue::error(Code::Structure, at.path(), text).keyed("json-type"));
-        return;
+        return element.shape.has(value);
     };
     if !has_value && members.keys().all(|name| matches!(name.as_str(), "id" | "_id")) {
         issues.push(invariant::ELEMENT.issue(&at.path()));
@@ -189,7 +208,7 @@ fn one(
     if element.kind == "Reference" {
         target::check(element, members, scope, at, issues);
     }
-    check(definition, members, scope, at, issues);
+    check(definition, members, scope, at, issues)
 }
 
 /// What stands there, by its JSON type alone.
@@ -216,3 +235,6 @@ pub(crate) fn found_in(members: &Members, wanted: &dyn Fn(&str) -> bool) -> bool
     }
     members.values().any(|value| at(value, wanted))
 }
+
+#[cfg(test)]
+mod tests;

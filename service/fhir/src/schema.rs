@@ -1,8 +1,6 @@
 //! The R4 JSON Schema: every definition with all that R4 says about it, for the rules and for messages; and one validator
 //! for each type, compiled when it is first needed to explain what is wrong.
 
-mod fit;
-
 use crate::Json;
 use crate::form::{self, Form};
 use crate::invariant::{self, Invariant};
@@ -11,8 +9,6 @@ use jsonschema::{PatternOptions, Validator};
 use serde_json::{Map, json};
 use std::collections::{BTreeSet, HashMap, HashSet};
 use std::sync::{LazyLock, OnceLock};
-
-pub(crate) use fit::fits;
 
 /// By a name that R4 has. The names are fixed, so nobody can send such that collide.
 pub(crate) type Names<T> = HashMap<&'static str, T, FixedState>;
@@ -101,10 +97,10 @@ static RESOURCES: LazyLock<HashSet<&'static str, FixedState>> =
 pub(crate) struct Definition {
     /// By name.
     pub elements: Names<Element>,
-    /// What the schema demands.
-    required: Vec<&'static str>,
-    /// Whether the schema says no more about it than `elements` and `required` hold.
-    is_plain: bool,
+    /// Whether the schema says no more about it than `elements` and `marks` hold.
+    pub is_plain: bool,
+    /// The marks of what is looked for among the members.
+    pub marks: Marks,
     /// Elements that must be there and that the schema does not demand; a choice by its base.
     pub mandatory: Vec<&'static str>,
     /// Choices of one type.
@@ -120,6 +116,17 @@ pub(crate) struct Choice {
     pub base: &'static str,
     /// `valueQuantity`, `valueString`, …
     pub names: &'static [Json],
+}
+
+/// One bit for each name that is looked for in a definition; its elements carry them.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Marks {
+    /// What the schema demands, by that name alone.
+    pub required: u64,
+    /// What R4 demands, as a primitive, its twin, or whichever of a choice.
+    pub mandatory: u64,
+    /// The choices, of which one may be there.
+    pub choices: u64,
 }
 
 /// What the schema says about the JSON of an element, or of an item of it.
@@ -146,6 +153,21 @@ pub(crate) enum Shape {
 }
 
 impl Shape {
+    /// Whether the schema has nothing to say against a value, but for the members of a part.
+    pub fn has(self, value: &Json) -> bool {
+        match (self, value) {
+            (Self::Text(form), Json::String(text)) => form(text),
+            (Self::Codes(codes), Json::String(text)) => codes.iter().any(|code| code == text),
+            (Self::Only(only), Json::String(text)) => only == text,
+            (Self::Held, Json::Object(members)) => members.contains_key("resourceType"),
+            // The schema of R4 says nothing about what is no object; the rules do.
+            (Self::Part(_) | Self::Anything, _)
+            | (Self::Number, Json::Number(_))
+            | (Self::Boolean, Json::Bool(_)) => true,
+            _ => false,
+        }
+    }
+
     fn of(schema: &'static Json, places: &Names<usize>) -> Self {
         let Some(words) = schema.as_object() else { return Self::Unknown };
         let word = |name: &str| words.get(name).and_then(Json::as_str);
@@ -190,6 +212,8 @@ pub(crate) struct Element {
     pub kind: &'static str,
     /// What the schema says about its JSON.
     pub shape: Shape,
+    /// The marks of the names that are looked for and that this is one of.
+    pub marks: u64,
     /// Whether it is an array.
     pub many: bool,
     /// Its name in a FHIRPath: the twin of a primitive under the primitive's name, a choice under its base.
@@ -223,16 +247,30 @@ impl Definition {
             .filter_map(|(base, names)| Some(Choice { base, names: names.as_array()? }))
             .collect();
         let simple = texts(rules("simple"));
+        let (required, mandatory) = (texts(schema.get("required")), texts(rules("mandatory")));
+        let bits = |from: usize, count: usize| (from..from + count).map(|bit| 1_u64 << bit).sum();
+        let marks = Marks {
+            required: bits(0, required.len()),
+            mandatory: bits(required.len(), mandatory.len()),
+            choices: bits(required.len() + mandatory.len(), choices.len()),
+        };
         let element = |(own, property): (&'static String, &'static Json)| {
             let own = own.as_str();
             let items = property.get("items");
             let plain = own.strip_prefix('_').filter(|plain| !plain.is_empty()).unwrap_or(own);
             let choice = choices.iter().find(|choice| choice.names.iter().any(|one| one == plain));
+            let shown = choice.map_or(plain, |choice| choice.base);
             let element = Element {
                 kind: kind_of(own, items.unwrap_or(property)),
                 shape: Shape::of(items.unwrap_or(property), places),
+                marks: (required.iter().map(|name| *name == own))
+                    .chain(mandatory.iter().map(|name| *name == shown))
+                    .chain(choices.iter().map(|choice| choice.base == shown))
+                    .enumerate()
+                    .map(|(bit, is_one)| u64::from(is_one) << bit)
+                    .sum(),
                 many: items.is_some(),
-                shown: choice.map_or(plain, |choice| choice.base),
+                shown,
                 codes: rules("codes").and_then(|all| all.get(own)).and_then(Json::as_object),
                 targets: rules("targets")
                     .and_then(|all| all.get(own))
@@ -244,12 +282,12 @@ impl Definition {
         };
         Some(Self {
             elements: properties.iter().map(element).collect(),
-            required: texts(schema.get("required")),
+            marks,
             is_plain: schema.get("additionalProperties").and_then(Json::as_bool) == Some(false)
                 && schema.as_object().into_iter().flatten().all(|(word, _)| {
                     matches!(word.as_str(), "additionalProperties" | "properties" | "required")
                 }),
-            mandatory: texts(rules("mandatory")),
+            mandatory,
             invariants: invariant::of(name),
             choices,
         })

@@ -99,15 +99,15 @@ fn check(value: &Json, at: &str, around: Option<&Map<String, Json>>, issues: &mu
         return;
     };
     other_release(members, &root, issues);
-    // Asked first whether there is anything to tell, which is much the faster question.
-    if !schema::fits(definition, members)
-        && let Some(validator) = schema::validator(kind)
-    {
+    let mut broken = Vec::new();
+    let fits = rule::check(definition, members, &scope, At::Root(&root), &mut broken);
+    // The walk has found whether the schema has anything to tell; what it tells comes first.
+    if let (false, Some(validator)) = (fits, schema::validator(kind)) {
         for error in validator.iter_errors(value) {
             explain(&error, kind, &root, issues);
         }
     }
-    rule::check(definition, members, &scope, At::Root(&root), issues);
+    issues.append(&mut broken);
     // What a contained resource contains must move out first: that has been said.
     if around.is_none() {
         held(kind, members, &root, issues);
