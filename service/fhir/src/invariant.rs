@@ -11,6 +11,7 @@ mod resource;
 
 use crate::Json;
 use crate::issue::{Code, Issue, Severity};
+use crate::json::plain_of;
 use crate::rule::{Members, found_in};
 use std::collections::HashMap;
 use std::sync::LazyLock;
@@ -153,21 +154,35 @@ pub(crate) fn of(definition: &str) -> Vec<&'static Invariant> {
     all().filter(|one| one.on.contains(&definition)).collect()
 }
 
+/// As many members are looked through faster than a name is hashed.
+const FEW: usize = 12;
+
+/// A member.
+pub(crate) fn get<'a>(it: &'a Members, name: &str) -> Option<&'a Json> {
+    if it.len() > FEW {
+        return it.get(name);
+    }
+    it.iter().find(|(key, _)| *key == name).map(|(_, value)| value)
+}
+
 /// Whether an element is there, be it as the twin of a primitive alone.
 pub(crate) fn has(it: &Members, name: &str) -> bool {
-    it.contains_key(name) || it.keys().any(|key| key.strip_prefix('_') == Some(name))
+    if it.len() > FEW && it.contains_key(name) {
+        return true;
+    }
+    it.keys().any(|key| plain_of(key).unwrap_or(key) == name)
 }
 
 /// Whether a choice is there, of whatever type.
 fn choice(it: &Members, base: &str) -> bool {
     it.keys().any(|key| {
-        let rest = key.strip_prefix('_').unwrap_or(key).strip_prefix(base);
-        rest.and_then(|rest| rest.bytes().next()).is_some_and(|b| b.is_ascii_uppercase())
+        let key = plain_of(key).unwrap_or(key).as_bytes();
+        key.get(base.len()).is_some_and(u8::is_ascii_uppercase) && key.starts_with(base.as_bytes())
     })
 }
 
 fn text<'a>(it: &'a Members, name: &str) -> Option<&'a str> {
-    it.get(name)?.as_str()
+    get(it, name)?.as_str()
 }
 
 fn is(it: &Members, name: &str, value: &str) -> bool {
@@ -175,21 +190,21 @@ fn is(it: &Members, name: &str, value: &str) -> bool {
 }
 
 fn is_true(it: &Members, name: &str) -> bool {
-    it.get(name).and_then(Json::as_bool) == Some(true)
+    get(it, name).and_then(Json::as_bool) == Some(true)
 }
 
 fn object<'a>(it: &'a Members, name: &str) -> Option<&'a Members> {
-    it.get(name)?.as_object()
+    get(it, name)?.as_object()
 }
 
 /// The objects of an array.
 fn objects<'a>(it: &'a Members, name: &str) -> impl Iterator<Item = &'a Members> + use<'a> {
-    it.get(name).and_then(Json::as_array).into_iter().flatten().filter_map(Json::as_object)
+    get(it, name).and_then(Json::as_array).into_iter().flatten().filter_map(Json::as_object)
 }
 
 /// The strings of an array.
 fn texts<'a>(it: &'a Members, name: &str) -> impl Iterator<Item = &'a str> + use<'a> {
-    it.get(name).and_then(Json::as_array).into_iter().flatten().filter_map(Json::as_str)
+    get(it, name).and_then(Json::as_array).into_iter().flatten().filter_map(Json::as_str)
 }
 
 fn distinct<T: Ord>(items: impl Iterator<Item = T>) -> bool {

@@ -6,6 +6,7 @@
 pub mod bundle;
 pub mod date;
 pub mod decimal;
+mod form;
 pub mod index;
 pub mod invariant;
 pub mod issue;

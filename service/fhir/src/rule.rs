@@ -4,6 +4,7 @@
 //!
 //! The tables are made by profiles/r4/prune.py from R4's StructureDefinitions.
 
+mod at;
 mod binding;
 mod primitive;
 mod target;
@@ -11,62 +12,76 @@ mod target;
 use crate::Json;
 use crate::invariant::{self, Scope};
 use crate::issue::{Code, Issue};
-use crate::json::push_name;
-use crate::schema::{self, Definition, Element};
+use crate::json::{plain_of, push_name};
+use crate::schema::{self, Definition, Element, Shape};
 use serde_json::Map;
-use std::fmt::Write as _;
 
+pub(crate) use at::At;
 pub(crate) use target::kind_of;
 
 pub(crate) type Members = Map<String, Json>;
 
 /// Checks one element and all below it, except contained resources and the resources of entries and parameters.
-/// `path` is its FHIRPath.
+/// `at` is where it stands. Tells whether the schema, too, has nothing to say; the walk finds that out on its way, much
+/// faster than the schema's own validator, which is left to explain. A test holds the two verdicts together.
 pub(crate) fn check(
     definition: &'static Definition,
     members: &Members,
     scope: &Scope<'_>,
-    path: &mut String,
+    at: At<'_>,
     issues: &mut Vec<Issue>,
-) {
-    mandatory(definition, members, path, issues);
-    one_of_a_choice(definition, members, path, issues);
+) -> bool {
+    let first = issues.len();
+    let mut fits = definition.is_plain;
+    let (mut seen, mut twice) = (0, false);
     for (name, value) in members {
         // The schema names the elements that are not there.
-        let Some(element) = definition.elements.get(name.as_str()) else { continue };
-        let length = path.len();
-        push_name(path, element.shown);
-        let plain = name.strip_prefix('_').and_then(|plain| members.get(plain));
-        twins(plain, value, path, issues);
+        let Some(element) = definition.elements.get(name.as_str()) else {
+            fits = false;
+            continue;
+        };
+        twice |= seen & element.marks & definition.marks.choices != 0;
+        seen |= element.marks;
+        fits &= !element.many || value.is_array();
+        let here = At::Element(&at, element.shown);
+        let plain = plain_of(name).and_then(|plain| members.get(plain));
+        twins(plain, value, here, issues);
         match value {
             Json::Array(items) if element.many => {
                 for (position, item) in items.iter().enumerate() {
-                    let inner = path.len();
-                    let _ = write!(path, "[{position}]");
+                    let here = At::Item(&here, position);
                     if item.is_null() {
-                        null(element, name, members, position, path, issues);
+                        fits &= element.shape.has(item);
+                        null(element, name, members, position, here, issues);
                     } else {
                         let plain = plain.and_then(|plain| plain.get(position));
-                        one(element, item, plain.is_some_and(|plain| !plain.is_null()), scope, path, issues);
+                        let has_value = plain.is_some_and(|plain| !plain.is_null());
+                        fits &= one(element, item, has_value, scope, here, issues);
                     }
-                    path.truncate(inner);
                 }
             }
             // The schema wants the array.
             _ if element.many && !value.is_object() => {}
-            _ => one(element, value, plain.is_some(), scope, path, issues),
+            _ => fits &= one(element, value, plain.is_some(), scope, here, issues),
         }
         if let Some(systems) = element.codes {
-            binding::check(systems, value, path, issues);
+            binding::check(systems, value, here, issues);
         }
-        binding::form(name, element, value, path, issues);
-        path.truncate(length);
+        binding::form(name, element, value, here, issues);
+    }
+    // Found by the marks, told by name; and before what the elements are told.
+    if twice || seen & definition.marks.mandatory != definition.marks.mandatory {
+        let mut told = Vec::new();
+        mandatory(definition, members, at, &mut told);
+        one_of_a_choice(definition, members, at, &mut told);
+        issues.splice(first..first, told);
     }
     for one in &definition.invariants {
         if !(one.holds)(members, scope) {
-            issues.push(one.issue(path));
+            issues.push(one.issue(&at.path()));
         }
     }
+    fits && seen & definition.marks.required == definition.marks.required
 }
 
 /// Appends an element's name as a FHIRPath has it.
@@ -82,7 +97,7 @@ pub(crate) fn listed(names: &[Json]) -> String {
     format!("{}{}", shown.join(", "), if names.len() > SHOWN { ", …" } else { "" })
 }
 
-fn mandatory(definition: &Definition, members: &Members, path: &str, issues: &mut Vec<Issue>) {
+fn mandatory(definition: &Definition, members: &Members, at: At<'_>, issues: &mut Vec<Issue>) {
     for name in &definition.mandatory {
         let choice = definition.choice(name);
         let present = match choice {
@@ -90,7 +105,7 @@ fn mandatory(definition: &Definition, members: &Members, path: &str, issues: &mu
             None => invariant::has(members, name),
         };
         if !present {
-            let at = format!("{path}.{name}");
+            let at = format!("{}.{name}", at.path());
             let text = match choice {
                 Some(choice) => format!("Send {at} as one of {}: it is mandatory.", listed(choice.names)),
                 None => format!("Send {at}: it is mandatory."),
@@ -100,7 +115,7 @@ fn mandatory(definition: &Definition, members: &Members, path: &str, issues: &mu
     }
 }
 
-fn one_of_a_choice(definition: &Definition, members: &Members, path: &str, issues: &mut Vec<Issue>) {
+fn one_of_a_choice(definition: &Definition, members: &Members, at: At<'_>, issues: &mut Vec<Issue>) {
     for choice in &definition.choices {
         let base = choice.base;
         let mut sent = chosen(definition, base, members);
@@ -110,7 +125,7 @@ fn one_of_a_choice(definition: &Definition, members: &Members, path: &str, issue
             let mut sent: Vec<&str> = chosen(definition, base, members).collect();
             sent.dedup();
             let text = format!("Send only one of {}: {base}[x] is a choice.", sent.join(", "));
-            issues.push(Issue::error(Code::Structure, format!("{path}.{base}"), text).keyed("choice"));
+            issues.push(Issue::error(Code::Structure, format!("{}.{base}", at.path()), text).keyed("choice"));
         }
     }
 }
@@ -122,8 +137,9 @@ fn chosen<'m>(
     members: &'m Members,
 ) -> impl Iterator<Item = &'m str> {
     members.keys().filter_map(move |name| {
-        let plain = name.strip_prefix('_').unwrap_or(name);
-        let may = plain.len() > base.len() && plain.starts_with(base);
+        let plain = plain_of(name).unwrap_or(name);
+        let may =
+            plain.as_bytes().get(base.len()).is_some_and(u8::is_ascii_uppercase) && plain.starts_with(base);
         (may && definition.elements.get(plain).is_some_and(|one| one.shown == base)).then_some(plain)
     })
 }
@@ -134,64 +150,65 @@ fn null(
     name: &str,
     members: &Members,
     position: usize,
-    path: &str,
+    at: At<'_>,
     issues: &mut Vec<Issue>,
 ) {
-    let twin = name.strip_prefix('_').map_or_else(|| format!("_{name}"), str::to_owned);
-    let is_primitive = schema::definition(element.kind).is_none() || name.starts_with('_');
+    let twin = plain_of(name).map_or_else(|| format!("_{name}"), str::to_owned);
+    let is_primitive = element.definition().is_none() || name.starts_with('_');
     let other = members.get(&twin).and_then(|twin| twin.get(position)).is_some_and(|item| !item.is_null());
     if !(is_primitive && other) {
         let text = "Leave the null out: nothing else stands for this item.";
-        issues.push(Issue::error(Code::Structure, path, text).keyed("null"));
+        issues.push(Issue::error(Code::Structure, at.path(), text).keyed("null"));
     }
 }
 
-fn twins(plain: Option<&Json>, twin: &Json, path: &str, issues: &mut Vec<Issue>) {
+fn twins(plain: Option<&Json>, twin: &Json, at: At<'_>, issues: &mut Vec<Issue>) {
     if let (Some(Json::Array(plain)), Json::Array(twin)) = (plain, twin)
         && plain.len() != twin.len()
     {
         let text = "Send as many items with the underscore as without, with null where there is nothing.";
-        issues.push(Issue::error(Code::Structure, path, text).keyed("twins"));
+        issues.push(Issue::error(Code::Structure, at.path(), text).keyed("twins"));
     }
 }
 
-/// One element, or one item of it. `has_value`: the element is the twin of a primitive that has a value.
+/// One element, or one item of it. `has_value`: the element is the twin of a primitive that has a value. Tells whether the
+/// schema has nothing to say.
 fn one(
     element: &Element,
     value: &Json,
     has_value: bool,
     scope: &Scope<'_>,
-    path: &mut String,
+    at: At<'_>,
     issues: &mut Vec<Issue>,
-) {
-    if element.kind == "ResourceList" {
-        return;
+) -> bool {
+    if matches!(element.shape, Shape::Held) {
+        return element.shape.has(value);
     }
-    let Some(definition) = schema::definition(element.kind) else {
+    let Some(definition) = element.definition() else {
         if let Some((code, key, text)) = primitive::problem(element.kind, value) {
-            issues.push(Issue::error(code, path.as_str(), text).keyed(key));
+            issues.push(Issue::error(code, at.path(), text).keyed(key));
         }
-        return;
+        return element.shape.has(value);
     };
     let Json::Object(members) = value else {
         let text = format!("Send a JSON object here, not {}.", found(value));
-        issues.push(Issue::error(Code::Structure, path.as_str(), text).keyed("json-type"));
-        return;
+        issues.push(Issue::error(Code::Structure, at.path(), text).keyed("json-type"));
+        return element.shape.has(value);
     };
     if !has_value && members.keys().all(|name| matches!(name.as_str(), "id" | "_id")) {
-        issues.push(invariant::ELEMENT.issue(path));
+        issues.push(invariant::ELEMENT.issue(&at.path()));
     }
     if element.simple && !invariant::SIMPLE.holds(members, scope) {
-        issues.push(invariant::SIMPLE.issue(path));
+        issues.push(invariant::SIMPLE.issue(&at.path()));
     }
     if !binding::is_unit(members) {
         let text = "Send a UCUM code, for example mm or d, or leave the system out: the code is not in UCUM.";
-        issues.push(Issue::warning(Code::CodeInvalid, format!("{path}.code"), text).keyed("unit"));
+        issues.push(Issue::warning(Code::CodeInvalid, format!("{}.code", at.path()), text).keyed("unit"));
     }
     if element.kind == "Reference" {
-        target::check(element, members, scope, path, issues);
+        target::check(element, members, scope, at, issues);
     }
-    check(definition, members, scope, path, issues);
+    check(definition, members, scope, at, issues)
 }
 
 /// What stands there, by its JSON type alone.
@@ -218,3 +235,6 @@ pub(crate) fn found_in(members: &Members, wanted: &dyn Fn(&str) -> bool) -> bool
     }
     members.values().any(|value| at(value, wanted))
 }
+
+#[cfg(test)]
+mod tests;

@@ -1,12 +1,17 @@
-//! The R4 JSON Schema: one validator for each type, compiled when it is first needed; and every definition with all that R4
-//! says about it, for the rules and for messages.
+//! The R4 JSON Schema: every definition with all that R4 says about it, for the rules and for messages; and one validator
+//! for each type, compiled when it is first needed to explain what is wrong.
 
 use crate::Json;
+use crate::form::{self, Form};
 use crate::invariant::{self, Invariant};
+use foldhash::fast::FixedState;
 use jsonschema::{PatternOptions, Validator};
 use serde_json::{Map, json};
 use std::collections::{BTreeSet, HashMap, HashSet};
 use std::sync::{LazyLock, OnceLock};
+
+/// By a name that R4 has. The names are fixed, so nobody can send such that collide.
+pub(crate) type Names<T> = HashMap<&'static str, T, FixedState>;
 
 /// Types that are not stored but sent, answered or published, and therefore validated too.
 const ALSO: &[&str] = &[
@@ -66,29 +71,38 @@ static RULES: LazyLock<Json> = LazyLock::new(|| {
         .expect("the embedded rules are JSON")
 });
 
-static VALIDATORS: LazyLock<HashMap<&'static str, OnceLock<Validator>>> = LazyLock::new(|| {
+static VALIDATORS: LazyLock<Names<OnceLock<Validator>>> = LazyLock::new(|| {
     let kinds = crate::TYPES.iter().chain(ALSO);
-    kinds.filter(|kind| DEFINITIONS.contains_key(*kind)).map(|kind| (*kind, OnceLock::new())).collect()
+    kinds.filter(|kind| DEFINITIONS.places.contains_key(*kind)).map(|kind| (*kind, OnceLock::new())).collect()
 });
 
-static DEFINITIONS: LazyLock<HashMap<&'static str, Definition>> = LazyLock::new(|| {
-    let definitions = SCHEMA.get("definitions").and_then(Json::as_object);
-    definitions
-        .into_iter()
-        .flatten()
-        .filter_map(|(name, one)| Some((name.as_str(), Definition::of(name, one)?)))
-        .collect()
+static DEFINITIONS: LazyLock<Definitions> = LazyLock::new(|| {
+    let definitions = || SCHEMA.get("definitions").and_then(Json::as_object).into_iter().flatten();
+    let parts = || definitions().filter(|(_, one)| one.get("properties").is_some());
+    let places = parts().enumerate().map(|(place, (name, _))| (name.as_str(), place)).collect();
+    let all = parts().filter_map(|(name, one)| Definition::of(name, one, &places)).collect();
+    Definitions { places, all }
 });
+
+/// Every definition that has members.
+struct Definitions {
+    places: Names<usize>,
+    all: Vec<Definition>,
+}
 
 /// Every resource type of R4, for references.
-static RESOURCES: LazyLock<HashSet<&'static str>> =
+static RESOURCES: LazyLock<HashSet<&'static str, FixedState>> =
     LazyLock::new(|| texts(RULES.get("types")).into_iter().collect());
 
 /// One definition: of a type, of a data type, or of a part such as `CarePlan_Detail`, with all that R4 asks of it.
 #[derive(Debug)]
 pub(crate) struct Definition {
     /// By name.
-    pub elements: HashMap<&'static str, Element>,
+    pub elements: Names<Element>,
+    /// Whether the schema says no more about it than `elements` and `marks` hold.
+    pub is_plain: bool,
+    /// The marks of what is looked for among the members.
+    pub marks: Marks,
     /// Elements that must be there and that the schema does not demand; a choice by its base.
     pub mandatory: Vec<&'static str>,
     /// Choices of one type.
@@ -106,11 +120,102 @@ pub(crate) struct Choice {
     pub names: &'static [Json],
 }
 
+/// One bit for each name that is looked for in a definition; its elements carry them.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Marks {
+    /// What the schema demands, by that name alone.
+    pub required: u64,
+    /// What R4 demands, as a primitive, its twin, or whichever of a choice.
+    pub mandatory: u64,
+    /// The choices, of which one may be there.
+    pub choices: u64,
+}
+
+/// What the schema says about the JSON of an element, or of an item of it.
+#[derive(Clone, Copy, Debug)]
+pub(crate) enum Shape {
+    /// An object with the members of the definition at this place.
+    Part(usize),
+    /// A resource, which is checked at its own type.
+    Held,
+    /// A string of this form.
+    Text(Form),
+    /// One of these codes.
+    Codes(&'static [Json]),
+    /// This string alone.
+    Only(&'static str),
+    /// A number.
+    Number,
+    /// True or false.
+    Boolean,
+    /// Whatever is sent.
+    Anything,
+    /// Something that the schema alone can decide.
+    Unknown,
+}
+
+impl Shape {
+    /// Whether the schema has nothing to say against a value, but for the members of a part.
+    pub fn has(self, value: &Json) -> bool {
+        match (self, value) {
+            (Self::Text(form), Json::String(text)) => form(text),
+            (Self::Codes(codes), Json::String(text)) => codes.iter().any(|code| code == text),
+            (Self::Only(only), Json::String(text)) => only == text,
+            (Self::Held, Json::Object(members)) => members.contains_key("resourceType"),
+            // The schema of R4 says nothing about what is no object; the rules do.
+            (Self::Part(_) | Self::Anything, _)
+            | (Self::Number, Json::Number(_))
+            | (Self::Boolean, Json::Bool(_)) => true,
+            _ => false,
+        }
+    }
+
+    fn of(schema: &'static Json, places: &Names<usize>) -> Self {
+        let Some(words) = schema.as_object() else { return Self::Unknown };
+        let word = |name: &str| words.get(name).and_then(Json::as_str);
+        let is_only = |names: &[&str]| words.keys().all(|name| names.contains(&name.as_str()));
+        if words.is_empty() {
+            return Self::Anything;
+        }
+        if let (Some(target), true) = (word("$ref"), words.len() == 1) {
+            let name = target.trim_start_matches("#/definitions/");
+            let definition = SCHEMA.get("definitions").and_then(|all| all.get(name));
+            return match places.get(name) {
+                Some(place) => Self::Part(*place),
+                None => definition.map_or(Self::Unknown, |one| Self::of(one, places)),
+            };
+        }
+        if let (Some(Json::Array(codes)), 1) = (words.get("enum"), words.len()) {
+            return Self::Codes(codes);
+        }
+        match word("type") {
+            None if words.len() == 1 => word("const").map_or(Self::Unknown, Self::Only),
+            Some("object")
+                if is_only(&["type", "required"]) && texts(words.get("required")) == ["resourceType"] =>
+            {
+                Self::Held
+            }
+            Some("string") if words.len() == 1 => Self::Text(|_| true),
+            Some("string") if is_only(&["type", "pattern"]) => {
+                word("pattern").and_then(form::of).map_or(Self::Unknown, Self::Text)
+            }
+            // A pattern says nothing about what is no string.
+            Some("number") if is_only(&["type", "pattern"]) => Self::Number,
+            Some("boolean") if is_only(&["type", "pattern"]) => Self::Boolean,
+            _ => Self::Unknown,
+        }
+    }
+}
+
 /// What R4 says about one element.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Element {
     /// The definition it is of, or the name of a primitive.
     pub kind: &'static str,
+    /// What the schema says about its JSON.
+    pub shape: Shape,
+    /// The marks of the names that are looked for and that this is one of.
+    pub marks: u64,
     /// Whether it is an array.
     pub many: bool,
     /// Its name in a FHIRPath: the twin of a primitive under the primitive's name, a choice under its base.
@@ -123,8 +228,18 @@ pub(crate) struct Element {
     pub simple: bool,
 }
 
+impl Element {
+    /// Its definition; nothing for a primitive and for a held resource.
+    pub fn definition(&self) -> Option<&'static Definition> {
+        match self.shape {
+            Shape::Part(place) => at(place),
+            _ => None,
+        }
+    }
+}
+
 impl Definition {
-    fn of(name: &'static str, schema: &'static Json) -> Option<Self> {
+    fn of(name: &'static str, schema: &'static Json, places: &Names<usize>) -> Option<Self> {
         let properties = schema.get("properties")?.as_object()?;
         let rules = |table: &str| RULES.get(table).and_then(|all| all.get(name));
         let choices: Vec<Choice> = rules("choices")
@@ -134,15 +249,30 @@ impl Definition {
             .filter_map(|(base, names)| Some(Choice { base, names: names.as_array()? }))
             .collect();
         let simple = texts(rules("simple"));
+        let (required, mandatory) = (texts(schema.get("required")), texts(rules("mandatory")));
+        let bits = |from: usize, count: usize| (from..from + count).map(|bit| 1_u64 << bit).sum();
+        let marks = Marks {
+            required: bits(0, required.len()),
+            mandatory: bits(required.len(), mandatory.len()),
+            choices: bits(required.len() + mandatory.len(), choices.len()),
+        };
         let element = |(own, property): (&'static String, &'static Json)| {
             let own = own.as_str();
             let items = property.get("items");
             let plain = own.strip_prefix('_').filter(|plain| !plain.is_empty()).unwrap_or(own);
             let choice = choices.iter().find(|choice| choice.names.iter().any(|one| one == plain));
+            let shown = choice.map_or(plain, |choice| choice.base);
             let element = Element {
                 kind: kind_of(own, items.unwrap_or(property)),
+                shape: Shape::of(items.unwrap_or(property), places),
+                marks: (required.iter().map(|name| *name == own))
+                    .chain(mandatory.iter().map(|name| *name == shown))
+                    .chain(choices.iter().map(|choice| choice.base == shown))
+                    .enumerate()
+                    .map(|(bit, is_one)| u64::from(is_one) << bit)
+                    .sum(),
                 many: items.is_some(),
-                shown: choice.map_or(plain, |choice| choice.base),
+                shown,
                 codes: rules("codes").and_then(|all| all.get(own)).and_then(Json::as_object),
                 targets: rules("targets")
                     .and_then(|all| all.get(own))
@@ -154,7 +284,12 @@ impl Definition {
         };
         Some(Self {
             elements: properties.iter().map(element).collect(),
-            mandatory: texts(rules("mandatory")),
+            marks,
+            is_plain: schema.get("additionalProperties").and_then(Json::as_bool) == Some(false)
+                && schema.as_object().into_iter().flatten().all(|(word, _)| {
+                    matches!(word.as_str(), "additionalProperties" | "properties" | "required")
+                }),
+            mandatory,
             invariants: invariant::of(name),
             choices,
         })
@@ -193,11 +328,16 @@ pub(crate) fn kinds() -> impl Iterator<Item = &'static str> {
 
 /// A definition; nothing for a primitive or an unknown name.
 pub(crate) fn definition(name: &str) -> Option<&'static Definition> {
-    DEFINITIONS.get(name)
+    DEFINITIONS.places.get(name).copied().and_then(at)
+}
+
+/// The definition at this place.
+pub(crate) fn at(place: usize) -> Option<&'static Definition> {
+    DEFINITIONS.all.get(place)
 }
 
 /// The elements of a definition; nothing for a primitive or an unknown name.
-pub(crate) fn elements(name: &str) -> Option<&'static HashMap<&'static str, Element>> {
+pub(crate) fn elements(name: &str) -> Option<&'static Names<Element>> {
     definition(name).map(|one| &one.elements)
 }
 

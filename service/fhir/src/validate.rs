@@ -6,6 +6,7 @@
 use crate::invariant::{self, Scope};
 use crate::issue::{Code, Issue};
 use crate::json::push_name;
+use crate::rule::At;
 use crate::{Json, TYPES, release, rule, schema};
 use jsonschema::ValidationError;
 use jsonschema::error::ValidationErrorKind as Kind;
@@ -52,8 +53,13 @@ pub fn practice(value: &Json) -> Vec<Issue> {
     issues
 }
 
-/// Compiles everything that validation rests on, which otherwise happens as it is first needed.
+/// Reads the table of all that R4 says, which otherwise happens at the first validation.
 pub fn prepare() {
+    schema::known("Bundle");
+}
+
+/// Compiles the JSON Schema of every type, which otherwise happens for each type when something is first wrong with one.
+pub fn compile() {
     for kind in schema::kinds() {
         schema::validator(kind);
     }
@@ -81,7 +87,7 @@ fn check(value: &Json, at: &str, around: Option<&Map<String, Json>>, issues: &mu
             issues.push(one.issue(&format!("{root}{part}")));
         }
     }
-    let (Some(validator), Some(definition)) = (schema::validator(kind), schema::definition(kind)) else {
+    let (Some(_), Some(definition)) = (schema::known(kind), schema::definition(kind)) else {
         let issue = if around.is_some() {
             let text = "Contained resources of this type are kept as they are and not checked.";
             Issue::warning(Code::NotSupported, root, text)
@@ -93,13 +99,15 @@ fn check(value: &Json, at: &str, around: Option<&Map<String, Json>>, issues: &mu
         return;
     };
     other_release(members, &root, issues);
-    // Asked first whether there is anything to tell, which is much the faster question.
-    if !validator.is_valid(value) {
+    let mut broken = Vec::new();
+    let fits = rule::check(definition, members, &scope, At::Root(&root), &mut broken);
+    // The walk has found whether the schema has anything to tell; what it tells comes first.
+    if let (false, Some(validator)) = (fits, schema::validator(kind)) {
         for error in validator.iter_errors(value) {
             explain(&error, kind, &root, issues);
         }
     }
-    rule::check(definition, members, &scope, &mut root.clone(), issues);
+    issues.append(&mut broken);
     // What a contained resource contains must move out first: that has been said.
     if around.is_none() {
         held(kind, members, &root, issues);

@@ -1,14 +1,15 @@
 //! Codes: required bindings that the schema does not enforce, media types, currencies and units.
 
-use super::{Members, listed};
+use super::{At, Members, listed};
 use crate::Json;
+use crate::invariant;
 use crate::issue::{Code, Issue};
 use crate::quantity::UCUM;
 use crate::schema::Element;
 use std::fmt::Write as _;
 
 /// Required bindings that the schema does not enforce. A CodeableConcept must hold one of the codings.
-pub(super) fn check(systems: &Members, value: &Json, path: &str, issues: &mut Vec<Issue>) {
+pub(super) fn check(systems: &Members, value: &Json, at: At<'_>, issues: &mut Vec<Issue>) {
     let known = |system: Option<&str>, code: &str| {
         systems.iter().any(|(one, codes)| {
             system.is_none_or(|system| system == one)
@@ -32,10 +33,10 @@ pub(super) fn check(systems: &Members, value: &Json, path: &str, issues: &mut Ve
     match value {
         Json::Array(items) => {
             for (position, _) in items.iter().enumerate().filter(|(_, item)| !good(item)) {
-                issues.push(issue(systems, false, format!("{path}[{position}]")));
+                issues.push(issue(systems, false, At::Item(&at, position).path()));
             }
         }
-        one if !good(one) => issues.push(issue(systems, one.is_object(), path.to_owned())),
+        one if !good(one) => issues.push(issue(systems, one.is_object(), at.path())),
         _ => {}
     }
 }
@@ -52,7 +53,7 @@ fn issue(systems: &Members, is_concept: bool, path: String) -> Issue {
 }
 
 /// Required bindings to codes that are too many to list: media types (BCP 13) and currencies (ISO 4217).
-pub(super) fn form(name: &str, element: &Element, value: &Json, path: &str, issues: &mut Vec<Issue>) {
+pub(super) fn form(name: &str, element: &Element, value: &Json, at: At<'_>, issues: &mut Vec<Issue>) {
     if element.kind != "code" {
         return;
     }
@@ -71,11 +72,11 @@ pub(super) fn form(name: &str, element: &Element, value: &Json, path: &str, issu
         Json::Array(items) => {
             for (position, _) in items.iter().enumerate().filter(|(_, item)| is_bad(item)) {
                 issues.push(
-                    Issue::error(Code::CodeInvalid, format!("{path}[{position}]"), text).keyed("binding"),
+                    Issue::error(Code::CodeInvalid, At::Item(&at, position).path(), text).keyed("binding"),
                 );
             }
         }
-        one if is_bad(one) => issues.push(Issue::error(Code::CodeInvalid, path, text).keyed("binding")),
+        one if is_bad(one) => issues.push(Issue::error(Code::CodeInvalid, at.path(), text).keyed("binding")),
         _ => {}
     }
 }
@@ -106,8 +107,8 @@ const USUAL: &[&str] =
 
 /// Whether the code of a quantity is UCUM if it says so.
 pub(super) fn is_unit(quantity: &Members) -> bool {
-    let text = |name: &str| quantity.get(name).and_then(Json::as_str);
-    if text("system") != Some(UCUM) || !quantity.contains_key("value") {
+    let text = |name: &str| invariant::get(quantity, name).and_then(Json::as_str);
+    if text("system") != Some(UCUM) || invariant::get(quantity, "value").is_none() {
         return true;
     }
     text("code").is_none_or(|code| USUAL.contains(&code) || octofhir_ucum::validate(code).is_ok())
