@@ -157,6 +157,8 @@ async fn negotiate(request: Request, next: Next) -> Response {
 }
 
 fn query_value(request: &Request, wanted: &str) -> Option<String> {
+    // Most requests have none.
+    request.uri().query()?;
     extract::pairs(request.uri()).find(|(name, _)| name == wanted).map(|(_, value)| value)
 }
 

@@ -39,7 +39,8 @@ struct Kept {
     /// Commits of this process, the mark where nobody else writes.
     commits: u64,
     bytes: usize,
-    versions: HashMap<(String, String), Version>,
+    /// By type and id.
+    versions: HashMap<String, HashMap<String, Version>>,
 }
 
 impl Recent {
@@ -72,7 +73,7 @@ impl Recent {
     pub(super) fn get(&self, mark: &Mark, kind: &str, id: &str) -> Option<Version> {
         let mut kept = self.kept();
         kept.stand_at(mark);
-        kept.versions.get(&(kind.to_owned(), id.to_owned())).cloned()
+        kept.versions.get(kind).and_then(|of_kind| of_kind.get(id)).cloned()
     }
 
     /// Keeps a version that was read after `mark` was.
@@ -86,8 +87,8 @@ impl Recent {
             kept.forget();
         }
         kept.bytes += bytes;
-        let key = (version.stored.kind.clone(), version.stored.id.clone());
-        if let Some(before) = kept.versions.insert(key, version.clone()) {
+        let of_kind = kept.versions.entry(version.stored.kind.clone()).or_default();
+        if let Some(before) = of_kind.insert(version.stored.id.clone(), version.clone()) {
             kept.bytes -= before.stored.body.len();
         }
     }
@@ -108,8 +109,8 @@ impl Recent {
         }
         kept.mark = after;
         for put in puts {
-            let key = (put.stored.kind.clone(), put.stored.id.clone());
-            if let Some(before) = kept.versions.remove(&key) {
+            let of_kind = kept.versions.get_mut(&put.stored.kind);
+            if let Some(before) = of_kind.and_then(|of_kind| of_kind.remove(&put.stored.id)) {
                 kept.bytes -= before.stored.body.len();
             }
         }
