@@ -16,7 +16,6 @@ use crate::dossier::{Dossier, local};
 use crate::element::{self, items, range, text, worded};
 use crate::identity;
 use crate::intake::{Injury, ours};
-use crate::notice::Parties;
 use crate::plan::{next_sign, purposes};
 use crate::preview::is_derived;
 use crate::refusal::{Reason, Refusal};
@@ -124,19 +123,11 @@ impl Endplate {
         let request = Request::read(service, request)?;
         let Some(patient) = request.patient(self).await? else { return Ok(json!({ "cards": [] })) };
         let today = element::day(self.clock.today());
-        let settings = &self.settings;
         let (_, maps) = self.maps().await?;
         let mut dossier = Dossier::of(self.store.compartment(&patient).await?);
         dossier.translate(&maps);
         let kept = self.kept(&dossier).await?;
-        let context = Context {
-            protocol: &settings.protocol,
-            kept: &kept,
-            parties: Parties { clinic_lead: &settings.clinic_lead, scheduler: &settings.scheduler },
-            base: &settings.base,
-            now: self.clock.now(),
-            today,
-        };
+        let context = Context { kept: &kept, ..self.context(self.clock.now(), today) };
         let derivation = derive(&dossier, &patient, &context);
         for changed in derivation.changed {
             let name = |member| text(&changed, &[member]).unwrap_or_default().to_owned();

@@ -89,7 +89,7 @@ impl Endplate {
     pub async fn chart(&self, id: &str, inputs: &Inputs) -> Result<Chart, Refusal> {
         inputs.only(&["format"])?;
         let stored = self.read("RiskAssessment", id).await?;
-        let forecast: Json = serde_json::from_str(&stored.body).unwrap_or(Json::Null);
+        let forecast: Json = endplate_fhir::json::stored(&stored.body);
         let subject = text(&forecast, &["subject", "reference"]).and_then(|to| to.strip_prefix("Patient/"));
         let Some(patient) = subject.filter(|_| is_derived(&forecast)) else {
             let text = "Only a RiskAssessment that this service derived from a repair has a chart.";

@@ -2,6 +2,7 @@
 //!
 //! It yields the whole of what the derived resources should now be; what does not differ from what is stored is left alone.
 
+use crate::Endplate;
 use crate::code;
 use crate::dossier::{Dossier, Entry, local};
 use crate::element::{self, items, text};
@@ -36,6 +37,21 @@ pub struct Context<'a> {
     pub now: Timestamp,
     /// The clinic's date.
     pub today: Date,
+}
+
+impl Endplate {
+    /// What it takes to derive at an instant, with the present protocol for every plan.
+    pub(crate) fn context(&self, now: Timestamp, today: Date) -> Context<'_> {
+        let settings = &self.settings;
+        Context {
+            protocol: &settings.protocol,
+            kept: &kept::NONE,
+            parties: Parties { clinic_lead: &settings.clinic_lead, scheduler: &settings.scheduler },
+            base: &settings.base,
+            now,
+            today,
+        }
+    }
 }
 
 impl Context<'_> {

@@ -49,7 +49,7 @@ pub fn device() -> Json {
 /// The Device as it must be stored now, with its new version; none if it is. A later release of the service is another version.
 pub fn renewed_device(stored: Option<&Stored>) -> Option<(Json, u64)> {
     let device = device();
-    let current: Option<Json> = stored.and_then(|stored| serde_json::from_str(&stored.body).ok());
+    let current: Option<Json> = stored.map(|stored| endplate_fhir::json::stored(&stored.body));
     let renewed = current.is_none_or(|current| bare(&current) != device);
     renewed.then(|| (device, stored.map_or(0, |stored| stored.version) + 1))
 }

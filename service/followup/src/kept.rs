@@ -96,7 +96,7 @@ impl Endplate {
             return Ok(known);
         }
         let Some(stored) = self.store.read("Library", &library_id(version)).await? else { return Ok(None) };
-        let library: Json = serde_json::from_str(&stored.body).unwrap_or(Json::Null);
+        let library: Json = endplate_fhir::json::stored(&stored.body);
         let Some(protocol) = read(&library).map(Arc::new) else { return Ok(None) };
         let mut known = self.protocols.0.write().unwrap_or_else(PoisonError::into_inner);
         known.insert(version.to_owned(), Arc::clone(&protocol));

@@ -5,13 +5,13 @@ mod include;
 use crate::Endplate;
 use crate::ports::Stored;
 use crate::refusal::{Reason, Refusal};
+use endplate_fhir::TYPES;
 use endplate_fhir::bundle::Mode;
 use endplate_fhir::index::compartment;
 use endplate_fhir::issue::{self, Code, Issue};
 use endplate_fhir::search::{self, Match, Query, Request};
 use endplate_fhir::searchset::{self, Hit};
 use endplate_fhir::subset::Shape;
-use endplate_fhir::{Json, TYPES};
 
 /// Separates type and place where a page of several types ends.
 const OF_TYPE: char = '!';
@@ -195,7 +195,7 @@ pub fn shaped(body: String, shape: &Shape) -> String {
     if *shape == Shape::Whole {
         return body;
     }
-    shape.apply(serde_json::from_str(&body).unwrap_or(Json::Null)).to_string()
+    shape.apply(endplate_fhir::json::stored(&body)).to_string()
 }
 
 fn outcome(issues: &[Issue]) -> Option<Hit> {

@@ -29,7 +29,7 @@ use crate::terminology::Maps;
 use crate::{answer, booking};
 use endplate_fhir::bundle::{Entry, Method};
 use endplate_fhir::issue::{Code, Issue};
-use endplate_fhir::{Json, TYPES, index, reference, search};
+use endplate_fhir::{Json, TYPES, index, json, reference, search};
 use endplate_recovery::unit::Date;
 use jiff::Timestamp;
 use serde_json::json;
@@ -81,6 +81,13 @@ struct Incoming {
     writes: bool,
     /// Whether it is deleted.
     deletes: bool,
+}
+
+impl Incoming {
+    /// What is stored now, read.
+    fn before(&self) -> Option<Json> {
+        self.current.as_ref().map(|current| json::stored(&current.body))
+    }
 }
 
 /// One try at deciding a write on a snapshot of the facts.
@@ -250,7 +257,7 @@ impl<'a> Attempt<'a> {
         for incoming in self.incoming.iter_mut().filter(|incoming| incoming.writes) {
             let Some(current) = &incoming.current else { continue };
             // By the same reader as what is sent: both keep the text of their numbers.
-            let stored = endplate_fhir::json::stored(&current.body);
+            let stored = json::stored(&current.body);
             if incoming.kind == "Task" {
                 scheduler::note(&mut incoming.resource, &stored, self.today);
             }
@@ -268,9 +275,8 @@ impl<'a> Attempt<'a> {
         known.retain(|reference| !gone.contains(reference));
         for incoming in self.incoming.iter().filter(|incoming| incoming.writes) {
             let mut found = check::belongs(&incoming.kind, &self.as_read(&incoming.resource), base);
-            found.extend(workflow::change(&incoming.resource, incoming.current.as_ref()));
-            let before: Option<Json> =
-                incoming.current.as_ref().and_then(|current| serde_json::from_str(&current.body).ok());
+            let before = incoming.before();
+            found.extend(workflow::change(&incoming.resource, before.as_ref()));
             found.extend(answer::issues(&incoming.resource, before.as_ref(), self.today));
             reference::each(&incoming.resource, &mut |path, to| {
                 if to.starts_with("urn:uuid:") || to.starts_with("urn:oid:") {
@@ -308,9 +314,8 @@ impl<'a> Attempt<'a> {
             if incoming.writes {
                 self.patients.extend(reference::patient_of(&incoming.resource, base));
             }
-            let before =
-                incoming.current.as_ref().and_then(|current| serde_json::from_str(&current.body).ok());
-            self.patients.extend(before.and_then(|before: Json| reference::patient_of(&before, base)));
+            let before = incoming.before();
+            self.patients.extend(before.and_then(|before| reference::patient_of(&before, base)));
         }
     }
 

@@ -43,7 +43,7 @@ impl Endplate {
                 let text = "This service has returned no such card; send the uuid of one that it did.";
                 return Err(Refusal::new(Reason::NotFound, Issue::error(Code::NotFound, at("card"), text)));
             };
-            let subject: Json = serde_json::from_str(&subject.body).unwrap_or(Json::Null);
+            let subject: Json = endplate_fhir::json::stored(&subject.body);
             events.push(event(service, report, card, &subject, self.clock.now()));
         }
         self.record(events).await

@@ -90,7 +90,7 @@ impl<'a> Request<'a> {
         let sent = sent.map(|sent| sent.pointer("/entry/0/resource").unwrap_or(sent));
         let names = sent.map(identifiers).unwrap_or_default();
         if let Some(stored) = endplate.store.read("Patient", id).await? {
-            let known = identifiers(&serde_json::from_str(&stored.body).unwrap_or(Json::Null));
+            let known = identifiers(&endplate_fhir::json::stored(&stored.body));
             if names.is_empty() || known.is_empty() || names.iter().any(|name| known.contains(name)) {
                 return Ok(Some(stored.id));
             }

@@ -129,7 +129,7 @@ impl Endplate {
         let stored = self.store.compartment(patient).await?.resources.into_iter();
         let mut facts: Vec<Json> = stored
             .filter(|stored| matches!(stored.kind.as_str(), "Patient" | "Condition"))
-            .map(|stored| serde_json::from_str(&stored.body).unwrap_or(Json::Null))
+            .map(|stored| endplate_fhir::json::stored(&stored.body))
             .collect();
         facts.extend(sent.iter().filter(|one| kind(one) != "Procedure").map(|one| (*one).clone()));
         let name = format!("Patient/{patient}");

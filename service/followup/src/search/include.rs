@@ -101,7 +101,7 @@ fn query(kind: &str, params: Vec<String>, any: Vec<Match>) -> Query {
 fn referred(include: &Include, sources: &[Stored], base: &str, seen: &BTreeSet<Name>) -> Vec<Query> {
     let mut wanted: BTreeMap<String, BTreeSet<String>> = BTreeMap::new();
     for source in sources.iter().filter(|source| source.kind == include.kind) {
-        let resource: Json = serde_json::from_str(&source.body).unwrap_or(Json::Null);
+        let resource: Json = endplate_fhir::json::stored(&source.body);
         for IndexRow { param, value } in index::rows(&resource, base) {
             if let IndexValue::Reference { kind, id } = value
                 && include.params.iter().any(|one| one == param)

@@ -23,8 +23,7 @@ impl Attempt<'_> {
             near.entry(b.to_owned()).or_default().insert(a.to_owned());
         };
         for incoming in self.incoming.iter().filter(|incoming| incoming.writes || incoming.deletes) {
-            let before: Option<Json> =
-                incoming.current.as_ref().and_then(|current| serde_json::from_str(&current.body).ok());
+            let before = incoming.before();
             let was = before.as_ref().and_then(|before| reference::patient_of(before, base));
             if let (Some(is), Some(was)) = (reference::patient_of(&incoming.resource, base), was) {
                 join(&is, &was);
@@ -65,7 +64,7 @@ impl Attempt<'_> {
         stored.extend(self.endplate.store.search(&query).await?.resources);
         let mut linked = BTreeSet::new();
         for stored in stored {
-            let said: Json = serde_json::from_str(&stored.body).unwrap_or(Json::Null);
+            let said: Json = endplate_fhir::json::stored(&stored.body);
             linked.extend(replacements(&said, base).into_iter().flat_map(|(old, new)| [old, new]));
         }
         Ok(linked)
@@ -109,7 +108,7 @@ impl Attempt<'_> {
     async fn refuse_shared_plan(&self, plan: &Json, circle: &BTreeSet<String>) -> Result<(), Refusal> {
         let id = text(plan, &["id"]).unwrap_or_default();
         let Some(stored) = self.endplate.store.read("CarePlan", id).await? else { return Ok(()) };
-        let stored: Json = serde_json::from_str(&stored.body).unwrap_or(Json::Null);
+        let stored: Json = endplate_fhir::json::stored(&stored.body);
         // Of one of these patients: it was written meanwhile, and this write will be decided again.
         if reference::patient_of(&stored, &self.endplate.settings.base).is_some_and(|of| circle.contains(&of))
         {
@@ -157,14 +156,13 @@ impl Attempt<'_> {
             plans.extend(derivation.intake.injuries.iter().map(|injury| injury.plan.clone()));
             let due_on = derivation.look_again_on.map(Date::civil);
             self.change.agenda.push(Agenda { patient: person.survivor.clone(), due_on });
-            let mut own = versioned(derivation.changed.clone(), whole);
+            let mut own = versioned(derivation.changed, whole);
             for (resource, version) in &own {
                 if *version == 1 && text(resource, &["resourceType"]) == Some("CarePlan") {
                     self.refuse_shared_plan(resource, circle).await?;
                 }
             }
-            let records =
-                provenances(&derivation.intake, &dossier, &own, &Context { kept: &kept, ..self.context() });
+            let records = provenances(&derivation.intake, &dossier, &own, &context);
             own.extend(records.into_iter().map(|record| (record, 1)));
             resources.extend(own);
         }
@@ -179,9 +177,9 @@ fn versioned(changed: Vec<Json>, dossier: &Dossier) -> Vec<(Json, u64)> {
         let (kind, id) = (text(resource, &["resourceType"])?, text(resource, &["id"])?);
         Some(dossier.get(kind, id)?.version + 1)
     };
-    changed
-        .into_iter()
-        .map(|resource| (next(&resource).unwrap_or(1), resource))
-        .map(|(v, r)| (r, v))
-        .collect()
+    let numbered = |resource: Json| {
+        let version = next(&resource).unwrap_or(1);
+        (resource, version)
+    };
+    changed.into_iter().map(numbered).collect()
 }

@@ -3,8 +3,6 @@
 use super::{Attempt, Incoming};
 use crate::derivation::Context;
 use crate::element::text;
-use crate::kept;
-use crate::notice::Parties;
 use crate::ports::Scope;
 use crate::refusal::Refusal;
 use crate::terminology::{Maps, SCOPE, Unmapped, check};
@@ -15,15 +13,7 @@ use std::sync::Arc;
 
 impl<'a> Attempt<'a> {
     pub(super) fn context(&self) -> Context<'a> {
-        let settings = &self.endplate.settings;
-        Context {
-            protocol: &settings.protocol,
-            kept: &kept::NONE,
-            parties: Parties { clinic_lead: &settings.clinic_lead, scheduler: &settings.scheduler },
-            base: &settings.base,
-            now: self.now,
-            today: self.today,
-        }
+        self.endplate.context(self.now, self.today)
     }
 
     /// The maps by which this write is read: those stored, with those it brings. Whoever brings one has everybody looked at

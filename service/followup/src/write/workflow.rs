@@ -5,7 +5,6 @@
 
 use crate::element::{coded, text};
 use crate::intake::{modifier, ours};
-use crate::ports::Stored;
 use crate::preview::is_derived;
 use endplate_fhir::Json;
 use endplate_fhir::issue::{Code, Issue};
@@ -115,18 +114,17 @@ pub fn documentation(kind: &str) -> Option<String> {
 }
 
 /// What is wrong with a change of a Task or CarePlan, against what is stored.
-pub(super) fn change(resource: &Json, stored: Option<&Stored>) -> Vec<Issue> {
-    let stored: Option<Json> = stored.and_then(|stored| serde_json::from_str(&stored.body).ok());
+pub(super) fn change(resource: &Json, stored: Option<&Json>) -> Vec<Issue> {
     let kind = text(resource, &["resourceType"]).unwrap_or_default();
     let mut issues = Vec::new();
     // What people add to a derived resource is acted upon, so it must be understood.
-    if stored.as_ref().is_some_and(is_derived) {
+    if stored.is_some_and(is_derived) {
         issues.extend(modifier::issues(resource));
     }
     match kind {
         "Task" => {
-            let own = stored.as_ref().is_some_and(|stored| ours(stored, "task").is_some());
-            issues.extend(reason(resource, stored.as_ref()));
+            let own = stored.is_some_and(|stored| ours(stored, "task").is_some());
+            issues.extend(reason(resource, stored));
             if let Some(stored) = &stored {
                 issues.extend(moved(kind, resource, stored, TASK));
                 issues.extend(own.then(|| review(resource, stored)).flatten());
@@ -141,7 +139,7 @@ pub(super) fn change(resource: &Json, stored: Option<&Stored>) -> Vec<Issue> {
         _ => return issues,
     }
     let intent = |resource: &Json| text(resource, &["intent"]).map(str::to_owned);
-    if stored.is_some_and(|stored| intent(&stored) != intent(resource)) {
+    if stored.is_some_and(|stored| intent(stored) != intent(resource)) {
         let text = "The intent of a request never changes: send the stored intent, or make a new resource.";
         issues.push(Issue::error(Code::BusinessRule, format!("{kind}.intent"), text));
     }
