@@ -11,6 +11,7 @@ mod sheet;
 pub mod svg;
 mod words;
 
+use crate::grant::{RECORDS, Right};
 use crate::Endplate;
 use crate::document::{CAUTION, derived, identifier, reference};
 use crate::dossier::Dossier;
@@ -87,6 +88,8 @@ impl Endplate {
     /// # Errors
     /// No such RiskAssessment, one that was not derived here, or one of a repair that is not followed any more.
     pub async fn chart(&self, id: &str, inputs: &Inputs) -> Result<Chart, Refusal> {
+        self.permit_all(Right::Read, &RECORDS)?;
+        self.permit(Right::Read, "RiskAssessment")?;
         inputs.only(&["format"])?;
         let stored = self.read("RiskAssessment", id).await?;
         let forecast: Json = endplate_fhir::json::stored(&stored.body);

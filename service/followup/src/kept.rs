@@ -4,6 +4,7 @@
 //! A protocol is kept as a Library, in the same commit as the first plan that follows it. No client writes it. Plans of
 //! another version than the present one are derived with the kept protocol until someone asks to move them.
 
+use crate::grant::{RECORDS, Right};
 use crate::Endplate;
 use crate::code::EP;
 use crate::document;
@@ -268,6 +269,8 @@ impl Endplate {
         preview: bool,
         inputs: &crate::operation::Inputs,
     ) -> Result<Json, Refusal> {
+        self.permit_all(Right::Read, &RECORDS)?;
+        self.permit_all(if preview { Right::Read } else { Right::Update }, &["CarePlan"])?;
         inputs.only(&[])?;
         self.read("Patient", patient).await?;
         let moved = self.move_patient(patient, preview).await?;

@@ -15,6 +15,7 @@ pub mod derivation;
 pub mod document;
 pub mod dossier;
 pub mod element;
+pub mod grant;
 pub mod identity;
 pub mod intake;
 pub mod kept;
@@ -65,12 +66,24 @@ pub struct Endplate {
     settings: Arc<Settings>,
     terms: Arc<terminology::Terms>,
     protocols: Arc<kept::Protocols>,
+    /// On whose behalf; none: the service itself, or anybody where access is open.
+    grant: Option<Arc<grant::Grant>>,
+    /// Who is registered; none: access is open.
+    registered: Option<Arc<grant::Registered>>,
 }
 
 impl Endplate {
     /// The use cases on a store, a clock and settings.
     pub fn new(store: Arc<dyn Store>, clock: Arc<dyn Clock>, settings: Settings) -> Self {
-        Self { store, clock, settings: Arc::new(settings), terms: Arc::default(), protocols: Arc::default() }
+        Self {
+            store,
+            clock,
+            settings: Arc::new(settings),
+            terms: Arc::default(),
+            protocols: Arc::default(),
+            grant: None,
+            registered: None,
+        }
     }
 
     /// What the clinic configured.

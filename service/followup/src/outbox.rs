@@ -171,8 +171,8 @@ impl Endplate {
 
     async fn attempt(&self, event: &Event, transport: &dyn Transport) -> Result<Settlement, Refusal> {
         let settlement = match self.message(event).await? {
-            Some(message) => next(event.attempts + 1, &transport.send(&message).await, self.clock.now()),
-            None => Settlement::Dropped { reason: "the subscription is gone or off".to_owned() },
+            Ok(message) => next(event.attempts + 1, &transport.send(&message).await, self.clock.now()),
+            Err(reason) => Settlement::Dropped { reason: reason.to_owned() },
         };
         if let Settlement::Retry { reason, .. } = &settlement {
             tracing::warn!(
@@ -187,20 +187,26 @@ impl Endplate {
         Ok(settlement)
     }
 
-    /// The message of an event; none if nobody wants it any more.
-    async fn message(&self, event: &Event) -> Result<Option<Message>, Refusal> {
+    /// The message of an event; why there is none, if nobody wants it any more or whoever does may not have it.
+    async fn message(&self, event: &Event) -> Result<Result<Message, &'static str>, Refusal> {
+        const GONE: &str = "the subscription is gone or off";
         let notice = &event.notice;
         let Some(stored) = self.store.read("Subscription", &notice.subscription).await? else {
-            return Ok(None);
+            return Ok(Err(GONE));
         };
         let subscription: Json = endplate_fhir::json::stored(&stored.body);
         if text(&subscription, &["status"]) != Some("active") {
-            return Ok(None);
+            return Ok(Err(GONE));
         }
-        let Some(endpoint) = text(&subscription, &["channel", "endpoint"]) else { return Ok(None) };
+        let Some(endpoint) = text(&subscription, &["channel", "endpoint"]) else { return Ok(Err(GONE)) };
         let version = self.store.version(&notice.kind, &notice.id, notice.version).await?;
+        if let Some(version) = &version
+            && !self.may_be_told(&notice.subscription, &version.stored).await?
+        {
+            return Ok(Err("the client that made the subscription may not read this"));
+        }
         let payload = text(&subscription, &["channel", "payload"]).is_some();
-        Ok(Some(Message {
+        Ok(Ok(Message {
             endpoint: endpoint.to_owned(),
             headers: items(&subscription["channel"], "header")
                 .filter_map(Json::as_str)

@@ -3,7 +3,9 @@
 //! Only here are status codes, sockets and the system's clock. `boot` is the one place that builds concrete things; the
 //! binary `endplate` is a command line around it, and tests start the same service in their own process.
 
+pub(crate) mod access;
 pub mod boot;
+pub mod caller;
 pub mod check;
 pub mod clock;
 pub mod config;
@@ -23,6 +25,7 @@ mod router;
 pub mod serve;
 pub mod sweep;
 pub mod telemetry;
+mod tls;
 pub mod webhook;
 mod worker;
 

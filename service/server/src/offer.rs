@@ -210,6 +210,10 @@ pub const OFFERS: &[Offer] = &[
     Offer { method: "POST", path: "/cds-services/{id}", about: "CDS Hooks: cards", takes: Takes::Json, gives: Gives::Json, ..READ },
     Offer { method: "POST", path: "/cds-services/{id}/feedback", about: "CDS Hooks: what became of cards", takes: Takes::Json, gives: Gives::Json, ..READ },
     Offer { path: "/openapi.json", about: "This document", gives: Gives::Json, ..READ },
+    Offer { path: "/.well-known/smart-configuration", about: "How to get in: SMART App Launch", gives: Gives::Json, ..READ },
+    Offer { path: "/fhir/.well-known/smart-configuration", about: "The same", gives: Gives::Json, ..READ },
+    Offer { path: "/auth/jwks", about: "The key that tokens are signed with", gives: Gives::Json, ..READ },
+    Offer { method: "POST", path: "/auth/token", about: "A token for a client that proves who it is", takes: Takes::Form, gives: Gives::Json, ..READ },
     Offer { path: "/livez", about: "Whether the process answers", gives: Gives::Text, ..READ },
     Offer { path: "/readyz", about: "Whether requests can be served now", gives: Gives::Text, ..READ },
 ];

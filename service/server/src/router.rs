@@ -1,5 +1,6 @@
 //! Every route, in one list, and what surrounds each request.
 
+use crate::access::{discovery, gate, token};
 use crate::clock::Stopwatch;
 use crate::error::{self, Failure};
 use crate::extract;
@@ -7,7 +8,9 @@ use crate::http::{App, cds, chart, metadata, operation, probe, published, resour
 use crate::media;
 use axum::Router;
 use axum::extract::{MatchedPath, Request, State};
-use axum::http::header::{CACHE_CONTROL, CONTENT_LENGTH, VARY, X_CONTENT_TYPE_OPTIONS};
+use axum::http::header::{
+    CACHE_CONTROL, CONTENT_LENGTH, STRICT_TRANSPORT_SECURITY, VARY, X_CONTENT_TYPE_OPTIONS,
+};
 use axum::http::{HeaderName, HeaderValue, Method, Uri};
 use axum::middleware::{self, Next};
 use axum::response::{IntoResponse, Response};
@@ -36,6 +39,10 @@ pub fn router(app: App) -> Router {
         .route("/fhir/{kind}/{id}/_history/{version}", only("GET,HEAD", get(resource::read_version)))
         .route("/fhir/{kind}/{id}/{member}", only("GET,HEAD", get(search::of_patient)))
         .merge(published::routes())
+        .route("/.well-known/smart-configuration", only("GET,HEAD", get(discovery::configuration)))
+        .route("/fhir/.well-known/smart-configuration", only("GET,HEAD", get(discovery::configuration)))
+        .route("/auth/jwks", only("GET,HEAD", get(discovery::jwks)))
+        .route("/auth/token", only("POST", post(token::token)))
         .route("/openapi.json", only("GET,HEAD", get(metadata::openapi)))
         .route("/livez", only("GET,HEAD", get(probe::live)))
         .route("/readyz", only("GET,HEAD", get(probe::ready)))
@@ -47,6 +54,7 @@ pub fn router(app: App) -> Router {
         .merge(cds::routes())
         .fallback(elsewhere)
         .layer(middleware::from_fn(negotiate))
+        .layer(middleware::from_fn_with_state(app.clone(), gate::gate))
         .layer(CatchPanicLayer::custom(error::panicked));
     // Without origins there is no layer, and a preflight is answered as any method that is not offered.
     let inner = if app.cors_origins.is_empty() { inner } else { inner.layer(cors(&app.cors_origins)) };
@@ -202,6 +210,10 @@ async fn observe(State(app): State<App>, request: Request, next: Next) -> Respon
     headers.extend(HeaderValue::from_str(&id).ok().map(|value| (X_REQUEST_ID, value)));
     headers.insert(X_CONTENT_TYPE_OPTIONS, HeaderValue::from_static("nosniff"));
     headers.insert(CACHE_CONTROL, HeaderValue::from_static("no-store"));
+    if app.is_tls {
+        // RFC 6797 section 7.1: only where the connection is safe already.
+        headers.insert(STRICT_TRANSPORT_SECURITY, HeaderValue::from_static("max-age=31536000"));
+    }
     headers.append(VARY, HeaderValue::from_static("accept, authorization, prefer"));
     headers.extend(correlation.map(|value| (X_CORRELATION_ID, value)));
     response

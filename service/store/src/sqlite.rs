@@ -1,5 +1,6 @@
 //! SQLite: one file, one writer that commits waiting writes together, readers that never wait for it.
 
+mod access;
 mod history;
 mod outbox;
 mod recent;
@@ -10,7 +11,7 @@ use async_trait::async_trait;
 use endplate_fhir::index;
 use endplate_fhir::search::Query;
 use endplate_followup::ports::{
-    Changeset, Compartment, Event, Page, Past, PastPage, Settlement, Store, StoreError, Stored, Version,
+    Changeset, Compartment, Event, Maker, Page, Past, PastPage, Settlement, Store, StoreError, Stored, Version,
 };
 use jiff::Timestamp;
 use jiff::civil::Date;
@@ -282,6 +283,14 @@ impl Store for SqliteStore {
 
     async fn settle(&self, event: &Event, at: Timestamp, settlement: Settlement) -> Result<(), StoreError> {
         self.writer.settle(event.clone(), at, settlement).await
+    }
+
+    async fn maker(&self, subscription: &str) -> Result<Option<Maker>, StoreError> {
+        access::maker(&self.readers, subscription).await
+    }
+
+    async fn use_once(&self, key: &str, until: Timestamp, now: Timestamp) -> Result<bool, StoreError> {
+        self.writer.use_once(key.to_owned(), until, now).await
     }
 
     async fn check(&self) -> Result<(), StoreError> {

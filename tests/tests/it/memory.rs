@@ -5,7 +5,7 @@ use endplate_fhir::Json;
 use endplate_fhir::search::Query;
 use endplate_followup::derivation::bare;
 use endplate_followup::ports::{
-    Changeset, Compartment, Event, Page, Past, PastPage, Put, Scope, Settlement, Store, StoreError, Stored,
+    Changeset, Compartment, Event, Maker, Page, Past, PastPage, Put, Scope, Settlement, Store, StoreError, Stored,
     Version,
 };
 use jiff::Timestamp;
@@ -144,6 +144,14 @@ impl Store for MemoryStore {
 
     async fn settle(&self, _: &Event, _: Timestamp, _: Settlement) -> Result<(), StoreError> {
         Ok(())
+    }
+
+    async fn maker(&self, _: &str) -> Result<Option<Maker>, StoreError> {
+        Ok(None)
+    }
+
+    async fn use_once(&self, _: &str, _: Timestamp, _: Timestamp) -> Result<bool, StoreError> {
+        Err(StoreError::Failed { context: "noting a use", source: "nothing is used up here".into() })
     }
 
     async fn check(&self) -> Result<(), StoreError> {

@@ -1,6 +1,7 @@
 //! `$validate` (FHIR R4 OperationDefinition Resource-validate): the same decision as a write, which is then not committed.
 
 use super::{Inputs, cannot, missing, wrong};
+use crate::grant::Right;
 use crate::code::structure;
 use crate::intake::repair;
 use crate::refusal::Refusal;
@@ -48,6 +49,14 @@ impl Endplate {
         }
         inputs.only(&["resource", "mode", "profile"])?;
         let mode = Mode::of(inputs.text("mode")?.as_deref(), id.is_some())?;
+        self.permit(
+            match mode {
+                Mode::Create => Right::Create,
+                Mode::Update => Right::Update,
+                Mode::Delete => Right::Delete,
+            },
+            kind,
+        )?;
         let id = id.filter(|_| mode != Mode::Create);
         if let (Mode::Delete, Some(id)) = (mode, id) {
             self.read(kind, id).await?;

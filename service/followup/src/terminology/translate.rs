@@ -1,5 +1,6 @@
 //! `ConceptMap/$translate` (FHIR R4 OperationDefinition ConceptMap-translate).
 
+use crate::grant::Right;
 use crate::Endplate;
 use crate::element::{items, text};
 use crate::operation::{Inputs, cannot, missing, parameters, wrong};
@@ -113,6 +114,7 @@ impl Endplate {
             }
             return Ok(vec![map.clone()]);
         }
+        self.permit_all(Right::Search, &["ConceptMap"])?;
         let mut maps = self.stored_maps().await?;
         let Some(url) = url else {
             maps.retain(|map| text(map, &["status"]) == Some("active"));

@@ -2,7 +2,7 @@
 
 use async_trait::async_trait;
 use endplate_followup::ports::{
-    Changeset, Compartment, Event, Message, Outcome, Page, Past, PastPage, Settlement, Store, StoreError,
+    Changeset, Compartment, Event, Maker, Message, Outcome, Page, Past, PastPage, Settlement, Store, StoreError,
     Transport, Version,
 };
 use endplate_server::boot::{self, Parts, Server};
@@ -196,6 +196,12 @@ impl Store for Double {
     }
     async fn settle(&self, _: &Event, _: Timestamp, _: Settlement) -> Result<(), StoreError> {
         self.misbehave()
+    }
+    async fn maker(&self, _: &str) -> Result<Option<Maker>, StoreError> {
+        self.misbehave().map(|()| None)
+    }
+    async fn use_once(&self, _: &str, _: Timestamp, _: Timestamp) -> Result<bool, StoreError> {
+        self.misbehave().map(|()| true)
     }
     async fn check(&self) -> Result<(), StoreError> {
         self.misbehave()

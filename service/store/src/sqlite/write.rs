@@ -24,13 +24,14 @@ const ROWS_MAX: usize = 2_000;
 enum Work {
     Commit(Box<Changeset>),
     Settle(Box<(Event, Timestamp, Settlement)>),
+    Use { key: String, until: Timestamp, now: Timestamp },
 }
 
 impl Work {
     fn puts(&self) -> &[Put] {
         match self {
             Self::Commit(change) => &change.puts,
-            Self::Settle(_) => &[],
+            Self::Settle(_) | Self::Use { .. } => &[],
         }
     }
 }
@@ -66,6 +67,20 @@ impl Writer {
         settlement: Settlement,
     ) -> Result<(), StoreError> {
         self.send(Work::Settle(Box::new((event, at, settlement)))).await
+    }
+
+    /// Notes a use; false if there was one before.
+    pub(super) async fn use_once(
+        &self,
+        key: String,
+        until: Timestamp,
+        now: Timestamp,
+    ) -> Result<bool, StoreError> {
+        match self.send(Work::Use { key, until, now }).await {
+            Ok(()) => Ok(true),
+            Err(StoreError::Moved) => Ok(false),
+            Err(error) => Err(error),
+        }
     }
 
     /// Whether the writer is there.
@@ -142,6 +157,7 @@ async fn apply(
             Work::Settle(settled) => {
                 super::outbox::settle(connection, &settled.0, settled.1, &settled.2).await
             }
+            Work::Use { key, until, now } => super::access::use_once(connection, key, *until, *now).await,
         };
         match answer {
             Ok(()) | Err(StoreError::Moved) => answers.push(answer),
@@ -182,6 +198,7 @@ async fn commit(connection: &mut SqliteConnection, change: &Changeset) -> Result
         index(connection, puts, keys).await?;
     }
     super::outbox::raise(connection, &change.notices, change.at.unwrap_or(Timestamp::UNIX_EPOCH)).await?;
+    super::access::keep(connection, &change.makers).await?;
     for agenda in &change.agenda {
         let (sql, due) = match agenda.due_on {
             Some(on) => (
