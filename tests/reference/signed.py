@@ -107,6 +107,8 @@ def token(folder, spec):
             serialization.Encoding.PEM, serialization.PublicFormat.SubjectPublicKeyInfo
         )
         return by_hand(alg, headers, spec["claims"], secret)
+    if headers.get("typ", True) is None:
+        headers["typ"] = ""  # PyJWT's way to leave it out
     headers = {name: value for name, value in headers.items() if value is not None}
     return jwt.api_jws.PyJWS().encode(
         json.dumps(spec["claims"]).encode(), key, algorithm=alg, headers=headers

@@ -310,9 +310,9 @@ impl Clause {
         let met = self.any.iter().any(|asked| match asked {
             Match::Id(asked) => asked == id,
             Match::All(clauses) => clauses.iter().all(|clause| clause.matches(id, rows)),
-            _ => rows.iter().any(|row| {
-                self.params.iter().any(|param| param == row.param) && asked.meets(&row.value)
-            }),
+            _ => rows
+                .iter()
+                .any(|row| self.params.iter().any(|param| param == row.param) && asked.meets(&row.value)),
         });
         met != self.negated
     }

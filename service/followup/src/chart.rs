@@ -11,11 +11,11 @@ mod sheet;
 pub mod svg;
 mod words;
 
-use crate::grant::{RECORDS, Right};
 use crate::Endplate;
 use crate::document::{CAUTION, derived, identifier, reference};
 use crate::dossier::Dossier;
 use crate::element::{day, items, text};
+use crate::grant::{RECORDS, Right};
 use crate::identity;
 use crate::intake::{self, Injury};
 use crate::operation::{Inputs, cannot};

@@ -4,12 +4,12 @@
 //! A protocol is kept as a Library, in the same commit as the first plan that follows it. No client writes it. Plans of
 //! another version than the present one are derived with the kept protocol until someone asks to move them.
 
-use crate::grant::{RECORDS, Right};
 use crate::Endplate;
 use crate::code::EP;
 use crate::document;
 use crate::dossier::Dossier;
 use crate::element::{items, text};
+use crate::grant::{RECORDS, Right};
 use crate::identity;
 use crate::plan;
 use crate::preview::is_derived;

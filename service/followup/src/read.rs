@@ -43,9 +43,11 @@ impl Endplate {
         self.permit(Right::Read, kind)?;
         let number: Option<u64> = version.parse().ok().filter(|number: &u64| number.to_string() == version);
         let Some(number) = number else { return Err(no_version()) };
-        self.shown(live(self.store.version(kind, id, number).await?), kind).map_err(|refusal| match refusal.reason {
-            Reason::NotFound => no_version(),
-            _ => refusal,
+        self.shown(live(self.store.version(kind, id, number).await?), kind).map_err(|refusal| {
+            match refusal.reason {
+                Reason::NotFound => no_version(),
+                _ => refusal,
+            }
         })
     }
 

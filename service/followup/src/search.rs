@@ -48,6 +48,9 @@ impl Endplate {
         pairs: &Pairs,
         strict: bool,
     ) -> Result<String, Refusal> {
+        if kind != "*" && TYPES.contains(&kind) {
+            self.permit(Right::Search, kind)?;
+        }
         self.read("Patient", patient).await?;
         let scope = Scope::Patient(patient);
         if kind == "*" {

@@ -452,7 +452,11 @@ impl<'a> Attempt<'a> {
                 created: incoming.current.is_none(),
                 deleted: false,
                 // Whoever may write and not read is told that it was done, and no more.
-                body: if self.endplate.may(Right::Read, stored) { stored.body.clone() } else { String::new() },
+                body: if self.endplate.may(Right::Read, stored) {
+                    stored.body.clone()
+                } else {
+                    String::new()
+                },
                 remarks: self.remarks.get(&reference).cloned().unwrap_or_default(),
             })
         };

@@ -15,9 +15,12 @@ pub use keyring::KeySource;
 
 use crate::caller::Caller;
 use crate::config::access::AccessConfig;
+use crate::error::Failure;
+use endplate_fhir::issue::{Code, Issue};
 use endplate_followup::grant::scope::Scope;
 use endplate_followup::grant::{Grant, Registered};
 use endplate_followup::ports::{Clock, Store, StoreError};
+use endplate_followup::{Reason, Refusal};
 use jiff::{SignedDuration, Timestamp};
 use jws::{Algorithm, Jws};
 use keyring::Keyring;
@@ -144,7 +147,8 @@ impl Access {
             issuers.insert(one.issuer.clone(), Issuer { party, audience });
         }
         let hooks = config.hooks.iter();
-        let hooks = hooks.map(|one| (one.issuer.clone(), party(&one.keys, one.requests_per_minute))).collect();
+        let hooks =
+            hooks.map(|one| (one.issuer.clone(), party(&one.keys, one.requests_per_minute))).collect();
         let signer = Signer::of(config.signing_key.as_deref())
             .map_err(|wanted| format!("access.signing_key {wanted}"))?;
         let seconds = |duration| SignedDuration::try_from(duration).unwrap_or_default();
@@ -224,7 +228,10 @@ impl Access {
         let client = jws.text("client_id").or(jws.text("sub")).unwrap_or_default();
         let until = if issuer == self.root {
             let own = jws::keys(&self.signer.published()).map_err(Denied::invalid)?;
-            if jws.typ.as_deref() != Some(TOKEN_TYPE) || jws.algorithm != Algorithm::Es384 || !jws.is_signed_by(&own) {
+            if jws.typ.as_deref() != Some(TOKEN_TYPE)
+                || jws.algorithm != Algorithm::Es384
+                || !jws.is_signed_by(&own)
+            {
                 return Err(Denied::invalid("its signature is not ours; ask for a new token"));
             }
             self.check_audience(&jws, &self.base)?;
@@ -349,6 +356,12 @@ impl Access {
             }
         }
     }
+}
+
+/// Where access is open there is nothing to get in by.
+fn is_open() -> Failure {
+    let text = "Access is open here: send requests without a token.";
+    Refusal::new(Reason::NotFound, Issue::error(Code::NotSupported, "", text)).into()
 }
 
 /// Whether a file holds keys that can be used here.

@@ -122,7 +122,8 @@ impl Failure {
                     .map(|value| (WWW_AUTHENTICATE, value))
             }
             Self::Refused(refusal) if refusal.reason == Reason::Forbidden => {
-                text(&format!("{BEARER}, error=\"insufficient_scope\"")).map(|value| (WWW_AUTHENTICATE, value))
+                text(&format!("{BEARER}, error=\"insufficient_scope\""))
+                    .map(|value| (WWW_AUTHENTICATE, value))
             }
             failure if failure.status() == StatusCode::SERVICE_UNAVAILABLE => {
                 Some((RETRY_AFTER, HeaderValue::from(RETRY_AFTER_S)))

@@ -149,7 +149,9 @@ async fn negotiate(request: Request, next: Next) -> Response {
     if !is_defined {
         return Failure::UnknownMethod.into_response();
     }
-    let is_fhir = request.uri().path().split('/').nth(1) == Some("fhir");
+    let mut parts = request.uri().path().split('/').skip(1);
+    // What SMART App Launch puts below FHIR is JSON, whatever is liked.
+    let is_fhir = parts.next() == Some("fhir") && parts.next() != Some(".well-known");
     // A chart is a picture too; its handler looks at what is liked.
     let is_chart = request.uri().path().ends_with("/$chart");
     let (format, is_pretty) = (query_value(&request, "_format"), query_value(&request, "_pretty"));

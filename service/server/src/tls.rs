@@ -54,8 +54,10 @@ impl Certificates {
 
 /// TLS 1.2 and 1.3 (RFC 9325 section 3.1.1: no older ones); rustls knows no others.
 fn server(config: &TlsConfig) -> Result<ServerConfig, String> {
-    let chain = certificates(&config.certificate).ok_or("tls.certificate must be a PEM file of certificates")?;
-    let key = PrivateKeyDer::from_pem_file(&config.key).map_err(|_| "tls.key must be a PEM file of a private key")?;
+    let chain =
+        certificates(&config.certificate).ok_or("tls.certificate must be a PEM file of certificates")?;
+    let key = PrivateKeyDer::from_pem_file(&config.key)
+        .map_err(|_| "tls.key must be a PEM file of a private key")?;
     let provider = Arc::new(rustls::crypto::ring::default_provider());
     let builder = ServerConfig::builder_with_provider(Arc::clone(&provider))
         .with_safe_default_protocol_versions()

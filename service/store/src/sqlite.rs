@@ -11,7 +11,8 @@ use async_trait::async_trait;
 use endplate_fhir::index;
 use endplate_fhir::search::Query;
 use endplate_followup::ports::{
-    Changeset, Compartment, Event, Maker, Page, Past, PastPage, Settlement, Store, StoreError, Stored, Version,
+    Changeset, Compartment, Event, Maker, Page, Past, PastPage, Settlement, Store, StoreError, Stored,
+    Version,
 };
 use jiff::Timestamp;
 use jiff::civil::Date;

@@ -80,7 +80,7 @@ impl Keys {
             [[access.issuers]]
             issuer = "{LOGIN}"
             jwks = "{folder}/login.jwks.json"
-            scopes = "system/*.cruds system/AuditEvent.rs"
+            scopes = "system/*.cruds system/AuditEvent.cruds"
             requests_per_minute = 1000000
             [[access.hooks]]
             issuer = "{BOARD}"
@@ -149,6 +149,12 @@ pub async fn get(served: &Served, token: &str, path: &str) -> Reply {
     ask(served, token, "GET", path, &Json::Null).await
 }
 
+/// A request with a form.
+pub fn form(served: &Served, path: &str, pairs: &[(&str, &str)]) -> reqwest::RequestBuilder {
+    let text: String = form_urlencoded::Serializer::new(String::new()).extend_pairs(pairs).finish();
+    served.request("POST", path).header("content-type", "application/x-www-form-urlencoded").body(text)
+}
+
 /// The resources of a Bundle.
 pub fn resources(reply: &Reply) -> Vec<Json> {
     assert_eq!(reply.status, 200, "{}", reply.text);
@@ -158,7 +164,9 @@ pub fn resources(reply: &Reply) -> Vec<Json> {
 
 /// `Type/id` of the resources of a Bundle, sorted.
 pub fn names(reply: &Reply) -> Vec<String> {
-    let name = |one: &Json| format!("{}/{}", one["resourceType"].as_str().unwrap(), one["id"].as_str().unwrap_or("-"));
+    let name = |one: &Json| {
+        format!("{}/{}", one["resourceType"].as_str().unwrap(), one["id"].as_str().unwrap_or("-"))
+    };
     let mut names: Vec<String> = resources(reply).iter().map(name).collect();
     names.sort();
     names

@@ -1,6 +1,7 @@
 //! What an integration engineer expects of an R4 server, one test for each expectation, named after its number.
 //!
-//! Letters: A the REST interface, B search, C operations, D modelling (INV: R4's invariants), H data integrity. What does not
+//! Letters: A the REST interface, B search, C operations, D modelling (INV: R4's invariants), F access, H security and data
+//! integrity. What does not
 //! apply here is listed in `conformance/not-applicable.md` with the reason. `ledger` holds the two together.
 
 mod a_rest;
@@ -41,6 +42,10 @@ const SOURCES: &[&str] = &[
     include_str!("conformance/d_modelling.rs"),
     include_str!("conformance/d_records.rs"),
     include_str!("conformance/d_tasks.rs"),
+    include_str!("access/backend.rs"),
+    include_str!("access/bounds.rs"),
+    include_str!("access/matrix.rs"),
+    include_str!("access/secure.rs"),
     include_str!("conformance/h_data.rs"),
     include_str!("conformance/invariants.rs"),
     include_str!("conformance/invariants_of_resources.rs"),
@@ -55,7 +60,10 @@ fn all() -> BTreeSet<String> {
         series("B", 1, 52),
         series("C", 1, 23),
         series("D", 0, 53),
-        series("H", 16, 28),
+        vec!["E25".to_owned(), "G12".to_owned()],
+        series("F", 1, 20),
+        series("H", 9, 10),
+        series("H", 15, 28),
         series("INV", 1, 56),
     ]
     .concat()
@@ -63,7 +71,7 @@ fn all() -> BTreeSet<String> {
     .collect()
 }
 
-/// The numbers that tests are named after: `fn a20_stale_if_match_is_412`.
+/// The numbers that tests are named after: `fn a20_stale_if_match_is_412`, or several, `fn f08_f10_…`.
 fn tested() -> BTreeSet<String> {
     let mut all = BTreeSet::new();
     for line in SOURCES.iter().flat_map(|source| source.lines()) {
@@ -71,11 +79,11 @@ fn tested() -> BTreeSet<String> {
         let Some(name) = line.strip_prefix("async fn ").or_else(|| line.strip_prefix("fn ")) else {
             continue;
         };
-        let number = name.split('_').next().unwrap_or_default();
-        let digits = number.trim_start_matches(|c: char| c.is_ascii_lowercase());
-        if !digits.is_empty() && digits.len() < number.len() && digits.bytes().all(|b| b.is_ascii_digit()) {
-            all.insert(number.to_uppercase());
-        }
+        let is_number = |part: &&str| {
+            let digits = part.trim_start_matches(|c: char| c.is_ascii_lowercase());
+            !digits.is_empty() && digits.len() < part.len() && digits.bytes().all(|b| b.is_ascii_digit())
+        };
+        all.extend(name.split('_').take_while(is_number).map(str::to_uppercase));
     }
     all
 }

@@ -5,8 +5,8 @@ use endplate_fhir::Json;
 use endplate_fhir::search::Query;
 use endplate_followup::derivation::bare;
 use endplate_followup::ports::{
-    Changeset, Compartment, Event, Maker, Page, Past, PastPage, Put, Scope, Settlement, Store, StoreError, Stored,
-    Version,
+    Changeset, Compartment, Event, Maker, Page, Past, PastPage, Put, Scope, Settlement, Store, StoreError,
+    Stored, Version,
 };
 use jiff::Timestamp;
 use jiff::civil::Date;

@@ -2,12 +2,12 @@
 //! stored. Both decide a write on the present facts with a clock that stands where they are told, and do not commit it.
 
 use super::{Inputs, cannot, missing, wrong};
-use crate::grant::{RECORDS, Right};
 use crate::Endplate;
 use crate::code::{EP, identifier};
 use crate::derivation::bare;
 use crate::document::{self, reference};
 use crate::element::{items, reference_of, text};
+use crate::grant::{RECORDS, Right};
 use crate::ports::Clock;
 use crate::preview::{DERIVED, entry_of, is_derived};
 use crate::refusal::Refusal;

@@ -9,10 +9,10 @@ mod told;
 
 use super::apply::PLAN_DEFINITION;
 use super::{Inputs, cannot, missing, wrong};
-use crate::grant::{RECORDS, Right};
 use crate::Endplate;
 use crate::dossier::{Dossier, local};
 use crate::element::{self, items, reference_of, text, worded};
+use crate::grant::{RECORDS, Right};
 use crate::intake::{self, Injury, Intake, repair};
 use crate::refusal::{Reason, Refusal};
 use crate::write::claim;

@@ -1,9 +1,9 @@
 //! `Observation/$lastn` (FHIR R4 OperationDefinition Observation-lastn).
 
 use super::{missing, wrong};
-use crate::grant::Right;
 use crate::Endplate;
 use crate::element::{items, text, timing};
+use crate::grant::Right;
 use crate::ports::Stored;
 use crate::refusal::{Reason, Refusal};
 use endplate_fhir::bundle::{self, Found, Mode};

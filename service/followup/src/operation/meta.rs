@@ -2,8 +2,8 @@
 //! Resource-meta-delete).
 
 use super::{Inputs, missing, parameters};
-use crate::grant::Right;
 use crate::element::{items, text};
+use crate::grant::Right;
 use crate::refusal::Refusal;
 use crate::{Endplate, preview};
 use endplate_fhir::Json;

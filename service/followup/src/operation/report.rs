@@ -5,10 +5,10 @@ mod told;
 
 use super::apply::PLAN_DEFINITION;
 use super::{Inputs, cannot, missing};
-use crate::grant::{RECORDS, Right};
 use crate::Endplate;
 use crate::dossier::Dossier;
 use crate::element::{coded, day, items, period, text, timing};
+use crate::grant::{RECORDS, Right};
 use crate::intake::{self, Injury};
 use crate::kept;
 use crate::preview::is_derived;

@@ -1,8 +1,8 @@
 //! `$validate` (FHIR R4 OperationDefinition Resource-validate): the same decision as a write, which is then not committed.
 
 use super::{Inputs, cannot, missing, wrong};
-use crate::grant::Right;
 use crate::code::structure;
+use crate::grant::Right;
 use crate::intake::repair;
 use crate::refusal::Refusal;
 use crate::{Endplate, element};

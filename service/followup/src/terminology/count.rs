@@ -1,8 +1,8 @@
 //! Who is looked at again when a map changes, and which codes no map translates.
 
 use super::{Maps, TRANSLATED, Unmapped};
-use crate::grant::Right;
 use crate::Endplate;
+use crate::grant::Right;
 use crate::ports::{Agenda, Changeset};
 use crate::refusal::Refusal;
 use endplate_fhir::{Json, reference};

@@ -272,7 +272,8 @@ fn response(written: &Written, returned: Returned) -> Response {
         location: Some(format!("{}/{}/_history/{}", written.kind, written.id, written.version)),
         etag: Some(format!("W/\"{}\"", written.version)),
         last_modified: Some(instant_ms(written.at)),
-        resource: (returned == Returned::Resource && !written.body.is_empty()).then(|| json::stored(&written.body)),
+        resource: (returned == Returned::Resource && !written.body.is_empty())
+            .then(|| json::stored(&written.body)),
         outcome,
     }
 }

@@ -22,7 +22,8 @@ impl Attempt<'_> {
                 return Err(self.of_entry(refusal, one));
             }
             if one.kind == "Subscription"
-                && let Ok(asked) = search::criteria(text(&one.resource, &["criteria"]).unwrap_or_default(), base)
+                && let Ok(asked) =
+                    search::criteria(text(&one.resource, &["criteria"]).unwrap_or_default(), base)
             {
                 self.endplate
                     .permit(Right::Read, &asked.kind)

@@ -11,7 +11,7 @@ use serde_json::json;
 /// `GET /.well-known/smart-configuration`: what is implemented, and no more. `code_challenge_methods_supported` must be there
 /// by the standard; there is no authorization endpoint at which it could be used.
 pub(crate) async fn configuration(State(app): State<App>) -> Result<PlainJson<Json>, Failure> {
-    let Some(access) = &app.access else { return Err(Failure::NotOffered("Access is open here; SMART is")) };
+    let Some(access) = &app.access else { return Err(super::is_open()) };
     Ok(PlainJson(json!({
         "issuer": access.root,
         "jwks_uri": format!("{}/auth/jwks", access.root),
@@ -27,7 +27,7 @@ pub(crate) async fn configuration(State(app): State<App>) -> Result<PlainJson<Js
 
 /// `GET /auth/jwks`: the key that our tokens are signed with.
 pub(crate) async fn jwks(State(app): State<App>) -> Result<PlainJson<Json>, Failure> {
-    let Some(access) = &app.access else { return Err(Failure::NotOffered("Access is open here; tokens are")) };
+    let Some(access) = &app.access else { return Err(super::is_open()) };
     Ok(PlainJson(access.signer.published()))
 }
 

@@ -34,7 +34,7 @@ enum Asks {
 }
 
 /// Addresses that hold no records: what is offered, how to get in, whether the service lives.
-const PUBLIC: [&str; 9] = [
+pub(crate) const PUBLIC: [&str; 9] = [
     "/.well-known/smart-configuration",
     "/auth/jwks",
     "/auth/token",
@@ -75,9 +75,7 @@ pub(crate) async fn gate(State(app): State<App>, mut request: Request, next: Nex
     let admitted = match asks {
         Asks::Nothing => None,
         Asks::Token => Some(match bearer(request.headers()) {
-            Ok(token) => {
-                access.admit(token).await.map(|one| (one.caller, Passage::Granted(one.grant)))
-            }
+            Ok(token) => access.admit(token).await.map(|one| (one.caller, Passage::Granted(one.grant))),
             Err(denied) => Err(denied),
         }),
         Asks::Hook => Some(match bearer(request.headers()) {

@@ -44,7 +44,10 @@ pub(crate) struct Key {
 
 #[derive(Clone, Debug)]
 enum Public {
-    Rsa { n: Vec<u8>, e: Vec<u8> },
+    Rsa {
+        n: Vec<u8>,
+        e: Vec<u8>,
+    },
     /// An uncompressed point (SEC 1 section 2.3.3).
     P256(Vec<u8>),
     P384(Vec<u8>),
@@ -69,9 +72,7 @@ pub(crate) fn keys(set: &Json) -> Result<Vec<Key>, &'static str> {
             (x.len() == size && y.len() == size).then(|| [&[4][..], &x, &y].concat())
         };
         let public = match (text("kty"), text("crv")) {
-            (Some("RSA"), _) => {
-                bytes("n").and_then(|n| Some(Public::Rsa { n, e: bytes("e")? }))
-            }
+            (Some("RSA"), _) => bytes("n").and_then(|n| Some(Public::Rsa { n, e: bytes("e")? })),
             (Some("EC"), Some("P-256")) => point(32).map(Public::P256),
             (Some("EC"), Some("P-384")) => point(48).map(Public::P384),
             _ => None,

@@ -44,11 +44,16 @@ impl KeySource {
                 Ok(Self::File(text.into()))
             };
         }
-        let wrong = || "must be the path of a JWKS file, or an https URL without user and password".to_owned();
+        let wrong =
+            || "must be the path of a JWKS file, or an https URL without user and password".to_owned();
         let url: Url = text.parse().map_err(|_| wrong())?;
         let is_here = matches!(url.host_str(), Some("127.0.0.1" | "[::1]"));
         let is_safe = url.scheme() == "https" || (url.scheme() == "http" && is_here);
-        if is_safe && url.username().is_empty() && url.password().is_none() { Ok(Self::Url(url)) } else { Err(wrong()) }
+        if is_safe && url.username().is_empty() && url.password().is_none() {
+            Ok(Self::Url(url))
+        } else {
+            Err(wrong())
+        }
     }
 }
 
@@ -103,7 +108,11 @@ impl Keyring {
         let tried_lately = fetched.tried_at.is_some_and(|at| now.duration_since(at).abs() < AGAIN_AFTER);
         let failed_lately = tried_lately && fetched.until.is_none();
         if failed_lately || (is_fresh && tried_lately) {
-            return if is_fresh { Ok(Arc::clone(&fetched.keys)) } else { Err("its keys could not be fetched") };
+            return if is_fresh {
+                Ok(Arc::clone(&fetched.keys))
+            } else {
+                Err("its keys could not be fetched")
+            };
         }
         fetched.tried_at = Some(now);
         match self.fetch(url).await {
@@ -193,7 +202,13 @@ mod tests {
         for text in ["https://records.example/jwks", "http://127.0.0.1:9/jwks", "/etc/endplate/record.json"] {
             assert!(KeySource::parse(text).is_ok(), "{text}");
         }
-        for text in ["", "http://records.example/jwks", "https://u:p@records.example/jwks", "file:///etc/keys", "http://localhost/jwks"] {
+        for text in [
+            "",
+            "http://records.example/jwks",
+            "https://u:p@records.example/jwks",
+            "file:///etc/keys",
+            "http://localhost/jwks",
+        ] {
             assert!(KeySource::parse(text).is_err(), "{text}");
         }
     }

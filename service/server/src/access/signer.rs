@@ -35,7 +35,8 @@ impl Signer {
     pub(crate) fn of(file: Option<&Path>) -> Result<Self, String> {
         let random = SystemRandom::new();
         let wrong = || {
-            "must be a PEM file with a private key of the curve P-384 in PKCS#8 that this service can read".to_owned()
+            "must be a PEM file with a private key of the curve P-384 in PKCS#8 that this service can read"
+                .to_owned()
         };
         let pair = match file {
             Some(path) => {

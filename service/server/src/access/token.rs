@@ -25,7 +25,7 @@ enum Refused {
 
 /// Gives a client that proves who it is a token for some time.
 pub(crate) async fn token(State(app): State<App>, request: Request) -> Result<Response, Failure> {
-    let Some(access) = &app.access else { return Err(Failure::NotOffered("Access is open here; tokens are")) };
+    let Some(access) = &app.access else { return Err(super::is_open()) };
     let form = request.headers().get(CONTENT_TYPE).and_then(|value| value.to_str().ok());
     let is_form = form.is_some_and(|form| form.starts_with("application/x-www-form-urlencoded"));
     if !is_form {
@@ -81,7 +81,8 @@ fn scopes(asked: &str, most: &Grant, base: &str) -> Result<String, Refused> {
     let mut given: Vec<&str> = Vec::new();
     for text in asked.split(' ').filter(|text| !text.is_empty()) {
         // What is named goes back to whoever sent it, shortened and in plain letters.
-        let shown: String = text.chars().filter(|c| c.is_ascii_graphic() && !"\"\\".contains(*c)).take(80).collect();
+        let shown: String =
+            text.chars().filter(|c| c.is_ascii_graphic() && !"\"\\".contains(*c)).take(80).collect();
         let wrong = |why: &str| Refused::Invalid("invalid_scope", format!("{shown}: {why}"));
         let scope = Scope::parse(text, base).map_err(|why| wrong(&why))?;
         if !most.covers(&scope) {
@@ -113,7 +114,9 @@ fn refusal(refused: Refused) -> Response {
             response.headers_mut().insert(RETRY_AFTER, HeaderValue::from(after_s));
             return response;
         }
-        Refused::Denied(Denied::Unavailable) => return Failure::Unready("No token can be given now. Ask again later.").into_response(),
+        Refused::Denied(Denied::Unavailable) => {
+            return Failure::Unready("No token can be given now. Ask again later.").into_response();
+        }
     };
     answer(status, &json!({ "error": error, "error_description": text }))
 }

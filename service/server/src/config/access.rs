@@ -92,7 +92,8 @@ impl AccessConfig {
             let issuer = row.text("issuer")?;
             once(&row, &issuer)?;
             let (keys, scopes) = (row.keys()?, row.scopes(layers)?);
-            let audience = if row.table.contains_key("audience") { Some(row.text("audience")?) } else { None };
+            let audience =
+                if row.table.contains_key("audience") { Some(row.text("audience")?) } else { None };
             let requests_per_minute = row.per_minute(usual)?;
             issuers.push(Issuer { issuer, keys, audience, scopes, requests_per_minute });
         }
@@ -151,8 +152,10 @@ impl Row<'_> {
         let keys = keys.map_err(|wanted| self.wrong(format!("has jwks, which {wanted}")))?;
         // A file is there from the start; what is fetched may come later.
         if let KeySource::File(path) = &keys {
-            let bytes = std::fs::read(path).map_err(|_| self.wrong("has jwks, a file that cannot be read"))?;
-            crate::access::check_keys(&bytes).map_err(|why| self.wrong(format!("has jwks, a file that {why}")))?;
+            let bytes =
+                std::fs::read(path).map_err(|_| self.wrong("has jwks, a file that cannot be read"))?;
+            crate::access::check_keys(&bytes)
+                .map_err(|why| self.wrong(format!("has jwks, a file that {why}")))?;
         }
         Ok(keys)
     }
@@ -168,7 +171,8 @@ impl Row<'_> {
 
     fn per_minute(&mut self, usual: NonZeroU32) -> Result<NonZeroU32, ConfigError> {
         let Some(value) = self.table.get("requests_per_minute") else { return Ok(usual) };
-        let number = value.as_integer().and_then(|number| u32::try_from(number).ok()).and_then(NonZeroU32::new);
+        let number =
+            value.as_integer().and_then(|number| u32::try_from(number).ok()).and_then(NonZeroU32::new);
         number.ok_or_else(|| self.wrong("has requests_per_minute, which must be a whole number from 1"))
     }
 }

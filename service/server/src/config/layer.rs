@@ -143,15 +143,22 @@ impl Layers {
         self.protocol_origin = Origin::File(path.to_owned());
         self.tables_origin = Origin::File(path.to_owned());
         for (key, name) in TABLES {
-            match table.get_mut("access").and_then(Value::as_table_mut).and_then(|access| access.remove(name)) {
+            match table.get_mut("access").and_then(Value::as_table_mut).and_then(|access| access.remove(name))
+            {
                 None => {}
                 Some(Value::Array(rows)) if rows.iter().all(Value::is_table) => {
-                    let rows = rows.into_iter().filter_map(|row| if let Value::Table(row) = row { Some(row) } else { None });
+                    let rows = rows
+                        .into_iter()
+                        .filter_map(|row| if let Value::Table(row) = row { Some(row) } else { None });
                     self.tables.insert(key, rows.collect());
                 }
                 Some(_) => {
                     let wanted = format!("must be tables: begin each with [[{key}]]");
-                    return Err(ConfigError::Value { key: key.to_owned(), origin: Origin::File(path.into()), wanted });
+                    return Err(ConfigError::Value {
+                        key: key.to_owned(),
+                        origin: Origin::File(path.into()),
+                        wanted,
+                    });
                 }
             }
         }
@@ -159,7 +166,8 @@ impl Layers {
             let Some(setting) = self.settings.get_mut(&key) else {
                 let known: Vec<&str> = self.settings.keys().map(String::as_str).collect();
                 let tables: Vec<&str> = TABLES.iter().map(|(key, _)| *key).collect();
-                let known = format!("{}, the tables {}, and the table protocol", known.join(", "), tables.join(", "));
+                let known =
+                    format!("{}, the tables {}, and the table protocol", known.join(", "), tables.join(", "));
                 return Err(ConfigError::UnknownKey { path: path.to_owned(), key, known });
             };
             let origin = Origin::File(path.to_owned());
@@ -214,7 +222,10 @@ impl Layers {
         for (key, tables) in &self.tables {
             for (at, table) in tables.iter().enumerate() {
                 for (name, value) in flat(table.clone()) {
-                    rows.push((format!("{key}[{at}].{name} = {}", masked(&value)), self.tables_origin.to_string()));
+                    rows.push((
+                        format!("{key}[{at}].{name} = {}", masked(&value)),
+                        self.tables_origin.to_string(),
+                    ));
                 }
             }
         }

@@ -1,7 +1,7 @@
 //! `RiskAssessment/{id}/$chart`: the recovery chart, as FHIR or as the picture alone.
 
-use super::operation::{Given, Id};
 use super::answer;
+use super::operation::{Given, Id};
 use crate::access::gate::Served;
 use crate::error::Failure;
 use crate::{extract, media};

@@ -181,11 +181,7 @@ async fn apply_type(Served(app): Served, Given(inputs): Given) -> Result<Respons
     told(&app, app.endplate.apply(None, &inputs)).await
 }
 
-async fn apply_instance(
-    Served(app): Served,
-    Id(id): Id,
-    Given(inputs): Given,
-) -> Result<Response, Failure> {
+async fn apply_instance(Served(app): Served, Id(id): Id, Given(inputs): Given) -> Result<Response, Failure> {
     told(&app, app.endplate.apply(Some(&id), &inputs)).await
 }
 
@@ -201,11 +197,7 @@ async fn protocol_preview(
     told(&app, app.endplate.move_one(&id, true, &inputs)).await
 }
 
-async fn protocol_move(
-    Served(app): Served,
-    Id(id): Id,
-    Given(inputs): Given,
-) -> Result<Response, Failure> {
+async fn protocol_move(Served(app): Served, Id(id): Id, Given(inputs): Given) -> Result<Response, Failure> {
     let moved =
         app.write(move |endplate| async move { endplate.move_one(&id, false, &inputs).await }).await?;
     Ok(answer::document(moved.to_string()))

@@ -2,8 +2,8 @@
 
 use async_trait::async_trait;
 use endplate_followup::ports::{
-    Changeset, Compartment, Event, Maker, Message, Outcome, Page, Past, PastPage, Settlement, Store, StoreError,
-    Transport, Version,
+    Changeset, Compartment, Event, Maker, Message, Outcome, Page, Past, PastPage, Settlement, Store,
+    StoreError, Transport, Version,
 };
 use endplate_server::boot::{self, Parts, Server};
 use endplate_server::clock::FixedClock;
