@@ -184,13 +184,12 @@ impl Access {
         let mut hash = [0; 32];
         hash.copy_from_slice(digest(&SHA256, token.as_bytes()).as_ref());
         let known = self.verified().get(&hash).filter(|known| now < known.until).cloned();
-        let admitted = match known {
-            Some(admitted) => admitted,
-            None => {
-                let admitted = self.verify(token, now).await?;
-                self.remember(hash, admitted.clone(), now);
-                admitted
-            }
+        let admitted = if let Some(admitted) = known {
+            admitted
+        } else {
+            let admitted = self.verify(token, now).await?;
+            self.remember(hash, admitted.clone(), now);
+            admitted
         };
         let party = self.clients.get(&admitted.registration);
         let party = party.or(self.issuers.get(&admitted.registration).map(|issuer| &issuer.party));
@@ -234,13 +233,13 @@ impl Access {
             {
                 return Err(Denied::invalid("its signature is not ours; ask for a new token"));
             }
-            self.check_audience(&jws, &self.base)?;
+            check_audience(&jws, &self.base)?;
             self.check_times(&jws, now)?
         } else {
             let other = self.issuers.get(issuer);
             let other = other.ok_or_else(|| Denied::invalid("its iss is not known here"))?;
             self.check_signature(&jws, &other.party.keys, now).await?;
-            self.check_audience(&jws, &other.audience)?;
+            check_audience(&jws, &other.audience)?;
             self.check_times(&jws, now)?
         };
         let registration = if issuer == self.root { client } else { issuer };
@@ -263,7 +262,7 @@ impl Access {
         let party = self.hooks.get(issuer).ok_or_else(|| Denied::invalid("its iss is not known here"))?;
         check_type(&jws)?;
         self.check_signature(&jws, &party.keys, now).await?;
-        self.check_audience(&jws, url)?;
+        check_audience(&jws, url)?;
         self.check_times(&jws, now)?;
         if jws.time_s("iat").is_none() {
             return Err(Denied::invalid("it has no iat"));
@@ -286,7 +285,7 @@ impl Access {
         };
         check_type(&jws)?;
         self.check_signature(&jws, &party.keys, now).await?;
-        self.check_audience(&jws, &self.token_url())?;
+        check_audience(&jws, &self.token_url())?;
         let until = self.check_times(&jws, now)?;
         if until.duration_since(now) > ASSERTION_MAX + self.leeway + self.leeway {
             return Err(Denied::invalid("its exp is more than 5 minutes ahead"));
@@ -306,13 +305,6 @@ impl Access {
             return Ok(());
         }
         Err(Denied::invalid("its signature is not by the registered key that its kid names"))
-    }
-
-    fn check_audience(&self, jws: &Jws<'_>, audience: &str) -> Result<(), Denied> {
-        if jws.is_for(audience) {
-            return Ok(());
-        }
-        Err(Denied::invalid(format!("its aud is another; it must be {audience}")))
     }
 
     /// `exp`, and `nbf` and `iat` if they are there, each with the leeway. Gives the end, leeway included.
@@ -371,6 +363,13 @@ fn is_open() -> Failure {
 pub(crate) fn check_keys(bytes: &[u8]) -> Result<(), &'static str> {
     let keys = keyring::parse(bytes)?;
     if keys.is_empty() { Err("holds no key of RSA, P-256 or P-384 with a kid") } else { Ok(()) }
+}
+
+fn check_audience(jws: &Jws<'_>, audience: &str) -> Result<(), Denied> {
+    if jws.is_for(audience) {
+        return Ok(());
+    }
+    Err(Denied::invalid(format!("its aud is another; it must be {audience}")))
 }
 
 /// What a client signs is a plain JWT, and no access token.

@@ -308,12 +308,11 @@ impl Attempt<'_> {
         for entry in reads {
             let Address::Id(id) = &entry.address else { continue };
             let sent = self.incoming.iter().find(|one| one.kind == entry.kind && one.id == *id);
-            let there = match sent {
-                Some(one) => one.method != Method::Delete,
-                None => {
-                    let stored = self.endplate.store.read(&entry.kind, id).await?;
-                    stored.is_some_and(|stored| self.endplate.may(Right::Read, &stored))
-                }
+            let there = if let Some(one) = sent {
+                one.method != Method::Delete
+            } else {
+                let stored = self.endplate.store.read(&entry.kind, id).await?;
+                stored.is_some_and(|stored| self.endplate.may(Right::Read, &stored))
             };
             if !there {
                 let place = format!("Bundle.entry[{}].request.url", entry.index);

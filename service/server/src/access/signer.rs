@@ -38,15 +38,12 @@ impl Signer {
             "must be a PEM file with a private key of the curve P-384 in PKCS#8 that this service can read"
                 .to_owned()
         };
-        let pair = match file {
-            Some(path) => {
-                let key = PrivatePkcs8KeyDer::from_pem_file(path).map_err(|_| wrong())?;
-                EcdsaKeyPair::from_pkcs8(&ES384, key.secret_pkcs8_der(), &random).map_err(|_| wrong())?
-            }
-            None => {
-                let made = EcdsaKeyPair::generate_pkcs8(&ES384, &random).map_err(|_| wrong())?;
-                EcdsaKeyPair::from_pkcs8(&ES384, made.as_ref(), &random).map_err(|_| wrong())?
-            }
+        let pair = if let Some(path) = file {
+            let key = PrivatePkcs8KeyDer::from_pem_file(path).map_err(|_| wrong())?;
+            EcdsaKeyPair::from_pkcs8(&ES384, key.secret_pkcs8_der(), &random).map_err(|_| wrong())?
+        } else {
+            let made = EcdsaKeyPair::generate_pkcs8(&ES384, &random).map_err(|_| wrong())?;
+            EcdsaKeyPair::from_pkcs8(&ES384, made.as_ref(), &random).map_err(|_| wrong())?
         };
         // An uncompressed point (SEC 1 section 2.3.3): 4, x, y.
         let point = pair.public_key().as_ref().get(1..97).ok_or_else(wrong)?;

@@ -224,7 +224,7 @@ async fn f03_f04_f06_an_assertion_that_is_not_as_it_must_be_is_refused() {
         assert_error(&token_for(&served, &changed, "system/Patient.r").await, "invalid_client");
     }
     assert_error(
-        &token_for(&served, &signed[..signed.rfind('.').unwrap() + 1], "system/Patient.r").await,
+        &token_for(&served, &signed[..=signed.rfind('.').unwrap()], "system/Patient.r").await,
         "invalid_client",
     );
     // The error says which claim, and both times.
@@ -394,8 +394,7 @@ async fn f18_a_token_is_taken_from_the_header_alone() {
     assert_eq!(served.send(twice).await.status, 401);
 }
 
-/// Our own tokens are verified by an independent library with the published key in `f_own_tokens`; here: by another instance
-/// with the same key file, and not by one with another.
+/// RFC 7515: whoever has the key of the file knows a token, and nobody else.
 #[tokio::test]
 async fn instances_with_one_signing_key_know_each_others_tokens() {
     let keys = Keys::new();

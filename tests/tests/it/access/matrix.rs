@@ -23,6 +23,7 @@ const RECORDS: [&str; 4] = ["Condition.r", "Observation.r", "Patient.r", "Proced
 
 /// The row of a route. Sources: SMART App Launch 2.2.0, scopes (create, read, update, delete, search; histories of a type and
 /// of the system are `s`, of an instance `r`; patch is `u`); for operations, of which SMART says nothing, the table in README.
+#[allow(clippy::match_same_arms, clippy::unnested_or_patterns, reason = "each row is one line of the table")]
 fn needs(method: &str, path: &str, kind: &str) -> Option<Needs> {
     let own = |letters: &str| letters.chars().map(|letter| format!("{kind}.{letter}")).collect::<Vec<_>>();
     let listed = |rights: &[&str]| rights.iter().map(|right| (*right).to_owned()).collect::<Vec<_>>();
