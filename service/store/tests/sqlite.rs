@@ -35,6 +35,7 @@ fn change(id: &str, bytes: usize) -> Changeset {
         puts: vec![put(id, "x".repeat(bytes))],
         notices: vec![notice],
         agenda: vec![Agenda { patient: id.to_owned(), due_on: Some(Date::constant(2026, 3, 1)) }],
+        makers: Vec::new(),
     }
 }
 
