@@ -1,6 +1,7 @@
 //! The one way in: what was sent is checked, laid over what is known, everything that follows is derived, and all of it is
 //! committed together or not at all.
 
+mod capacity;
 mod check;
 mod circle;
 pub mod claim;
@@ -105,6 +106,8 @@ struct Attempt<'a> {
     maps: Option<Arc<Maps>>,
     /// Whether plans of an earlier protocol are moved to the present one.
     moves: bool,
+    /// How full the clinic's days are, as far as it matters.
+    diary: capacity::Diary,
 }
 
 impl<'a> Attempt<'a> {
@@ -122,6 +125,7 @@ impl<'a> Attempt<'a> {
             remarks: BTreeMap::new(),
             maps: None,
             moves: false,
+            diary: capacity::Diary::default(),
         }
     }
 

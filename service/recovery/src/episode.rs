@@ -1,7 +1,7 @@
 //! All repairs of one injury in one patient, followed together.
 
 use crate::assessment::{Assessment, Finding, assess};
-use crate::disturbance::Moved;
+use crate::disturbance::{Misfit, Moved};
 use crate::milestone::Milestone;
 use crate::protocol::Protocol;
 use crate::repair::{Place, Repair, RepairedNerve, Technique};
@@ -74,6 +74,8 @@ pub struct Review {
     pub examine: Vec<Examination>,
     /// Where the repairs alone would have it, if that is elsewhere, and why it is not there.
     pub moved: Option<Moved>,
+    /// Of a booked review: what its day breaks, if it is outside the window that the review would have without the booking.
+    pub misfit: Option<Misfit>,
 }
 
 /// What to examine of one repair at a review.
@@ -160,17 +162,30 @@ impl Episode {
         capacity: Option<&Capacity<'_>>,
     ) -> Vec<Review> {
         let unseen = Self { visits: Vec::new(), bookings: Vec::new(), closed: Vec::new(), ..self.clone() };
-        let eventless = self.visits.is_empty()
-            && self.bookings.is_empty()
-            && self.repairs.iter().all(|followed| followed.findings.is_empty());
-        if eventless {
+        if self.is_eventless() {
             return unseen.lay_out(protocol, assessments, &[], capacity);
         }
         let planned = unseen.lay_out(protocol, &self.assess(protocol, false), &[], None);
-        self.lay_out(protocol, assessments, &planned, capacity)
+        let mut reviews = self.lay_out(protocol, assessments, &planned, capacity);
+        for booking in &self.bookings {
+            if let Some(review) =
+                reviews.iter_mut().find(|review| review.booked && review.key == booking.review)
+            {
+                review.misfit = self.misfit_of(booking, assessments, &planned, protocol);
+            }
+        }
+        reviews
     }
 
-    fn lay_out(
+    /// Whether nothing happened since the operations.
+    pub(crate) fn is_eventless(&self) -> bool {
+        self.visits.is_empty()
+            && self.bookings.is_empty()
+            && self.repairs.iter().all(|followed| followed.findings.is_empty())
+    }
+
+    /// The reviews, as many of `planned` as can staying where they are.
+    pub(crate) fn lay_out(
         &self,
         protocol: &Protocol,
         assessments: &[Option<Assessment>],
@@ -235,6 +250,7 @@ impl Episode {
             crowded: false,
             examine: Vec::new(),
             moved: None,
+            misfit: None,
         }
     }
 
