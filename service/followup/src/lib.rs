@@ -8,6 +8,7 @@
 pub mod account;
 pub mod answer;
 pub mod booking;
+pub mod calendar;
 pub mod capacity;
 pub mod card;
 pub mod chart;
