@@ -5,7 +5,7 @@
 use crate::Endplate;
 use crate::capacity::{self, Days};
 use crate::code;
-use crate::dossier::{Dossier, Entry, local};
+use crate::dossier::{Dossier, Entry};
 use crate::element::{self, items, text};
 use crate::intake::{self, Injury, Intake, ours};
 use crate::kept::{self, Kept};
@@ -593,15 +593,4 @@ fn provenance(injury: &Injury, dossier: &Dossier, targets: &[String], context: &
         }),
     );
     labelled(record, &[injury])
-}
-
-/// Every reference of a resource that names something this service should hold.
-pub fn local_references(resource: &Json, base: &str) -> Vec<(String, String)> {
-    let mut all = Vec::new();
-    endplate_fhir::reference::each(resource, &mut |path, to| {
-        if let Some(target) = local(&json!({ "reference": to }), base) {
-            all.push((path.to_owned(), target));
-        }
-    });
-    all
 }

@@ -20,8 +20,9 @@ pub use check::profile;
 pub use entrance::Returned;
 
 use crate::Endplate;
-use crate::derivation::{Derivation, comparable, local_references, stamped};
+use crate::derivation::{Derivation, comparable, stamped};
 use crate::document;
+use crate::dossier::local_references;
 use crate::element::{self, text};
 use crate::outbox::{self, Listener};
 use crate::ports::{Changeset, Deed, Notice, Put, Scope, Stored};

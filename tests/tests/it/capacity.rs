@@ -1,14 +1,13 @@
 //! A clinic that takes only so many reviews a day: planned reviews keep off full days, and where they cannot, it is said.
 
 use crate::clinic::{
-    Clinic, TurnedClock, after, appointment, gap, injury, motor, patient, repair, settings, state, target,
-    text, tinel,
+    Clinic, TurnedClock, after, appointment, gap, injury, patient, repair, settings, state, target, text,
+    tinel,
 };
 use crate::served::{self, Served};
 use endplate_fhir::Json;
 use endplate_followup::{Endplate, Settings};
 use endplate_store::SqliteStore;
-use futures_util::future::join_all;
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
@@ -185,12 +184,14 @@ async fn a_maximum_that_cannot_be_kept_is_said() {
 #[tokio::test(flavor = "multi_thread", worker_threads = 4)]
 async fn two_writes_at_once_do_not_take_the_last_place_twice() {
     let clinic = Arc::new(bounded("2026-03-03", 2).await);
-    let writes = (0..12).map(|n| {
-        let clinic = Arc::clone(&clinic);
-        tokio::spawn(async move { put(&clinic, n).await })
-    });
-    for written in join_all(writes).await {
-        written.unwrap();
+    let writes: Vec<_> = (0..12)
+        .map(|n| {
+            let clinic = Arc::clone(&clinic);
+            tokio::spawn(async move { put(&clinic, n).await })
+        })
+        .collect();
+    for written in writes {
+        written.await.unwrap();
     }
     let tasks = clinic.open_tasks().await;
     held_to(&tasks, 2);
@@ -237,10 +238,9 @@ async fn a_booking_and_a_window_that_come_apart_are_found_as_moved() {
     let read = async || served.get(&format!("/fhir/Task/{id}")).await.json();
     assert_eq!(state(&read().await), ("accepted", "booked"));
 
-    // The patient is seen and examined elsewhere than planned, and the window moves on.
-    served.clock.turn_to("2026-09-01");
-    served.put(&tinel("o1", "p1", "r1", "2026-08-31", 15.0)).await.done();
-    served.put(&motor("m1", "p1", "r1", "extensor-digitorum", "2026-08-31", 0)).await.done();
+    // The patient is seen early and the front has hardly moved: without the booking the next review would be sooner.
+    served.clock.turn_to("2026-07-01");
+    served.put(&tinel("o1", "p1", "r1", "2026-06-30", 5.0)).await.done();
     let all = moved().await;
     assert_eq!(all.len(), 1, "{:?}", read().await);
     let task = &all[0];

@@ -61,15 +61,12 @@ pub(super) fn of(review: &Review, sight: Sight, base: &str) -> Option<Event> {
     let times = appointment.and_then(|(appointment, _)| times(appointment));
     // What has no time blocks no time.
     event.add_property("TRANSP", if times.is_some() { "OPAQUE" } else { "TRANSPARENT" });
-    match times {
-        Some((start, end)) => {
-            event.add_property("DTSTART", utc(start));
-            end.map(|end| event.add_property("DTEND", utc(end)));
-        }
-        None => {
-            let value = on.civil().strftime("%Y%m%d").to_string();
-            event.append_property(Property::new("DTSTART", value).add_parameter("VALUE", "DATE").done());
-        }
+    if let Some((start, end)) = times {
+        event.add_property("DTSTART", utc(start));
+        end.map(|end| event.add_property("DTEND", utc(end)));
+    } else {
+        let value = on.civil().strftime("%Y%m%d").to_string();
+        event.append_property(Property::new("DTSTART", value).add_parameter("VALUE", "DATE").done());
     }
     Some(event)
 }

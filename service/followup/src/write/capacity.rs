@@ -72,7 +72,9 @@ impl Attempt<'_> {
             return Ok(derive(dossier, patient, context));
         };
         let before: Vec<Date> = stored_days(dossier);
-        before.iter().for_each(|day| self.diary.add(*day, -1));
+        for day in &before {
+            self.diary.add(*day, -1);
+        }
         loop {
             let others = self.diary.others();
             let derivation = derive(dossier, patient, &Context { others: &others, ..*context });
@@ -86,7 +88,9 @@ impl Attempt<'_> {
             if !news || full.is_empty() {
                 self.rest_on_days(&planned, &before);
                 self.say_overfull(&planned, &before, &derivation, patient, reviews_max).await?;
-                planned.iter().for_each(|one| self.diary.add(one.on, 1));
+                for one in &planned {
+                    self.diary.add(one.on, 1);
+                }
                 return Ok(derivation);
             }
             for (opens_on, closes_on) in full.iter().filter_map(|one| one.window) {
