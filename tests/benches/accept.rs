@@ -50,6 +50,7 @@ async fn endplate(file: &Path) -> Endplate {
         protocol: protocol::load(None).expect("the protocol"),
         clinic_lead: party("Clinic lead"),
         scheduler: party("Booking desk"),
+        reviews_per_day_max: None,
     };
     Endplate::new(Arc::new(store), clock, settings)
 }

@@ -8,6 +8,8 @@
 pub mod account;
 pub mod answer;
 pub mod booking;
+pub mod calendar;
+pub mod capacity;
 pub mod card;
 pub mod chart;
 pub mod code;
@@ -55,6 +57,8 @@ pub struct Settings {
     pub clinic_lead: Party,
     /// Who books reviews.
     pub scheduler: Party,
+    /// Most reviews a day, booked and planned together; none: as many as there are.
+    pub reviews_per_day_max: Option<u32>,
 }
 
 /// The use cases. Cheap to clone.

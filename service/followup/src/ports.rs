@@ -268,6 +268,9 @@ pub trait Store: Send + Sync {
     async fn generation(&self, scope: &str) -> Result<u64, StoreError>;
     /// One page of current resources.
     async fn search(&self, query: &Query) -> Result<Page, StoreError>;
+    /// How many values of a date parameter begin at which instant, milliseconds since the epoch, among the resources that meet
+    /// the query; in order. The query's order and page do not count. Read from index rows alone.
+    async fn counts(&self, query: &Query, param: &str) -> Result<Vec<(i64, u64)>, StoreError>;
     /// The types of the resources with this id to which these reference parameters of a type lead, sorted: more than one where
     /// an id alone does not say who is meant.
     async fn referred(&self, kind: &str, params: &[String], id: &str) -> Result<Vec<String>, StoreError>;

@@ -54,6 +54,7 @@ pub fn endplate(config: &Config, base: &str, store: Arc<dyn Store>, clock: Arc<d
         protocol: config.protocol.clone(),
         clinic_lead: config.clinic_lead.clone(),
         scheduler: config.clinic_scheduler.clone(),
+        reviews_per_day_max: config.clinic_reviews_per_day_max,
     };
     Endplate::new(store, clock, settings)
 }

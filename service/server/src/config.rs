@@ -131,6 +131,8 @@ pub struct Config {
     pub log_format: LogFormat,
     pub clinic_lead: Party,
     pub clinic_scheduler: Party,
+    /// `None`: no bound.
+    pub clinic_reviews_per_day_max: Option<u32>,
     pub webhook_connect_timeout: Duration,
     pub webhook_timeout: Duration,
     pub protocol: Protocol,
@@ -163,6 +165,13 @@ impl Config {
             },
             clinic_lead: party(layers, "clinic.lead.display", "clinic.lead.reference")?,
             clinic_scheduler: party(layers, "clinic.scheduler.display", "clinic.scheduler.reference")?,
+            clinic_reviews_per_day_max: u32::try_from(layers.within(
+                "clinic.reviews_per_day_max",
+                0,
+                1000,
+            )?)
+            .ok()
+            .filter(|most| *most > 0),
             webhook_connect_timeout: layers.seconds("webhook.connect_timeout_s", 60)?,
             webhook_timeout: layers.seconds("webhook.timeout_s", 120)?,
             protocol: protocol::load(Some(layers.protocol()))?,

@@ -70,7 +70,11 @@ impl<S: Send + Sync> FromRequestParts<S> for Instance {
     }
 }
 
-fn well_formed(id: String) -> Result<String, Failure> {
+/// An id as FHIR has it.
+///
+/// # Errors
+/// It is none.
+pub(crate) fn well_formed(id: String) -> Result<String, Failure> {
     if endplate_fhir::is_id(&id) {
         Ok(id)
     } else {

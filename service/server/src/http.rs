@@ -1,6 +1,7 @@
 //! The handlers, and what they share.
 
 mod answer;
+pub(crate) mod calendar;
 pub(crate) mod cds;
 pub(crate) mod chart;
 pub(crate) mod metadata;

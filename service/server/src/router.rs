@@ -3,7 +3,7 @@
 use crate::clock::Stopwatch;
 use crate::error::{self, Failure};
 use crate::extract;
-use crate::http::{App, cds, chart, metadata, operation, probe, published, resource, search};
+use crate::http::{App, calendar, cds, chart, metadata, operation, probe, published, resource, search};
 use crate::media;
 use axum::Router;
 use axum::extract::{MatchedPath, Request, State};
@@ -45,6 +45,7 @@ pub fn router(app: App) -> Router {
         )
         .merge(operation::routes())
         .merge(cds::routes())
+        .merge(calendar::routes())
         .fallback(elsewhere)
         .layer(middleware::from_fn(negotiate))
         .layer(CatchPanicLayer::custom(error::panicked));
@@ -122,7 +123,7 @@ pub(crate) fn only(allow: &'static str, routes: MethodRouter<App>) -> MethodRout
 
 /// Answers any other address.
 async fn elsewhere(uri: Uri) -> Response {
-    if uri.path().starts_with(cds::ROOT) {
+    if [cds::ROOT, calendar::ROOT].iter().any(|root| uri.path().starts_with(root)) {
         return Failure::UnknownRoute.problem(uri.path());
     }
     unoffered(&uri).unwrap_or(Failure::UnknownRoute).into_response()

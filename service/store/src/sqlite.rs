@@ -252,6 +252,10 @@ impl Store for SqliteStore {
         search::search(&self.readers, query).await
     }
 
+    async fn counts(&self, query: &Query, param: &str) -> Result<Vec<(i64, u64)>, StoreError> {
+        search::counts(&self.readers, query, param).await
+    }
+
     async fn referred(&self, kind: &str, params: &[String], id: &str) -> Result<Vec<String>, StoreError> {
         search::referred(&self.readers, kind, params, id).await
     }

@@ -6,6 +6,8 @@ mod alerts;
 mod answers;
 mod bad_input;
 mod bookings;
+mod calendar;
+mod capacity;
 mod cds_hooks;
 mod chart;
 mod clients;

@@ -2,6 +2,7 @@
 
 use async_trait::async_trait;
 use endplate_fhir::Json;
+use endplate_fhir::index::IndexValue;
 use endplate_fhir::search::Query;
 use endplate_followup::derivation::bare;
 use endplate_followup::ports::{
@@ -99,6 +100,21 @@ impl Store for MemoryStore {
         let resources: Vec<Stored> =
             facts.resources.values().filter(met).map(|put| put.stored.clone()).collect();
         Ok(Page { total: resources.len() as u64, resources, next: None })
+    }
+
+    async fn counts(&self, query: &Query, param: &str) -> Result<Vec<(i64, u64)>, StoreError> {
+        let facts = self.0.lock().unwrap();
+        let mut counts: BTreeMap<i64, u64> = BTreeMap::new();
+        let met = |put: &&Arc<Put>| query.matches(&put.stored.kind, &put.stored.id, &put.rows);
+        for row in facts.resources.values().filter(met).flat_map(|put| &put.rows) {
+            match row.value {
+                IndexValue::Date { start_ms, .. } if row.param == param => {
+                    *counts.entry(start_ms).or_default() += 1;
+                }
+                _ => {}
+            }
+        }
+        Ok(counts.into_iter().collect())
     }
 
     async fn commit(&self, change: Changeset) -> Result<(), StoreError> {

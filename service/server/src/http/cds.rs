@@ -31,7 +31,7 @@ pub(crate) fn routes() -> Router<App> {
 }
 
 /// Answers any other method at the same address.
-fn only(allow: &'static str, routes: MethodRouter<App>) -> MethodRouter<App> {
+pub(super) fn only(allow: &'static str, routes: MethodRouter<App>) -> MethodRouter<App> {
     routes.fallback(async move |uri: Uri| Failure::MethodNotAllowed { allow }.problem(uri.path()))
 }
 

@@ -174,6 +174,9 @@ impl Store for Double {
     async fn search(&self, _: &endplate_fhir::search::Query) -> Result<Page, StoreError> {
         self.misbehave().map(|()| Page::default())
     }
+    async fn counts(&self, _: &endplate_fhir::search::Query, _: &str) -> Result<Vec<(i64, u64)>, StoreError> {
+        self.misbehave().map(|()| Vec::new())
+    }
     async fn referred(&self, _: &str, _: &[String], _: &str) -> Result<Vec<String>, StoreError> {
         self.misbehave().map(|()| Vec::new())
     }
