@@ -4,5 +4,6 @@ mod command;
 mod contract;
 mod harness;
 mod life;
+mod logs;
 mod refusal;
 mod webhook;
