@@ -2,6 +2,7 @@
 
 mod command;
 mod contract;
+mod disk;
 mod harness;
 mod life;
 mod logs;

@@ -276,7 +276,7 @@ async fn h07_what_was_refused_is_told_with_its_outcome() {
         ("PUT", "/fhir/Patient/p1", Some(&wrong), 422, "update"),
         ("GET", "/fhir/Patient?Canaryname:exact=x", None, 400, "search-type"),
         ("PUT", "/fhir/AuditEvent/a", Some(&audit), 405, "update"),
-        ("POST", "/fhir", Some(&wrong), 400, ""),
+        ("POST", "/fhir", Some(&wrong), 400, "transaction"),
         ("GET", "/Canaryname", None, 404, ""),
         ("DELETE", "/fhir/Patient/none/x/y", None, 404, ""),
     ];
