@@ -7,6 +7,7 @@ use crate::http::{App, Limits, Phase, WRITES_MAX, metadata};
 use crate::router::router;
 use crate::webhook::{Webhook, WebhookError};
 use crate::worker::{self, Post};
+use axum::serve::ListenerExt;
 use endplate_followup::ports::{Clock, Store, Transport};
 use endplate_followup::{Endplate, Settings};
 use endplate_store::{OpenError, SqliteStore};
@@ -142,6 +143,7 @@ pub async fn start(config: &Config, parts: Parts) -> Result<Server, BootError> {
         cors_origins: config.cors_origins.iter().filter_map(|origin| origin.parse().ok()).collect(),
         request_prefix: format!("{:x}", parts.clock.now().as_nanosecond()).into(),
     };
+    let listener = listener.tap_io(|stream| _ = stream.set_nodelay(true));
     let http = tokio::spawn(serve_http(listener, router(app), config.request_timeout, phases.clone()));
 
     if parts.workers {

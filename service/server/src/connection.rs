@@ -3,20 +3,19 @@
 use crate::http::Phase;
 use axum::Router;
 use axum::extract::ConnectInfo;
+use axum::serve::Listener;
 use hyper::body::Incoming;
 use hyper::server::conn::http1;
 use hyper::service::{Service, service_fn};
 use hyper_util::rt::{TokioIo, TokioTimer};
 use hyper_util::server::graceful::GracefulShutdown;
 use hyper_util::service::TowerToHyperService;
-use std::io::ErrorKind;
 use std::net::SocketAddr;
 use std::sync::Arc;
 use std::time::Duration;
 use tokio::io::{AsyncRead, AsyncWrite};
-use tokio::net::TcpListener;
 use tokio::sync::{Semaphore, watch};
-use tracing::{debug, warn};
+use tracing::debug;
 
 /// Connections at once; further ones wait to be taken.
 const CONNECTIONS_MAX: usize = 4_096;
@@ -24,13 +23,10 @@ const CONNECTIONS_MAX: usize = 4_096;
 const HEAD_MAX: usize = 256 << 10;
 /// Headers of one request.
 const HEADERS_MAX: usize = 100;
-/// The pause after a connection could not be taken, as when there are no more file descriptors.
-const PAUSE_AFTER_FAILURE: Duration = Duration::from_millis(500);
-
 /// Serves until the service drains, then waits for the requests in progress. `head_time` is how long the head of a request may
-/// take to arrive, and how long a connection may be idle.
-pub(crate) async fn serve_http(
-    listener: TcpListener,
+/// take to arrive, and how long a connection may be idle. The listener accepts again after every failure.
+pub(crate) async fn serve_http<L: Listener<Addr = SocketAddr>>(
+    mut listener: L,
     router: Router,
     head_time: Duration,
     mut phase: watch::Receiver<Phase>,
@@ -42,27 +38,17 @@ pub(crate) async fn serve_http(
             let place = Arc::clone(&places).acquire_owned().await;
             (place, listener.accept().await)
         };
-        let (place, accepted) = tokio::select! {
+        let (place, (stream, peer)) = tokio::select! {
             taken = taken => taken,
             _ = phase.wait_for(|phase| *phase != Phase::Running) => break,
         };
-        match accepted {
-            Ok((stream, peer)) => {
-                let _ = stream.set_nodelay(true);
-                let served = graceful.watch(connection(stream, peer, router.clone(), head_time));
-                tokio::spawn(async move {
-                    if let Err(error) = served.await {
-                        debug!(is_timeout = error.is_timeout(), "a connection broke off");
-                    }
-                    drop(place);
-                });
+        let served = graceful.watch(connection(stream, peer, router.clone(), head_time));
+        tokio::spawn(async move {
+            if let Err(error) = served.await {
+                debug!(is_timeout = error.is_timeout(), "a connection broke off");
             }
-            Err(error) if is_of_one_connection(error.kind()) => {}
-            Err(error) => {
-                warn!(%error, "a connection could not be taken");
-                tokio::time::sleep(PAUSE_AFTER_FAILURE).await;
-            }
-        }
+            drop(place);
+        });
     }
     drop(listener);
     graceful.shutdown().await;
@@ -96,9 +82,4 @@ where
         .max_buf_size(HEAD_MAX)
         .max_headers(HEADERS_MAX)
         .serve_connection(TokioIo::new(stream), service)
-}
-
-/// Failures that say nothing about the next connection.
-fn is_of_one_connection(kind: ErrorKind) -> bool {
-    matches!(kind, ErrorKind::ConnectionRefused | ErrorKind::ConnectionAborted | ErrorKind::ConnectionReset)
 }

@@ -177,6 +177,7 @@ fn everything_is_sent(service: &Service) {
         (format!("GET /fhir/Patient?x={} HTTP/1.1", CANARY.repeat(2_000)), ""),
         (format!("GET /fhir/Patient HTTP/1.1\r\nx-long: {}", CANARY.repeat(4_000)), ""),
         (format!("GET /fhir/Patient HTTP/1.1\r\nx-longer: {}", CANARY.repeat(40_000)), ""),
+        (format!("DELETE /fhir/metadata?a={CANARY} HTTP/1.1"), ""),
         (format!("GET /fhir/{CANARY} HTTP/9.9"), ""),
     ] {
         answers.push(service.send(&head, body));

@@ -1,6 +1,6 @@
 //! Every answer that is not a success is an OperationOutcome that says what to change.
 
-use crate::harness::{Double, Fault, config, expect, request, send, start, start_on};
+use crate::harness::{Double, Fault, config, expect, request, send, start, start_on, wait};
 use serde_json::json;
 use std::time::Duration;
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
