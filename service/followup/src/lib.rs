@@ -7,6 +7,7 @@
 
 pub mod account;
 pub mod answer;
+pub mod audit;
 pub mod booking;
 pub mod calendar;
 pub mod capacity;
@@ -69,12 +70,21 @@ pub struct Endplate {
     settings: Arc<Settings>,
     terms: Arc<terminology::Terms>,
     protocols: Arc<kept::Protocols>,
+    /// The request that calls; none where the service itself acts.
+    call: Option<Arc<audit::Call>>,
 }
 
 impl Endplate {
     /// The use cases on a store, a clock and settings.
     pub fn new(store: Arc<dyn Store>, clock: Arc<dyn Clock>, settings: Settings) -> Self {
-        Self { store, clock, settings: Arc::new(settings), terms: Arc::default(), protocols: Arc::default() }
+        Self {
+            store,
+            clock,
+            settings: Arc::new(settings),
+            terms: Arc::default(),
+            protocols: Arc::default(),
+            call: None,
+        }
     }
 
     /// What the clinic configured.

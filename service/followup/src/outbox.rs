@@ -83,6 +83,10 @@ pub fn check_subscription(subscription: &Json) -> Vec<Issue> {
         Ok(query) if !TYPES.contains(&query.kind.as_str()) => {
             issues.extend(Refusal::unknown_type().issues);
         }
+        Ok(query) if query.kind == "AuditEvent" => {
+            let text = "Nobody is told of AuditEvents; search them, with _lastUpdated for what is new.";
+            issues.push(Issue::error(Code::NotSupported, "Subscription.criteria", text));
+        }
         Ok(query) if !query.is_of_rows() => {
             let text = "Criteria are about a resource itself and at any time; leave out chains, _has and the prefix ap.";
             issues.push(Issue::error(Code::NotSupported, "Subscription.criteria", text));

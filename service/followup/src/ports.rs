@@ -179,6 +179,31 @@ pub struct Changeset {
     pub notices: Vec<Notice>,
     /// Changes of the agenda.
     pub agenda: Vec<Agenda>,
+    /// AuditEvents of what this write does: new resources, of no compartment, told to no subscriber. Each becomes the next link
+    /// of the chain ([`crate::audit::chain`]).
+    pub audit: Vec<Put>,
+}
+
+/// A place in the chain of AuditEvents.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Link {
+    /// Its number, from 1, without gaps.
+    pub number: u64,
+    /// Its hash, 64 hexadecimal digits.
+    pub hash: String,
+}
+
+/// A link with what it stands for, as the store has it now.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Linked {
+    /// Its place.
+    pub link: Link,
+    /// Id of the AuditEvent; none if there is no such resource.
+    pub id: Option<String>,
+    /// Its first version as it stands; none if there is none.
+    pub body: Option<String>,
+    /// Whether it is an AuditEvent of one version that is not deleted.
+    pub is_single: bool,
 }
 
 /// A notice with its number, waiting to be sent.
@@ -276,6 +301,12 @@ pub trait Store: Send + Sync {
     async fn referred(&self, kind: &str, params: &[String], id: &str) -> Result<Vec<String>, StoreError>;
     /// Commits a changeset whole, or refuses it with [`StoreError::Moved`].
     async fn commit(&self, change: Changeset) -> Result<(), StoreError>;
+    /// The last link of the chain of AuditEvents; none if it is empty.
+    async fn chain_head(&self) -> Result<Option<Link>, StoreError>;
+    /// The links after this number, in order, at most `limit`.
+    async fn chain(&self, after: u64, limit: usize) -> Result<Vec<Linked>, StoreError>;
+    /// Ids of AuditEvents that no link stands for, in order, at most `limit`.
+    async fn unchained(&self, limit: usize) -> Result<Vec<String>, StoreError>;
     /// Patients whose agenda date is `on` or earlier, in order of id, after `after`, at most `limit`.
     async fn due(&self, on: Date, after: Option<&str>, limit: usize) -> Result<Vec<String>, StoreError>;
     /// For each subscription its first unsettled event, if it may be sent at `now`. At most `limit`.

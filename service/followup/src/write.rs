@@ -1,8 +1,9 @@
 //! The one way in: what was sent is checked, laid over what is known, everything that follows is derived, and all of it is
 //! committed together or not at all.
 
+mod audit;
 mod capacity;
-mod check;
+pub(crate) mod check;
 mod circle;
 pub mod claim;
 mod deletion;

@@ -1,5 +1,6 @@
 //! SQLite: one file, one writer that commits waiting writes together, readers that never wait for it.
 
+mod chain;
 mod history;
 mod outbox;
 mod recent;
@@ -10,7 +11,8 @@ use async_trait::async_trait;
 use endplate_fhir::index;
 use endplate_fhir::search::Query;
 use endplate_followup::ports::{
-    Changeset, Compartment, Event, Page, Past, PastPage, Settlement, Store, StoreError, Stored, Version,
+    Changeset, Compartment, Event, Link, Linked, Page, Past, PastPage, Settlement, Store, StoreError, Stored,
+    Version,
 };
 use jiff::Timestamp;
 use jiff::civil::Date;
@@ -262,6 +264,18 @@ impl Store for SqliteStore {
 
     async fn commit(&self, change: Changeset) -> Result<(), StoreError> {
         self.writer.commit(change).await
+    }
+
+    async fn chain_head(&self) -> Result<Option<Link>, StoreError> {
+        chain::head(&self.readers).await
+    }
+
+    async fn chain(&self, after: u64, limit: usize) -> Result<Vec<Linked>, StoreError> {
+        chain::page(&self.readers, after, limit).await
+    }
+
+    async fn unchained(&self, limit: usize) -> Result<Vec<String>, StoreError> {
+        chain::loose(&self.readers, limit).await
     }
 
     async fn due(&self, on: Date, after: Option<&str>, limit: usize) -> Result<Vec<String>, StoreError> {

@@ -13,6 +13,8 @@ mod d_extensions;
 mod d_modelling;
 mod d_records;
 mod d_tasks;
+mod h_abuse;
+mod h_audit;
 mod h_data;
 mod invariants;
 mod invariants_of_resources;
@@ -41,6 +43,9 @@ const SOURCES: &[&str] = &[
     include_str!("conformance/d_modelling.rs"),
     include_str!("conformance/d_records.rs"),
     include_str!("conformance/d_tasks.rs"),
+    include_str!("../../../service/server/tests/it/logs.rs"),
+    include_str!("conformance/h_abuse.rs"),
+    include_str!("conformance/h_audit.rs"),
     include_str!("conformance/h_data.rs"),
     include_str!("conformance/invariants.rs"),
     include_str!("conformance/invariants_of_resources.rs"),
@@ -55,7 +60,10 @@ fn all() -> BTreeSet<String> {
         series("B", 1, 52),
         series("C", 1, 23),
         series("D", 0, 53),
-        series("H", 16, 28),
+        series("H", 1, 8),
+        series("H", 11, 11),
+        series("H", 16, 29),
+        series("H", 32, 32),
         series("INV", 1, 56),
     ]
     .concat()

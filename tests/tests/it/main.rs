@@ -4,6 +4,7 @@
 mod alert_table;
 mod alerts;
 mod answers;
+mod audit_chain;
 mod bad_input;
 mod bookings;
 mod calendar;

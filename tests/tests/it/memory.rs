@@ -6,8 +6,8 @@ use endplate_fhir::index::IndexValue;
 use endplate_fhir::search::Query;
 use endplate_followup::derivation::bare;
 use endplate_followup::ports::{
-    Changeset, Compartment, Event, Page, Past, PastPage, Put, Scope, Settlement, Store, StoreError, Stored,
-    Version,
+    Changeset, Compartment, Event, Link, Linked, Page, Past, PastPage, Put, Scope, Settlement, Store,
+    StoreError, Stored, Version,
 };
 use jiff::Timestamp;
 use jiff::civil::Date;
@@ -131,7 +131,7 @@ impl Store for MemoryStore {
         for scope in change.scopes {
             facts.scopes.insert(scope.key, scope.generation + 1);
         }
-        for put in change.puts {
+        for put in change.puts.into_iter().chain(change.audit) {
             let key = (put.stored.kind.clone(), put.stored.id.clone());
             facts.resources.insert(key, Arc::new(put));
         }
@@ -142,6 +142,19 @@ impl Store for MemoryStore {
             };
         }
         Ok(())
+    }
+
+    /// Nothing here is called by a request.
+    async fn chain_head(&self) -> Result<Option<Link>, StoreError> {
+        Ok(None)
+    }
+
+    async fn chain(&self, _: u64, _: usize) -> Result<Vec<Linked>, StoreError> {
+        Ok(Vec::new())
+    }
+
+    async fn unchained(&self, _: usize) -> Result<Vec<String>, StoreError> {
+        Ok(Vec::new())
     }
 
     async fn due(&self, on: Date, after: Option<&str>, limit: usize) -> Result<Vec<String>, StoreError> {
