@@ -15,6 +15,7 @@ pub mod derivation;
 pub mod document;
 pub mod dossier;
 pub mod element;
+pub mod forward;
 pub mod identity;
 pub mod intake;
 pub mod kept;
@@ -24,10 +25,12 @@ pub mod operation;
 pub mod outbox;
 pub mod person;
 pub mod plan;
+pub mod poll;
 pub mod ports;
 pub mod preview;
 pub mod protocol;
 pub mod read;
+pub mod record;
 pub mod refusal;
 pub mod search;
 pub mod sweep;
@@ -36,6 +39,7 @@ pub mod write;
 
 pub use outbox::DeliveryReport;
 pub use plan::Party;
+pub use record::Record;
 pub use refusal::{Reason, Refusal};
 pub use sweep::SweepReport;
 pub use write::{Returned, Written};
@@ -65,12 +69,31 @@ pub struct Endplate {
     settings: Arc<Settings>,
     terms: Arc<terminology::Terms>,
     protocols: Arc<kept::Protocols>,
+    records: Arc<[Record]>,
 }
 
 impl Endplate {
     /// The use cases on a store, a clock and settings.
     pub fn new(store: Arc<dyn Store>, clock: Arc<dyn Clock>, settings: Settings) -> Self {
-        Self { store, clock, settings: Arc::new(settings), terms: Arc::default(), protocols: Arc::default() }
+        Self {
+            store,
+            clock,
+            settings: Arc::new(settings),
+            terms: Arc::default(),
+            protocols: Arc::default(),
+            records: Arc::default(),
+        }
+    }
+
+    /// The same beside hospital record servers.
+    #[must_use]
+    pub fn beside(self, records: Vec<Record>) -> Self {
+        Self { records: records.into(), ..self }
+    }
+
+    /// The record servers.
+    pub fn records(&self) -> &[Record] {
+        &self.records
     }
 
     /// What the clinic configured.

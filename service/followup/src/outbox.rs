@@ -6,6 +6,7 @@
 use crate::Endplate;
 use crate::element::{items, text};
 use crate::ports::{Event, Message, Outcome, Settlement, Transport};
+use crate::record::RECEIVER;
 use crate::refusal::Refusal;
 use endplate_fhir::issue::{Code, Issue};
 use endplate_fhir::search::{self, Query};
@@ -170,9 +171,12 @@ impl Endplate {
     }
 
     async fn attempt(&self, event: &Event, transport: &dyn Transport) -> Result<Settlement, Refusal> {
-        let settlement = match self.message(event).await? {
-            Some(message) => next(event.attempts + 1, &transport.send(&message).await, self.clock.now()),
-            None => Settlement::Dropped { reason: "the subscription is gone or off".to_owned() },
+        let settlement = match event.notice.subscription.strip_prefix(RECEIVER) {
+            Some(record) => self.forward(record, event, transport).await?,
+            None => match self.message(event).await? {
+                Some(message) => next(event.attempts + 1, &transport.send(&message).await, self.clock.now()),
+                None => Settlement::Dropped { reason: "the subscription is gone or off".to_owned() },
+            },
         };
         if let Settlement::Retry { reason, .. } = &settlement {
             tracing::warn!(

@@ -10,6 +10,10 @@
 //! [`Changeset::reads`] carries counters that a decision rested on but does not change, such as `ConceptMap`: they must
 //! not have moved either, and stay where they are, so that writes which share them do not get in each other's way.
 
+mod record;
+
+pub use record::{Bookmark, Counterpart, Counterparts, Note, Unread};
+
 use async_trait::async_trait;
 use endplate_fhir::index::IndexRow;
 use endplate_fhir::search::Query;
@@ -243,7 +247,7 @@ pub enum StoreError {
 
 /// The durable side. Every function sees one consistent snapshot; `commit` and `settle` are durable when they return.
 #[async_trait]
-pub trait Store: Send + Sync {
+pub trait Store: Counterparts + Send + Sync {
     /// The current version of a resource; none if there is none or it was deleted.
     async fn read(&self, kind: &str, id: &str) -> Result<Option<Stored>, StoreError> {
         let latest = self.latest(kind, id).await?;
@@ -319,9 +323,50 @@ pub enum Outcome {
     },
 }
 
+/// One request to a hospital record server.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Ask {
+    /// Name of the record server.
+    pub record: String,
+    /// Below its base, such as `Task?identifier=s%7Cv`; or absolute, as a link of a page is, and then of the same server.
+    pub url: String,
+    /// None: it is read. Else what is written there.
+    pub write: Option<Writing>,
+}
+
+/// What is written to a record server, as an update.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Writing {
+    /// The resource as JSON text.
+    pub body: String,
+    /// The version that must be current there, without quotes.
+    pub if_match: Option<String>,
+}
+
+/// What a record server answered.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Answer {
+    /// The status code.
+    pub status: u16,
+    /// How long it asks to wait, in seconds.
+    pub retry_after_s: Option<u64>,
+    /// `Location`, or `Content-Location`.
+    pub location: Option<String>,
+    /// The version that `ETag` names, without quotes.
+    pub version: Option<String>,
+    /// The body, if it is FHIR JSON.
+    pub body: Option<endplate_fhir::Json>,
+}
+
 /// Sends one message and says what came back. Never retries by itself: the outbox decides.
 #[async_trait]
 pub trait Transport: Send + Sync {
     /// Sends `message` once.
     async fn send(&self, message: &Message) -> Outcome;
+    /// Puts one request to a record server, as one that it lets in. The error is why no answer came, for people, without
+    /// payload, address or secret. Without record servers there is nobody to ask.
+    async fn ask(&self, request: &Ask) -> Result<Answer, String> {
+        let _ = request;
+        Err("no record server is configured".to_owned())
+    }
 }

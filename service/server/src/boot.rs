@@ -1,6 +1,7 @@
 //! The one place that builds concrete things: the store, the sender, the use cases, the running service.
 
 use crate::config::{Config, StoreUrl};
+use crate::record::Outgoing;
 use crate::http::{App, Limits, Phase, WRITES_MAX, metadata};
 use crate::router::router;
 use crate::webhook::{Webhook, WebhookError};
@@ -55,7 +56,8 @@ pub fn endplate(config: &Config, base: &str, store: Arc<dyn Store>, clock: Arc<d
         clinic_lead: config.clinic_lead.clone(),
         scheduler: config.clinic_scheduler.clone(),
     };
-    Endplate::new(store, clock, settings)
+    let records = config.records.iter().map(|one| one.record.clone());
+    Endplate::new(store, clock, settings).beside(records.collect())
 }
 
 /// The base URL of a service that is reached at `address`.
@@ -81,7 +83,8 @@ impl Parts {
     /// # Errors
     /// The store cannot be opened or holds another protocol of the configured version, or TLS cannot be set up.
     pub async fn of(config: &Config, clock: Arc<dyn Clock>) -> Result<Self, BootError> {
-        let transport = Arc::new(Webhook::new(config.webhook_connect_timeout, config.webhook_timeout)?);
+        let webhook = Webhook::new(config.webhook_connect_timeout, config.webhook_timeout)?;
+        let transport = Arc::new(Outgoing::new(webhook, &config.records, &clock)?);
         let parts = Self { store: open_store(&config.store).await?, clock, transport, workers: true };
         let endplate = endplate(config, "", Arc::clone(&parts.store), Arc::clone(&parts.clock));
         endplate.check_protocol().await.map_err(|refusal| BootError::Protocol(refusal.to_text()))?;
@@ -141,7 +144,11 @@ pub async fn start(config: &Config, parts: Parts) -> Result<Server, BootError> {
             outbox: Arc::clone(&outbox),
             phase: phases,
         };
-        workers.spawn(worker::deliver(post.clone(), parts.transport));
+        workers.spawn(worker::deliver(post.clone(), Arc::clone(&parts.transport)));
+        for record in config.records.iter().filter(|one| !one.record.reads.is_empty()) {
+            let name = record.record.name.clone();
+            workers.spawn(worker::poll(post.clone(), Arc::clone(&parts.transport), name, record.read_every));
+        }
         workers.spawn(worker::sweep(post, config.sweep_every, config.time_zone.clone()));
     }
     info!(%address, base, version = env!("CARGO_PKG_VERSION"), "listening");

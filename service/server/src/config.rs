@@ -4,8 +4,10 @@
 //! with where it came from; [`Config`] is the checked whole, which nothing else has to check again.
 
 mod layer;
+mod record;
 
 pub use layer::{Layers, Origin, Sources};
+pub use record::{RecordAuth, RecordConfig, SmartConfig};
 
 use endplate_followup::{Party, protocol};
 use endplate_recovery::protocol::Protocol;
@@ -133,6 +135,7 @@ pub struct Config {
     pub clinic_scheduler: Party,
     pub webhook_connect_timeout: Duration,
     pub webhook_timeout: Duration,
+    pub records: Vec<RecordConfig>,
     pub protocol: Protocol,
 }
 
@@ -165,6 +168,7 @@ impl Config {
             clinic_scheduler: party(layers, "clinic.scheduler.display", "clinic.scheduler.reference")?,
             webhook_connect_timeout: layers.seconds("webhook.connect_timeout_s", 60)?,
             webhook_timeout: layers.seconds("webhook.timeout_s", 120)?,
+            records: record::records(layers)?,
             protocol: protocol::load(Some(layers.protocol()))?,
         };
         if let Err(error) = crate::telemetry::filter(&config.log) {

@@ -34,7 +34,7 @@ const RESERVED: [&str; 10] = [
 /// Why no client could be made.
 #[derive(Debug, thiserror::Error)]
 #[error("no HTTPS client can be made: check that this machine has certificates of authorities")]
-pub struct WebhookError(#[source] reqwest::Error);
+pub struct WebhookError(#[source] pub(crate) reqwest::Error);
 
 /// Sends notifications. Redirects are not followed and no proxy is taken from the environment: what leaves the house goes
 /// where the Subscription says or nowhere.
@@ -136,7 +136,7 @@ async fn drain(mut response: Response) {
 }
 
 /// What happened, without the address: it may hold a secret.
-fn cause(error: &reqwest::Error) -> &'static str {
+pub(crate) fn cause(error: &reqwest::Error) -> &'static str {
     if error.is_connect() {
         "no connection could be made"
     } else if error.is_timeout() {

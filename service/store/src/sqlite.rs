@@ -3,6 +3,7 @@
 mod history;
 mod outbox;
 mod recent;
+mod record;
 mod search;
 mod write;
 

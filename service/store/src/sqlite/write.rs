@@ -6,7 +6,7 @@ use super::recent::Recent;
 use super::{day, failed, number};
 use endplate_fhir::index::IndexValue;
 use endplate_fhir::search::fold;
-use endplate_followup::ports::{Changeset, Deed, Event, Put, Settlement, StoreError};
+use endplate_followup::ports::{Changeset, Deed, Event, Note, Put, Settlement, StoreError};
 use jiff::Timestamp;
 use sqlx::sqlite::SqliteConnection;
 use sqlx::{QueryBuilder, Sqlite};
@@ -24,13 +24,14 @@ const ROWS_MAX: usize = 2_000;
 enum Work {
     Commit(Box<Changeset>),
     Settle(Box<(Event, Timestamp, Settlement)>),
+    Note(Vec<Note>),
 }
 
 impl Work {
     fn puts(&self) -> &[Put] {
         match self {
             Self::Commit(change) => &change.puts,
-            Self::Settle(_) => &[],
+            Self::Settle(_) | Self::Note(_) => &[],
         }
     }
 }
@@ -66,6 +67,10 @@ impl Writer {
         settlement: Settlement,
     ) -> Result<(), StoreError> {
         self.send(Work::Settle(Box::new((event, at, settlement)))).await
+    }
+
+    pub(super) async fn note(&self, notes: Vec<Note>) -> Result<(), StoreError> {
+        self.send(Work::Note(notes)).await
     }
 
     /// Whether the writer is there.
@@ -142,6 +147,7 @@ async fn apply(
             Work::Settle(settled) => {
                 super::outbox::settle(connection, &settled.0, settled.1, &settled.2).await
             }
+            Work::Note(notes) => super::record::keep(connection, notes).await,
         };
         match answer {
             Ok(()) | Err(StoreError::Moved) => answers.push(answer),
