@@ -8,9 +8,7 @@
 use crate::Endplate;
 use crate::element::{items, text};
 use crate::outbox;
-use crate::ports::{
-    Answer, Ask, Counterpart, Event, Note, Notice, Outcome, Settlement, Transport, Writing,
-};
+use crate::ports::{Answer, Ask, Counterpart, Event, Note, Notice, Outcome, Settlement, Transport, Writing};
 use crate::preview::is_derived;
 use crate::record::{self, RECEIVER, Record, Theirs, WRITABLE, by_identifier, our_identifier};
 use crate::refusal::Refusal;
@@ -113,7 +111,8 @@ pub fn merged(before: Option<&Json>, ours: &Json, theirs: &Json) -> Json {
         return merged;
     };
     let unchanged = |name: &str| !APART.contains(&name) && before.get(name) == ours.get(name);
-    for name in before.as_object().into_iter().flat_map(serde_json::Map::keys).filter(|name| unchanged(name)) {
+    for name in before.as_object().into_iter().flat_map(serde_json::Map::keys).filter(|name| unchanged(name))
+    {
         if !there.contains_key(name) {
             members.shift_remove(name);
         }
@@ -176,7 +175,9 @@ impl Endplate {
         transport: &dyn Transport,
     ) -> Result<Settlement, Refusal> {
         let Some(record) = self.records.iter().find(|record| record.name == name) else {
-            return Ok(Settlement::Dropped { reason: "the record server is no longer configured".to_owned() });
+            return Ok(Settlement::Dropped {
+                reason: "the record server is no longer configured".to_owned(),
+            });
         };
         let forward = Forward { endplate: self, record, transport };
         Ok(match forward.event(&event.notice).await? {
@@ -207,7 +208,11 @@ impl Endplate {
                     let known = self.store.counterpart(name, kind, &stored.id).await?;
                     if known.is_none_or(|known| known.our_version < stored.version) {
                         let resource = json::stored(&stored.body);
-                        notices.extend(self::notices(std::slice::from_ref(record), &resource, stored.version));
+                        notices.extend(self::notices(
+                            std::slice::from_ref(record),
+                            &resource,
+                            stored.version,
+                        ));
                     }
                 }
                 match page.next {
@@ -218,8 +223,11 @@ impl Endplate {
         }
         notices.sort_by_key(rank);
         let count = notices.len();
-        let change =
-            crate::ports::Changeset { at: Some(self.clock.now()), notices, ..crate::ports::Changeset::default() };
+        let change = crate::ports::Changeset {
+            at: Some(self.clock.now()),
+            notices,
+            ..crate::ports::Changeset::default()
+        };
         self.store.commit(change).await?;
         Ok(count)
     }
@@ -255,12 +263,7 @@ impl Forward<'_> {
     }
 
     /// Writes, and where the server's version has moved, reads what is there and decides anew.
-    async fn write(
-        &self,
-        notice: &Notice,
-        ours: &Json,
-        known: Option<Counterpart>,
-    ) -> Result<Next, Refusal> {
+    async fn write(&self, notice: &Notice, ours: &Json, known: Option<Counterpart>) -> Result<Next, Refusal> {
         let Some((system, value)) = our_identifier(ours) else {
             return Ok(Next::Refused("it has no identifier of this service".to_owned()));
         };

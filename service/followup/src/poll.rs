@@ -117,7 +117,8 @@ impl Endplate {
         self.records.iter().find(|record| record.name == name).ok_or_else(|| {
             let known: Vec<&str> = self.records.iter().map(|record| record.name.as_str()).collect();
             let text = match known.len() {
-                0 => "No record server is configured; add one as [[record]] to the configuration file.".to_owned(),
+                0 => "No record server is configured; add one as [[record]] to the configuration file."
+                    .to_owned(),
                 _ => format!("No record server has this name; use one of: {}.", known.join(", ")),
             };
             Refusal::new(Reason::NotFound, Issue::error(Code::NotFound, "", text))
@@ -234,7 +235,8 @@ impl Poll<'_> {
     async fn decide(&self, kind: &str, theirs: &Theirs, depth: u32) -> Result<Fate, Refusal> {
         let store = &self.endplate.store;
         let known = store.counterpart_of(&self.record.name, kind, &theirs.id).await?;
-        if our_identifier(&theirs.resource).is_some() || known.as_ref().is_some_and(|known| known.our_version > 0)
+        if our_identifier(&theirs.resource).is_some()
+            || known.as_ref().is_some_and(|known| known.our_version > 0)
         {
             return Ok(Fate::Ours);
         }

@@ -112,7 +112,8 @@ impl Theirs {
 /// The address of a search by an identifier.
 pub(crate) fn by_identifier(kind: &str, system: &str, value: &str) -> String {
     let token = format!("{}|{}", escaped(system), escaped(value));
-    let query: String = form_urlencoded::Serializer::new(String::new()).append_pair("identifier", &token).finish();
+    let query: String =
+        form_urlencoded::Serializer::new(String::new()).append_pair("identifier", &token).finish();
     format!("{kind}?{query}")
 }
 
@@ -153,7 +154,8 @@ const REASON_MAX: usize = 400;
 pub(crate) fn outcome(body: Option<&Json>) -> String {
     let said = |issue: &Json| {
         let place = items(issue, "expression").find_map(Json::as_str);
-        let words = text(issue, &["details", "text"]).or(text(issue, &["diagnostics"])).or(text(issue, &["code"]))?;
+        let words =
+            text(issue, &["details", "text"]).or(text(issue, &["diagnostics"])).or(text(issue, &["code"]))?;
         Some(place.map_or_else(|| words.to_owned(), |place| format!("{place}: {words}")))
     };
     let issues = body.into_iter().flat_map(|body| items(body, "issue"));
@@ -199,9 +201,7 @@ mod tests {
 
     #[test]
     fn what_a_lenient_server_finds_without_the_identifier_does_not_count() {
-        let named = |id: &str, value: &str| {
-            json!({ "resource": { "resourceType": "Task", "id": id, "identifier": [{ "system": "s", "value": value }] } })
-        };
+        let named = |id: &str, value: &str| json!({ "resource": { "resourceType": "Task", "id": id, "identifier": [{ "system": "s", "value": value }] } });
         let body = json!({ "resourceType": "Bundle", "entry": [named("1", "a"), named("2", "b"),
             { "resource": { "resourceType": "OperationOutcome", "id": "3" } }] });
         let answer = Answer { status: 200, body: Some(body), ..Answer::default() };
@@ -211,7 +211,8 @@ mod tests {
 
     #[test]
     fn an_outcome_is_told_in_few_words() {
-        let issue = |text: &str| json!({ "severity": "error", "code": "invalid", "details": { "text": text } });
+        let issue =
+            |text: &str| json!({ "severity": "error", "code": "invalid", "details": { "text": text } });
         let mut body = json!({ "resourceType": "OperationOutcome", "issue": [issue("One."), issue("Two."), issue("3"), issue("4")] });
         body["issue"][0]["expression"] = json!(["Task.for"]);
         assert_eq!(outcome(Some(&body)), "Task.for: One.; Two.; 3");

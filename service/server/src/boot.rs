@@ -1,8 +1,8 @@
 //! The one place that builds concrete things: the store, the sender, the use cases, the running service.
 
-use crate::config::{Config, StoreUrl};
-use crate::record::Outgoing;
+use crate::config::{Config, RecordConfig, StoreUrl};
 use crate::http::{App, Limits, Phase, WRITES_MAX, metadata};
+use crate::record::Outgoing;
 use crate::router::router;
 use crate::webhook::{Webhook, WebhookError};
 use crate::worker::{self, Post};
@@ -122,6 +122,7 @@ pub async fn start(config: &Config, parts: Parts) -> Result<Server, BootError> {
         endplate: endplate.clone(),
         metadata: metadata::statement(&base, config.body_limit_bytes).to_string().into(),
         base: base.as_str().into(),
+        client_keys: RecordConfig::public_keys(&config.records).to_string().into(),
         limits: Limits { body_bytes: config.body_limit_bytes, time: config.request_timeout },
         search_strict: config.search_strict,
         outbox: Arc::clone(&outbox),

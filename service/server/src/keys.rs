@@ -127,7 +127,8 @@ impl Key {
     pub fn signed(&self, claims: &Json) -> Option<String> {
         let random = SystemRandom::new();
         let header = json!({ "alg": self.algorithm(), "kid": self.id, "typ": "JWT" });
-        let text = format!("{}.{}", encoded(header.to_string().as_bytes()), encoded(claims.to_string().as_bytes()));
+        let text =
+            format!("{}.{}", encoded(header.to_string().as_bytes()), encoded(claims.to_string().as_bytes()));
         let signature = match &self.pair {
             Pair::Rsa(pair) => {
                 let mut signature = vec![0; pair.public().modulus_len()];
@@ -214,7 +215,12 @@ mod tests {
         let path = folder.path().join("key.pem");
         let read = || Key::of_file(&path, None).expect_err("refused").to_string();
         assert!(read().contains("cannot be read (entity not found)"), "{}", read());
-        for text in ["", "s3cret", "{\"kty\":\"oct\",\"k\":\"s3cret\"}", "{\"kty\":\"EC\",\"crv\":\"P-256\",\"d\":\"s3cret\"}"] {
+        for text in [
+            "",
+            "s3cret",
+            "{\"kty\":\"oct\",\"k\":\"s3cret\"}",
+            "{\"kty\":\"EC\",\"crv\":\"P-256\",\"d\":\"s3cret\"}",
+        ] {
             std::fs::write(&path, text).expect("written");
             assert!(read().contains("EC P-384") && !read().contains("s3cret"), "{}", read());
         }

@@ -4,7 +4,7 @@ use clap::error::ErrorKind;
 use clap::{Args, Parser, Subcommand};
 use endplate_server::config::{Config, ConfigError, Layers, Sources};
 use endplate_server::fault::Fault;
-use endplate_server::{check, demo, input, plan, protocol, publish, serve, sweep};
+use endplate_server::{check, demo, input, plan, protocol, publish, record, serve, sweep};
 use std::path::PathBuf;
 use std::process::ExitCode;
 
@@ -68,6 +68,18 @@ enum Command {
         /// Move the plans
         #[arg(long = "move")]
         moves: bool,
+        /// Where resources are kept [variable: ENDPLATE_STORE]
+        #[arg(long, value_name = "URL")]
+        store: Option<String>,
+    },
+    /// Show how far hospital record servers were read and what was put aside, with the reasons
+    Record {
+        /// Have everything that was derived written to this record server, as after it was configured
+        #[arg(long, value_name = "NAME")]
+        send: Option<String>,
+        /// Read this record server now
+        #[arg(long, value_name = "NAME")]
+        read: Option<String>,
         /// Where resources are kept [variable: ENDPLATE_STORE]
         #[arg(long, value_name = "URL")]
         store: Option<String>,
@@ -150,6 +162,11 @@ async fn run(cli: Cli) -> Result<(), Fault> {
         Command::Protocol { moves, store } => {
             let config = config(Overrides { store, ..Overrides::default() }, file)?;
             input::print(&protocol::run(&config, moves).await?);
+            Ok(())
+        }
+        Command::Record { send, read, store } => {
+            let config = config(Overrides { store, ..Overrides::default() }, file)?;
+            input::print(&record::run(&config, &record::Orders { send, read }).await?);
             Ok(())
         }
         Command::Config(overrides) => {

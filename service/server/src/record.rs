@@ -3,7 +3,10 @@
 //! No redirect is followed and no proxy is taken from the environment. A token goes to the server that it is for and nowhere
 //! else: not to another host that a link of a page names, not into a log, not into an error.
 
+mod command;
 mod smart;
+
+pub use command::{Orders, run};
 
 use crate::config::{RecordAuth, RecordConfig};
 use crate::media;
@@ -12,8 +15,8 @@ use async_trait::async_trait;
 use endplate_followup::ports::{Answer, Ask, Clock, Message, Outcome, Transport};
 use jiff::Timestamp;
 use reqwest::header::{
-    ACCEPT, AUTHORIZATION, CONTENT_LOCATION, CONTENT_TYPE, DATE, ETAG, HeaderMap, HeaderName, IF_MATCH, LOCATION,
-    RETRY_AFTER,
+    ACCEPT, AUTHORIZATION, CONTENT_LOCATION, CONTENT_TYPE, DATE, ETAG, HeaderMap, HeaderName, IF_MATCH,
+    LOCATION, RETRY_AFTER,
 };
 use reqwest::redirect::Policy;
 use reqwest::{Client, Method, Response, StatusCode, Url};
@@ -39,7 +42,11 @@ impl Outgoing {
     ///
     /// # Errors
     /// TLS cannot be set up.
-    pub fn new(webhook: Webhook, records: &[RecordConfig], clock: &Arc<dyn Clock>) -> Result<Self, WebhookError> {
+    pub fn new(
+        webhook: Webhook,
+        records: &[RecordConfig],
+        clock: &Arc<dyn Clock>,
+    ) -> Result<Self, WebhookError> {
         let records = records.iter().map(|record| RecordClient::new(record, clock));
         Ok(Self { webhook, records: records.collect::<Result<_, _>>()? })
     }
@@ -113,7 +120,9 @@ impl RecordClient {
         let url: Url = full.parse().map_err(|_| "the record server gave a link that is no URL".to_owned())?;
         let path = url.path();
         let below = path == self.base.path()
-            || path.strip_prefix(self.base.path().trim_end_matches('/')).is_some_and(|rest| rest.starts_with('/'));
+            || path
+                .strip_prefix(self.base.path().trim_end_matches('/'))
+                .is_some_and(|rest| rest.starts_with('/'));
         let plain = url.username().is_empty() && url.password().is_none();
         if url.origin() == self.base.origin() && below && plain {
             Ok(url)
@@ -201,9 +210,18 @@ mod tests {
     fn only_the_server_itself_is_asked() {
         let record = at("https://record.example/fhir");
         let asked = |text: &str| record.address(text).map(|url| url.to_string());
-        assert_eq!(asked("Task?identifier=a").as_deref(), Ok("https://record.example/fhir/Task?identifier=a"));
-        assert_eq!(asked("https://record.example/fhir?page=2").as_deref(), Ok("https://record.example/fhir?page=2"));
-        assert_eq!(asked("https://record.example:443/fhir/x").as_deref(), Ok("https://record.example/fhir/x"));
+        assert_eq!(
+            asked("Task?identifier=a").as_deref(),
+            Ok("https://record.example/fhir/Task?identifier=a")
+        );
+        assert_eq!(
+            asked("https://record.example/fhir?page=2").as_deref(),
+            Ok("https://record.example/fhir?page=2")
+        );
+        assert_eq!(
+            asked("https://record.example:443/fhir/x").as_deref(),
+            Ok("https://record.example/fhir/x")
+        );
         for elsewhere in [
             "http://record.example/fhir/Task",
             "https://record.example:8443/fhir/Task",

@@ -130,9 +130,9 @@ pub(crate) async fn poll(post: Post, transport: Arc<dyn Transport>, record: Stri
                     info!(record, taken.count = taken, refused.count = refused, "a record server was read");
                     post.outbox.notify_one();
                 }
-                for reason in &report.problems {
-                    warn!(record, "a record server was not read to its end; endplate record tells more");
-                    tracing::debug!(record, reason, "why");
+                if !report.problems.is_empty() {
+                    // The reasons hold the server's own words, which may name a patient.
+                    warn!(record, "a record server was not read to its end: endplate record tells why");
                 }
                 every.max(Duration::from_secs(report.retry_after_s.unwrap_or(0)).min(POLL_PAUSE_MAX))
             }

@@ -5,7 +5,7 @@ use endplate_fhir::Json;
 use endplate_fhir::search::Query;
 use endplate_followup::derivation::bare;
 use endplate_followup::ports::{
-    Changeset, Compartment, Event, Page, Past, PastPage, Put, Scope, Settlement, Store, StoreError, Stored,
+    Bookmark, Changeset, Compartment, Counterpart, Counterparts, Event, Note, Unread, Page, Past, PastPage, Put, Scope, Settlement, Store, StoreError, Stored,
     Version,
 };
 use jiff::Timestamp;
@@ -147,6 +147,30 @@ impl Store for MemoryStore {
     }
 
     async fn check(&self) -> Result<(), StoreError> {
+        Ok(())
+    }
+}
+
+/// Beside no record server.
+#[async_trait]
+impl Counterparts for MemoryStore {
+    async fn counterpart(&self, _: &str, _: &str, _: &str) -> Result<Option<Counterpart>, StoreError> {
+        Ok(None)
+    }
+
+    async fn counterpart_of(&self, _: &str, _: &str, _: &str) -> Result<Option<Counterpart>, StoreError> {
+        Ok(None)
+    }
+
+    async fn bookmarks(&self, _: &str) -> Result<Vec<Bookmark>, StoreError> {
+        Ok(Vec::new())
+    }
+
+    async fn unread(&self, _: &str, _: usize) -> Result<Vec<Unread>, StoreError> {
+        Ok(Vec::new())
+    }
+
+    async fn note(&self, _: Vec<Note>) -> Result<(), StoreError> {
         Ok(())
     }
 }

@@ -1,13 +1,14 @@
 //! Hospital record servers in the configuration: the tables `[[record]]`.
 
-use super::{ConfigError, Layers, Origin};
+use super::{ConfigError, Layers};
 use crate::keys::Key;
 use endplate_followup::Record;
 use endplate_followup::record::{READABLE, WRITABLE};
 use jiff::SignedDuration;
 use reqwest::Url;
 use serde::Deserialize;
-use std::collections::BTreeSet;
+use serde_json::{Value as Json, json};
+use std::collections::{BTreeMap, BTreeSet};
 use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::Duration;
@@ -46,6 +47,19 @@ pub struct SmartConfig {
     pub keys: Vec<Key>,
     /// What is asked for.
     pub scope: String,
+}
+
+impl RecordConfig {
+    /// The public keys of all record servers, as a JWK Set (RFC 7517, section 5): each name once.
+    pub fn public_keys(records: &[Self]) -> Json {
+        let smart = records.iter().filter_map(|record| match &record.auth {
+            RecordAuth::Smart(smart) => Some(smart),
+            RecordAuth::None => None,
+        });
+        let keys: BTreeMap<&str, Json> =
+            smart.flat_map(|smart| &smart.keys).map(|key| (key.id(), key.public())).collect();
+        json!({ "keys": keys.into_values().collect::<Vec<_>>() })
+    }
 }
 
 #[derive(Deserialize)]
@@ -127,10 +141,7 @@ pub(super) fn records(layers: &Layers) -> Result<Vec<RecordConfig>, ConfigError>
     tables.iter().enumerate().map(one).collect()
 }
 
-fn checked(
-    raw: Raw,
-    wrong: &dyn Fn(&str, String) -> ConfigError,
-) -> Result<RecordConfig, ConfigError> {
+fn checked(raw: Raw, wrong: &dyn Fn(&str, String) -> ConfigError) -> Result<RecordConfig, ConfigError> {
     let is_name = |c: char| c.is_ascii_lowercase() || c.is_ascii_digit() || c == '-';
     if raw.name.is_empty() || raw.name.len() > 32 || !raw.name.chars().all(is_name) {
         return Err(wrong(".name", "must be 1 to 32 of a to z, 0 to 9 and -".to_owned()));
@@ -183,7 +194,10 @@ fn auth(
         return if told { Err(wrong(".auth", wanted.to_owned())) } else { Ok(RecordAuth::None) };
     }
     let Some(client_id) = raw.client_id.clone().filter(|id| !id.is_empty()) else {
-        return Err(wrong(".client_id", "must be the client's id, as the record server registered it".to_owned()));
+        return Err(wrong(
+            ".client_id",
+            "must be the client's id, as the record server registered it".to_owned(),
+        ));
     };
     if raw.key.is_empty() {
         return Err(wrong(".key", "must name at least one key: [[record.key]] with file".to_owned()));
@@ -191,7 +205,8 @@ fn auth(
     let mut keys: Vec<Key> = Vec::new();
     for (at, key) in raw.key.iter().enumerate() {
         let at = format!(".key[{at}]");
-        let read = Key::of_file(&key.file, key.kid.as_deref()).map_err(|error| wrong(&at, error.to_string()))?;
+        let read =
+            Key::of_file(&key.file, key.kid.as_deref()).map_err(|error| wrong(&at, error.to_string()))?;
         if keys.iter().any(|other| other.id() == read.id()) {
             return Err(wrong(&at, "has the same kid as another key of this record server".to_owned()));
         }
@@ -219,7 +234,8 @@ mod tests {
 
     fn read(text: &str) -> Result<Config, String> {
         let file = Some(("site.toml".to_owned(), text.to_owned()));
-        let layers = Layers::read(&Sources { file, ..Sources::default() }).map_err(|error| error.to_string())?;
+        let layers =
+            Layers::read(&Sources { file, ..Sources::default() }).map_err(|error| error.to_string())?;
         Config::new(&layers).map_err(|error| error.to_string())
     }
 
@@ -231,35 +247,56 @@ mod tests {
         let record = &config.expect("read").records[0];
         assert_eq!((record.record.base.as_str(), record.record.page), ("https://record.example/fhir", 100));
         assert_eq!(record.record.overlap.as_secs(), 300);
-        assert_eq!(super::scope(&record.record).split(' ').take(3).collect::<Vec<_>>(), [
-            "system/Task.crus",
-            "system/Patient.rs",
-            "system/Condition.rs"
-        ]);
+        assert_eq!(
+            super::scope(&record.record).split(' ').take(3).collect::<Vec<_>>(),
+            ["system/Task.crus", "system/Patient.rs", "system/Condition.rs"]
+        );
     }
 
     #[test]
     fn what_cannot_be_is_named_with_what_to_write() {
         let base = "name = \"main\"\nbase_url = \"https://record.example/fhir\"\n";
         for (text, wanted) in [
-            ("name = \"main\"\n".to_owned(), "record[0] (from site.toml) cannot be read: missing field `base_url`"),
-            (format!("{base}writes = []\n"), "record[0] (from site.toml) cannot be read: unknown field `writes`"),
-            (format!("{base}write = [\"Patient\"]\n"), "record[0].write (from site.toml) names Patient; known are Device, Goal"),
+            (
+                "name = \"main\"\n".to_owned(),
+                "record[0] (from site.toml) cannot be read: missing field `base_url`",
+            ),
+            (
+                format!("{base}writes = []\n"),
+                "record[0] (from site.toml) cannot be read: unknown field `writes`",
+            ),
+            (
+                format!("{base}write = [\"Patient\"]\n"),
+                "record[0].write (from site.toml) names Patient; known are Device, Goal",
+            ),
             (format!("{base}page = 0\n"), "record[0].page (from site.toml) must be between 1 and 1000"),
             (format!("{base}client_id = \"x\"\n"), "record[0].auth (from site.toml) must be smart"),
             (format!("{base}auth = \"smart\"\n"), "record[0].client_id (from site.toml) must be"),
-            (format!("{base}auth = \"smart\"\nclient_id = \"x\"\n"), "record[0].key (from site.toml) must name"),
+            (
+                format!("{base}auth = \"smart\"\nclient_id = \"x\"\n"),
+                "record[0].key (from site.toml) must name",
+            ),
             (
                 format!("{base}auth = \"smart\"\nclient_id = \"x\"\nkey = [{{ file = \"/nowhere\" }}]\n"),
                 "record[0].key[0] (from site.toml) names the file /nowhere, which cannot be read",
             ),
             (format!("{base}[[record]]\n{base}"), "record[1].name (from site.toml) is the name of another"),
-            ("name = \"Main\"\nbase_url = \"https://record.example\"\n".to_owned(), "record[0].name (from site.toml) must be 1"),
-            ("name = \"main\"\nbase_url = \"https://u:p@record.example\"\n".to_owned(), "record[0].base_url (from site.toml)"),
+            (
+                "name = \"Main\"\nbase_url = \"https://record.example\"\n".to_owned(),
+                "record[0].name (from site.toml) must be 1",
+            ),
+            (
+                "name = \"main\"\nbase_url = \"https://u:p@record.example\"\n".to_owned(),
+                "record[0].base_url (from site.toml)",
+            ),
         ] {
             let error = read(&format!("[[record]]\n{text}")).expect_err(wanted);
             assert!(error.starts_with(wanted), "{error}");
         }
-        assert!(read("record = 1").expect_err("no table").starts_with("record (from site.toml) must be tables [[record]]"));
+        assert!(
+            read("record = 1")
+                .expect_err("no table")
+                .starts_with("record (from site.toml) must be tables [[record]]")
+        );
     }
 }

@@ -112,7 +112,8 @@ async fn said(whose: &str, response: Response) -> Result<Json, String> {
     }
     // RFC 6749, section 5.2: the codes are of these characters.
     let code = body.as_ref().and_then(|body| body["error"].as_str());
-    let code = code.filter(|code| code.len() <= 40 && code.bytes().all(|b| b.is_ascii_lowercase() || b == b'_'));
+    let code =
+        code.filter(|code| code.len() <= 40 && code.bytes().all(|b| b.is_ascii_lowercase() || b == b'_'));
     Err(format!("{whose} answered {} {}", status.as_u16(), code.unwrap_or_default()).trim_end().to_owned())
 }
 
@@ -165,13 +166,19 @@ mod tests {
             let found = json!({ "token_endpoint": endpoint, "token_endpoint_auth_signing_alg_values_supported": algorithms });
             token_endpoint(&found, "ES384", &base)
         };
-        assert_eq!(found("https://login.example/token", &["RS384", "ES384"]), Ok(url("https://login.example/token")));
+        assert_eq!(
+            found("https://login.example/token", &["RS384", "ES384"]),
+            Ok(url("https://login.example/token"))
+        );
         let wrong = found("https://login.example/token", &["RS384"]).expect_err("another algorithm");
         assert_eq!(wrong, "the newest key signs ES384, and the record server takes RS384");
         assert!(found("http://record.example/token", &["ES384"]).is_err(), "without TLS");
         assert!(token_endpoint(&json!({}), "ES384", &base).is_err());
         let silent = json!({ "token_endpoint": "http://127.0.0.1:9/token" });
-        assert!(token_endpoint(&silent, "ES384", &url("http://127.0.0.1:9/fhir")).is_ok(), "no TLS on either");
+        assert!(
+            token_endpoint(&silent, "ES384", &url("http://127.0.0.1:9/fhir")).is_ok(),
+            "no TLS on either"
+        );
         assert!(token_endpoint(&silent, "ES384", &url("http://127.0.0.1:8/fhir")).is_err(), "another host");
     }
 
@@ -180,14 +187,16 @@ mod tests {
     fn a_token_is_used_until_shortly_before_its_end() {
         let now = Timestamp::UNIX_EPOCH;
         let ends_s = |answer: Json| granted(&answer, now).map(|token| token.ends_at.as_second());
-        let token = |expires: Json| json!({ "access_token": "t", "token_type": "Bearer", "expires_in": expires });
+        let token =
+            |expires: Json| json!({ "access_token": "t", "token_type": "Bearer", "expires_in": expires });
         assert_eq!(ends_s(token(json!(300))), Ok(280));
         assert_eq!(ends_s(token(json!(10))), Ok(5));
         assert_eq!(ends_s(token(Json::Null)), Ok(280));
         assert_eq!(ends_s(token(json!(-5))), Ok(0));
         assert!(ends_s(json!({ "access_token": "t", "token_type": "mac" })).is_err());
         assert!(ends_s(json!({ "token_type": "bearer" })).is_err());
-        let broken = ends_s(json!({ "access_token": "s3\ncret", "token_type": "bearer" })).expect_err("no header");
+        let broken =
+            ends_s(json!({ "access_token": "s3\ncret", "token_type": "bearer" })).expect_err("no header");
         assert!(!broken.contains("s3"));
     }
 }

@@ -2,7 +2,7 @@
 
 use async_trait::async_trait;
 use endplate_followup::ports::{
-    Changeset, Compartment, Event, Message, Outcome, Page, Past, PastPage, Settlement, Store, StoreError,
+    Bookmark, Changeset, Compartment, Counterpart, Counterparts, Event, Note, Unread, Message, Outcome, Page, Past, PastPage, Settlement, Store, StoreError,
     Transport, Version,
 };
 use endplate_server::boot::{self, Parts, Server};
@@ -199,5 +199,29 @@ impl Store for Double {
     }
     async fn check(&self) -> Result<(), StoreError> {
         self.misbehave()
+    }
+}
+
+/// Beside no record server.
+#[async_trait]
+impl Counterparts for Double {
+    async fn counterpart(&self, _: &str, _: &str, _: &str) -> Result<Option<Counterpart>, StoreError> {
+        Ok(None)
+    }
+
+    async fn counterpart_of(&self, _: &str, _: &str, _: &str) -> Result<Option<Counterpart>, StoreError> {
+        Ok(None)
+    }
+
+    async fn bookmarks(&self, _: &str) -> Result<Vec<Bookmark>, StoreError> {
+        Ok(Vec::new())
+    }
+
+    async fn unread(&self, _: &str, _: usize) -> Result<Vec<Unread>, StoreError> {
+        Ok(Vec::new())
+    }
+
+    async fn note(&self, _: Vec<Note>) -> Result<(), StoreError> {
+        Ok(())
     }
 }

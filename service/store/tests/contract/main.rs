@@ -3,6 +3,7 @@
 
 mod facts;
 mod outbox;
+mod record;
 mod resource;
 mod scope;
 mod search;
@@ -62,6 +63,10 @@ macro_rules! contract {
                 outbox::settling_again_changes_nothing,
                 outbox::the_next_time_is_that_of_the_earliest_subscription,
                 outbox::as_many_events_as_asked_for,
+                record::a_counterpart_is_found_from_either_side,
+                record::a_counterpart_replaces_what_was_known_of_either_side,
+                record::how_far_a_record_server_was_read_is_kept,
+                record::what_was_not_taken_in_stays_until_it_is,
                 search::tokens,
                 search::references,
                 search::texts_and_ids,
