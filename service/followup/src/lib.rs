@@ -41,7 +41,8 @@ pub use sweep::SweepReport;
 pub use write::{Returned, Written};
 
 use endplate_recovery::protocol::Protocol;
-use ports::{Clock, Store};
+use jiff::SignedDuration;
+use ports::{Clock, Endpoints, Store};
 use std::sync::Arc;
 
 /// What a clinic configures.
@@ -65,12 +66,28 @@ pub struct Endplate {
     settings: Arc<Settings>,
     terms: Arc<terminology::Terms>,
     protocols: Arc<kept::Protocols>,
+    give_up_after: SignedDuration,
+    endpoints: Option<Arc<dyn Endpoints>>,
 }
 
 impl Endplate {
     /// The use cases on a store, a clock and settings.
     pub fn new(store: Arc<dyn Store>, clock: Arc<dyn Clock>, settings: Settings) -> Self {
-        Self { store, clock, settings: Arc::new(settings), terms: Arc::default(), protocols: Arc::default() }
+        Self {
+            store,
+            clock,
+            settings: Arc::new(settings),
+            terms: Arc::default(),
+            protocols: Arc::default(),
+            give_up_after: SignedDuration::from_hours(outbox::GIVE_UP_AFTER_H),
+            endpoints: None,
+        }
+    }
+
+    /// The same, which tries an event for this long and stores no Subscription whose address these do not allow.
+    #[must_use]
+    pub fn telling(self, give_up_after: SignedDuration, endpoints: Arc<dyn Endpoints>) -> Self {
+        Self { give_up_after, endpoints: Some(endpoints), ..self }
     }
 
     /// What the clinic configured.

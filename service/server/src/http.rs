@@ -54,6 +54,8 @@ pub struct App {
     pub(crate) base: Arc<str>,
     /// The CapabilityStatement, ready to send.
     pub(crate) metadata: Arc<str>,
+    /// The public half of the key that signs notifications, ready to send.
+    pub(crate) webhook_keys: Arc<str>,
     pub(crate) limits: Limits,
     /// Whether a search with an unknown parameter is refused where the client does not say.
     pub(crate) search_strict: bool,

@@ -37,6 +37,7 @@ pub fn router(app: App) -> Router {
         .route("/fhir/{kind}/{id}/{member}", only("GET,HEAD", get(search::of_patient)))
         .merge(published::routes())
         .route("/openapi.json", only("GET,HEAD", get(metadata::openapi)))
+        .route("/auth/webhook-jwks", only("GET,HEAD", get(probe::webhook_keys)))
         .route("/livez", only("GET,HEAD", get(probe::live)))
         .route("/readyz", only("GET,HEAD", get(probe::ready)))
         .route(
