@@ -7,8 +7,8 @@
 
 use crate::Endplate;
 use crate::element::{items, text};
-use crate::outbox;
-use crate::ports::{Answer, Ask, Counterpart, Event, Note, Notice, Outcome, Settlement, Transport, Writing};
+use crate::outbox::pool::Carried;
+use crate::ports::{Answer, Ask, Counterpart, Event, Note, Notice, Outcome, Transport, Writing};
 use crate::preview::is_derived;
 use crate::record::{self, RECEIVER, Record, Theirs, WRITABLE, by_identifier, our_identifier};
 use crate::refusal::Refusal;
@@ -143,7 +143,7 @@ pub(crate) fn notices(records: &[Record], resource: &Json, version: u64) -> Vec<
     }
     let told = records.iter().filter(|record| record.writes.iter().any(|written| written == kind));
     let notice = |record: &Record| Notice {
-        subscription: record.receiver(),
+        receiver: record.receiver(),
         kind: kind.to_owned(),
         id: text(resource, &["id"]).unwrap_or_default().to_owned(),
         version,
@@ -153,7 +153,7 @@ pub(crate) fn notices(records: &[Record], resource: &Json, version: u64) -> Vec<
 
 /// The place of a notice among those of one commit: for record servers, after what it refers to.
 pub(crate) fn rank(notice: &Notice) -> usize {
-    if !notice.subscription.starts_with(RECEIVER) {
+    if !notice.receiver.starts_with(RECEIVER) {
         return 0;
     }
     WRITABLE.iter().position(|kind| *kind == notice.kind).map_or(WRITABLE.len(), |at| at) + 1
@@ -173,21 +173,19 @@ impl Endplate {
         name: &str,
         event: &Event,
         transport: &dyn Transport,
-    ) -> Result<Settlement, Refusal> {
+    ) -> Result<Carried, Refusal> {
         let Some(record) = self.records.iter().find(|record| record.name == name) else {
-            return Ok(Settlement::Dropped {
-                reason: "the record server is no longer configured".to_owned(),
-            });
+            return Ok(Carried::Unwanted);
         };
         let forward = Forward { endplate: self, record, transport };
         Ok(match forward.event(&event.notice).await? {
-            Next::Written { .. } => Settlement::Delivered,
+            Next::Written { .. } => Carried::Tried(Outcome::Accepted),
             Next::Reread => {
                 let reason = "others kept changing it at the record server".to_owned();
-                outbox::next(event.attempts + 1, &Outcome::Unreachable { reason }, self.clock.now())
+                Carried::Tried(Outcome::Unreachable { reason })
             }
-            Next::Later(outcome) => outbox::next(event.attempts + 1, &outcome, self.clock.now()),
-            Next::Refused(reason) => Settlement::Dropped { reason },
+            Next::Later(outcome) => Carried::Tried(outcome),
+            Next::Refused(reason) => Carried::Refused(reason),
         })
     }
 

@@ -45,7 +45,8 @@ pub use sweep::SweepReport;
 pub use write::{Returned, Written};
 
 use endplate_recovery::protocol::Protocol;
-use ports::{Clock, Store};
+use jiff::SignedDuration;
+use ports::{Clock, Endpoints, Store};
 use std::sync::Arc;
 
 /// What a clinic configures.
@@ -70,6 +71,8 @@ pub struct Endplate {
     terms: Arc<terminology::Terms>,
     protocols: Arc<kept::Protocols>,
     records: Arc<[Record]>,
+    give_up_after: SignedDuration,
+    endpoints: Option<Arc<dyn Endpoints>>,
 }
 
 impl Endplate {
@@ -82,6 +85,8 @@ impl Endplate {
             terms: Arc::default(),
             protocols: Arc::default(),
             records: Arc::default(),
+            give_up_after: SignedDuration::from_hours(outbox::GIVE_UP_AFTER_H),
+            endpoints: None,
         }
     }
 
@@ -94,6 +99,12 @@ impl Endplate {
     /// The record servers.
     pub fn records(&self) -> &[Record] {
         &self.records
+    }
+
+    /// The same, which tries an event for this long and stores no Subscription whose address these do not allow.
+    #[must_use]
+    pub fn telling(self, give_up_after: SignedDuration, endpoints: Arc<dyn Endpoints>) -> Self {
+        Self { give_up_after, endpoints: Some(endpoints), ..self }
     }
 
     /// What the clinic configured.

@@ -411,7 +411,7 @@ impl<'a> Attempt<'a> {
         let rows = index::rows(&resource, base);
         for listener in self.listeners.iter().filter(|listener| listener.query.matches(&kind, &id, &rows)) {
             self.change.notices.push(Notice {
-                subscription: listener.subscription.clone(),
+                receiver: listener.subscription.clone(),
                 kind: kind.clone(),
                 id: id.clone(),
                 version,

@@ -1,15 +1,17 @@
 //! The one place that builds concrete things: the store, the sender, the use cases, the running service.
 
 use crate::config::{Config, RecordConfig, StoreUrl};
+use crate::guard::Guard;
 use crate::http::{App, Limits, Phase, WRITES_MAX, metadata};
 use crate::record::Outgoing;
 use crate::router::router;
-use crate::webhook::{Webhook, WebhookError};
+use crate::webhook::{self, Webhook, WebhookError};
 use crate::worker::{self, Post};
 use axum::serve::ListenerExt;
 use endplate_followup::ports::{Clock, Store, Transport};
 use endplate_followup::{Endplate, Settings};
 use endplate_store::{OpenError, SqliteStore};
+use jiff::SignedDuration;
 use std::net::SocketAddr;
 use std::sync::Arc;
 use std::time::Duration;
@@ -56,8 +58,11 @@ pub fn endplate(config: &Config, base: &str, store: Arc<dyn Store>, clock: Arc<d
         clinic_lead: config.clinic_lead.clone(),
         scheduler: config.clinic_scheduler.clone(),
     };
+    let give_up_after = config.webhook_give_up_after.try_into().unwrap_or(SignedDuration::MAX);
     let records = config.records.iter().map(|one| one.record.clone());
-    Endplate::new(store, clock, settings).beside(records.collect())
+    Endplate::new(store, clock, settings)
+        .telling(give_up_after, Arc::new(Guard::new(config)))
+        .beside(records.collect())
 }
 
 /// The base URL of a service that is reached at `address`.
@@ -83,8 +88,8 @@ impl Parts {
     /// # Errors
     /// The store cannot be opened or holds another protocol of the configured version, or TLS cannot be set up.
     pub async fn of(config: &Config, clock: Arc<dyn Clock>) -> Result<Self, BootError> {
-        let webhook = Webhook::new(config.webhook_connect_timeout, config.webhook_timeout)?;
-        let transport = Arc::new(Outgoing::new(webhook, &config.records, &clock)?);
+        let webhook = Webhook::new(config, Arc::clone(&clock))?;
+        let transport = Arc::new(Outgoing::new(webhook, config, &clock)?);
         let parts = Self { store: open_store(&config.store).await?, clock, transport, workers: true };
         let endplate = endplate(config, "", Arc::clone(&parts.store), Arc::clone(&parts.clock));
         endplate.check_protocol().await.map_err(|refusal| BootError::Protocol(refusal.to_text()))?;
@@ -107,7 +112,7 @@ pub struct Server {
 /// Starts a service. When this returns, it takes requests.
 ///
 /// # Errors
-/// The address cannot be listened on.
+/// The address cannot be listened on, or the key that signs cannot be read.
 pub async fn start(config: &Config, parts: Parts) -> Result<Server, BootError> {
     let refused = |error: std::io::Error| BootError::Listen { listen: config.listen, reason: error.kind() };
     let listener = TcpListener::bind(config.listen).await.map_err(refused)?;
@@ -118,7 +123,9 @@ pub async fn start(config: &Config, parts: Parts) -> Result<Server, BootError> {
     let writes = Arc::new(Semaphore::new(WRITES_MAX as usize));
     let outbox = Arc::new(Notify::new());
 
+    let keys = webhook::key_set(webhook::signer(config)?.as_ref());
     let app = App {
+        webhook_keys: keys.to_string().into(),
         endplate: endplate.clone(),
         metadata: metadata::statement(&base, config.body_limit_bytes).to_string().into(),
         base: base.as_str().into(),

@@ -57,6 +57,8 @@ pub struct App {
     pub(crate) metadata: Arc<str>,
     /// The public keys by which this service proves itself to record servers, ready to send.
     pub(crate) client_keys: Arc<str>,
+    /// The public half of the key that signs notifications, ready to send.
+    pub(crate) webhook_keys: Arc<str>,
     pub(crate) limits: Limits,
     /// Whether a search with an unknown parameter is refused where the client does not say.
     pub(crate) search_strict: bool,

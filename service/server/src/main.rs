@@ -4,7 +4,7 @@ use clap::error::ErrorKind;
 use clap::{Args, Parser, Subcommand};
 use endplate_server::config::{Config, ConfigError, Layers, Sources};
 use endplate_server::fault::Fault;
-use endplate_server::{check, demo, input, plan, protocol, publish, record, serve, sweep};
+use endplate_server::{check, demo, input, outbox, plan, protocol, publish, record, serve, sweep};
 use std::path::PathBuf;
 use std::process::ExitCode;
 
@@ -53,6 +53,27 @@ enum Command {
         /// Look as of this moment; what that raises is stored and sent [default: now]
         #[arg(long, value_name = "INSTANT")]
         as_of: Option<String>,
+        /// Where resources are kept [variable: ENDPLATE_STORE]
+        #[arg(long, value_name = "URL")]
+        store: Option<String>,
+    },
+    /// Show how the receivers of notifications stand; no payloads, no addresses
+    Outbox {
+        /// Where resources are kept [variable: ENDPLATE_STORE]
+        #[arg(long, value_name = "URL")]
+        store: Option<String>,
+    },
+    /// Have notifications sent again, under the same event ids and in their order
+    Replay {
+        /// Of this receiver only: the id of its Subscription [default: all]
+        #[arg(long, value_name = "ID")]
+        receiver: Option<String>,
+        /// All that were committed at this moment or later
+        #[arg(long, value_name = "INSTANT", required_unless_present = "dead")]
+        since: Option<String>,
+        /// Dead letters only
+        #[arg(long)]
+        dead: bool,
         /// Where resources are kept [variable: ENDPLATE_STORE]
         #[arg(long, value_name = "URL")]
         store: Option<String>,
@@ -153,6 +174,16 @@ async fn run(cli: Cli) -> Result<(), Fault> {
         Command::Sweep { as_of, store } => {
             let config = config(Overrides { store, ..Overrides::default() }, file)?;
             input::print(&sweep::run(&config, as_of.as_deref()).await?);
+            Ok(())
+        }
+        Command::Outbox { store } => {
+            let config = config(Overrides { store, ..Overrides::default() }, file)?;
+            input::print(&outbox::list(&config).await?);
+            Ok(())
+        }
+        Command::Replay { receiver, since, dead, store } => {
+            let config = config(Overrides { store, ..Overrides::default() }, file)?;
+            input::print(&outbox::replay(&config, receiver, since.as_deref(), dead).await?);
             Ok(())
         }
         Command::Publish { out } => {

@@ -211,6 +211,7 @@ pub const OFFERS: &[Offer] = &[
     Offer { method: "POST", path: "/cds-services/{id}/feedback", about: "CDS Hooks: what became of cards", takes: Takes::Json, gives: Gives::Json, ..READ },
     Offer { path: "/openapi.json", about: "This document", gives: Gives::Json, ..READ },
     Offer { path: "/auth/client-jwks", about: "The public keys by which this service proves itself to record servers", gives: Gives::Json, ..READ },
+    Offer { path: "/auth/webhook-jwks", about: "The public key that notifications are signed with (JSON Web Key Set)", gives: Gives::Json, ..READ },
     Offer { path: "/livez", about: "Whether the process answers", gives: Gives::Text, ..READ },
     Offer { path: "/readyz", about: "Whether requests can be served now", gives: Gives::Text, ..READ },
 ];

@@ -8,7 +8,8 @@ mod smart;
 
 pub use command::{Orders, run};
 
-use crate::config::{RecordAuth, RecordConfig};
+use crate::config::{Config, RecordAuth, RecordConfig};
+use crate::guard::{self, Guard};
 use crate::media;
 use crate::webhook::{Webhook, WebhookError, cause};
 use async_trait::async_trait;
@@ -18,8 +19,7 @@ use reqwest::header::{
     ACCEPT, AUTHORIZATION, CONTENT_LOCATION, CONTENT_TYPE, DATE, ETAG, HeaderMap, HeaderName, IF_MATCH,
     LOCATION, RETRY_AFTER,
 };
-use reqwest::redirect::Policy;
-use reqwest::{Client, Method, Response, StatusCode, Url};
+use reqwest::{Client, Method, RequestBuilder, Response, StatusCode, Url};
 use serde_json::Value as Json;
 use smart::Smart;
 use std::sync::Arc;
@@ -31,7 +31,6 @@ const ANSWER_MAX_BYTES: usize = 32 << 20;
 const CONNECT_TIMEOUT: Duration = Duration::from_secs(5);
 
 /// The way out: notifications to subscribers, and requests to record servers.
-#[derive(Debug)]
 pub struct Outgoing {
     webhook: Webhook,
     records: Vec<RecordClient>,
@@ -42,12 +41,10 @@ impl Outgoing {
     ///
     /// # Errors
     /// TLS cannot be set up.
-    pub fn new(
-        webhook: Webhook,
-        records: &[RecordConfig],
-        clock: &Arc<dyn Clock>,
-    ) -> Result<Self, WebhookError> {
-        let records = records.iter().map(|record| RecordClient::new(record, clock));
+    pub fn new(webhook: Webhook, config: &Config, clock: &Arc<dyn Clock>) -> Result<Self, WebhookError> {
+        // Which hosts are called stands in the configuration itself; the list of hosts is of those that Subscriptions name.
+        let guard = Guard::new(&Config { webhook_allowed_hosts: Vec::new(), ..config.clone() });
+        let records = config.records.iter().map(|record| RecordClient::new(record, &guard, clock));
         Ok(Self { webhook, records: records.collect::<Result<_, _>>()? })
     }
 }
@@ -66,38 +63,55 @@ impl Transport for Outgoing {
     }
 }
 
-/// The one place where clients of record servers and of their token endpoints are made.
-fn client(timeout: Duration) -> Result<Client, WebhookError> {
-    // Fails if another part of the process has installed a provider before; then that one serves.
-    let _ = rustls::crypto::ring::default_provider().install_default();
-    let builder = Client::builder()
-        .user_agent(concat!("endplate/", env!("CARGO_PKG_VERSION")))
-        .redirect(Policy::none())
-        .connect_timeout(CONNECT_TIMEOUT)
-        .timeout(timeout)
-        .no_proxy();
-    builder.build().map_err(WebhookError)
+/// Calls a record server and its token endpoint: the one place where their client is made. Every address is looked at by the
+/// guard, before it is called and when its name is resolved.
+#[derive(Clone)]
+struct Caller {
+    client: Client,
+    guard: Guard,
+}
+
+impl Caller {
+    fn new(guard: &Guard, timeout: Duration) -> Result<Self, WebhookError> {
+        let client = guard.client().connect_timeout(CONNECT_TIMEOUT).timeout(timeout).build();
+        Ok(Self { client: client.map_err(WebhookError::Tls)?, guard: guard.clone() })
+    }
+
+    fn request(&self, method: Method, url: Url) -> RequestBuilder {
+        self.client.request(method, url)
+    }
+
+    /// Sends a request once. The error holds no address: it may hold a secret.
+    async fn send(&self, request: RequestBuilder) -> Result<Response, String> {
+        let request = request.build().map_err(|error| cause(&error).to_owned())?;
+        let refused = |blocked| format!("it is not called: {blocked}");
+        self.guard.check(request.url().as_str()).map_err(refused)?;
+        self.client.execute(request).await.map_err(|error| match guard::blocked(&error) {
+            Some(blocked) => refused(blocked),
+            None => cause(&error).to_owned(),
+        })
+    }
 }
 
 /// One record server.
-#[derive(Debug)]
 struct RecordClient {
     name: String,
     base: Url,
-    client: Client,
+    caller: Caller,
     smart: Option<Smart>,
 }
 
 impl RecordClient {
-    fn new(config: &RecordConfig, clock: &Arc<dyn Clock>) -> Result<Self, WebhookError> {
-        let client = client(config.timeout)?;
+    fn new(config: &RecordConfig, guard: &Guard, clock: &Arc<dyn Clock>) -> Result<Self, WebhookError> {
+        let caller = Caller::new(guard, config.timeout)?;
         let smart = match &config.auth {
             RecordAuth::None => None,
             RecordAuth::Smart(settings) => {
-                Some(Smart::new(settings.clone(), config.base.clone(), client.clone(), Arc::clone(clock)))
+                let settings = Arc::clone(settings);
+                Some(Smart::new(settings, config.base.clone(), caller.clone(), Arc::clone(clock)))
             }
         };
-        Ok(Self { name: config.record.name.clone(), base: config.base.clone(), client, smart })
+        Ok(Self { name: config.record.name.clone(), base: config.base.clone(), caller, smart })
     }
 
     async fn ask(&self, request: &Ask) -> Result<Answer, String> {
@@ -116,7 +130,7 @@ impl RecordClient {
     /// The address below the base. Another server, or another part of this one, is not asked.
     fn address(&self, text: &str) -> Result<Url, String> {
         let absolute = text.starts_with("http://") || text.starts_with("https://");
-        let full = if absolute { text.to_owned() } else { format!("{}/{text}", self.base.as_str()) };
+        let full = if absolute { text.to_owned() } else { format!("{}/{text}", self.base.as_str().trim_end_matches('/')) };
         let url: Url = full.parse().map_err(|_| "the record server gave a link that is no URL".to_owned())?;
         let path = url.path();
         let below = path == self.base.path()
@@ -133,9 +147,9 @@ impl RecordClient {
 
     async fn send(&self, url: Url, request: &Ask, token: Option<&smart::Token>) -> Result<Response, String> {
         let mut builder = match &request.write {
-            None => self.client.request(Method::GET, url),
+            None => self.caller.request(Method::GET, url),
             Some(writing) => {
-                let builder = self.client.request(Method::PUT, url).body(writing.body.clone());
+                let builder = self.caller.request(Method::PUT, url).body(writing.body.clone());
                 let builder = builder
                     .header(CONTENT_TYPE, media::FHIR_JSON_BARE)
                     // The answer then tells the id and version in its body, where a server leaves them out of its headers.
@@ -150,7 +164,7 @@ impl RecordClient {
         if let Some(token) = token {
             builder = builder.header(AUTHORIZATION, token.header());
         }
-        builder.send().await.map_err(|error| cause(&error).to_owned())
+        self.caller.send(builder).await
     }
 }
 
@@ -170,16 +184,9 @@ async fn read(response: Response) -> Result<Answer, String> {
 }
 
 /// The body, read no further than it may be.
-async fn bounded(mut response: Response) -> Result<Vec<u8>, String> {
-    let mut body = Vec::new();
-    loop {
-        match response.chunk().await {
-            Ok(Some(chunk)) if body.len() + chunk.len() <= ANSWER_MAX_BYTES => body.extend_from_slice(&chunk),
-            Ok(Some(_)) => return Err(format!("the answer is larger than {ANSWER_MAX_BYTES} bytes")),
-            Ok(None) => return Ok(body),
-            Err(error) => return Err(cause(&error).to_owned()),
-        }
-    }
+async fn bounded(response: Response) -> Result<Vec<u8>, String> {
+    let body = guard::body(response, ANSWER_MAX_BYTES).await;
+    body.ok_or_else(|| format!("the answer broke off, or is larger than {ANSWER_MAX_BYTES} bytes"))
 }
 
 /// RFC 9110, section 10.2.3: seconds, or a date, which is taken against the answer's own `Date`, so that no two clocks have to
@@ -201,8 +208,9 @@ mod tests {
     use reqwest::header::HeaderValue;
 
     fn at(base: &str) -> RecordClient {
-        let client = client(Duration::from_secs(1)).expect("a client");
-        RecordClient { name: "main".into(), base: base.parse().expect("a URL"), client, smart: None }
+        let guard = Guard::new(&Config::of_defaults().expect("the defaults"));
+        let caller = Caller::new(&guard, Duration::from_secs(1)).expect("a client");
+        RecordClient { name: "main".into(), base: base.parse().expect("a URL"), caller, smart: None }
     }
 
     // RFC 6454: an origin is scheme, host and port. A token for one is not for another.

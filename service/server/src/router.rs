@@ -38,6 +38,7 @@ pub fn router(app: App) -> Router {
         .merge(published::routes())
         .route("/openapi.json", only("GET,HEAD", get(metadata::openapi)))
         .route("/auth/client-jwks", only("GET,HEAD", get(keys::client_keys)))
+        .route("/auth/webhook-jwks", only("GET,HEAD", get(probe::webhook_keys)))
         .route("/livez", only("GET,HEAD", get(probe::live)))
         .route("/readyz", only("GET,HEAD", get(probe::ready)))
         .route(

@@ -9,7 +9,7 @@ use axum::http::{HeaderMap, StatusCode};
 use axum::response::{IntoResponse, Response};
 use endplate_fhir::Json;
 use endplate_followup::{Endplate, Record};
-use endplate_server::config::{RecordAuth, RecordConfig};
+use endplate_server::config::{Config, RecordAuth, RecordConfig};
 use endplate_server::record::Outgoing;
 use endplate_server::webhook::Webhook;
 use jiff::SignedDuration;
@@ -255,9 +255,9 @@ fn joined(clinic: Clinic, records: &[RecordConfig]) -> (Clinic, Outgoing) {
 }
 
 pub fn outgoing(records: &[RecordConfig], clock: &Arc<TurnedClock>) -> Outgoing {
-    let webhook = Webhook::new(Duration::from_secs(1), Duration::from_secs(1)).unwrap();
+    let config = Config { records: records.to_vec(), ..Config::of_defaults().unwrap() };
     let clock: Arc<dyn endplate_followup::ports::Clock> = clock.clone();
-    Outgoing::new(webhook, records, &clock).unwrap()
+    Outgoing::new(Webhook::new(&config, clock.clone()).unwrap(), &config, &clock).unwrap()
 }
 
 async fn serve(State(shared): State<Shared>, request: Request) -> Response {

@@ -5,8 +5,8 @@ use endplate_fhir::Json;
 use endplate_fhir::search::Query;
 use endplate_followup::derivation::bare;
 use endplate_followup::ports::{
-    Bookmark, Changeset, Compartment, Counterpart, Counterparts, Event, Note, Unread, Page, Past, PastPage, Put, Scope, Settlement, Store, StoreError, Stored,
-    Version,
+    Attempt, Bookmark, Changeset, Compartment, Counterpart, Counterparts, Note, Page, Past, PastPage, Put, Receiver,
+    Replay, Room, Scope, Store, StoreError, Stored, Unread, Version, Waiting,
 };
 use jiff::Timestamp;
 use jiff::civil::Date;
@@ -134,16 +134,24 @@ impl Store for MemoryStore {
         Ok(due.map(|(patient, _)| patient.clone()).take(limit).collect())
     }
 
-    async fn waiting(&self, _: Timestamp, _: usize) -> Result<Vec<Event>, StoreError> {
-        Ok(Vec::new())
+    async fn waiting(&self, _: Timestamp, _: &[String], _: Room) -> Result<Waiting, StoreError> {
+        Ok(Waiting::default())
     }
 
-    async fn next_waiting_at(&self) -> Result<Option<Timestamp>, StoreError> {
-        Ok(None)
-    }
-
-    async fn settle(&self, _: &Event, _: Timestamp, _: Settlement) -> Result<(), StoreError> {
+    async fn settle(&self, _: &str, _: Vec<Attempt>) -> Result<(), StoreError> {
         Ok(())
+    }
+
+    async fn park(&self, _: &str, _: Timestamp, _: &str) -> Result<u64, StoreError> {
+        Ok(0)
+    }
+
+    async fn replay(&self, _: &Replay, _: Timestamp) -> Result<u64, StoreError> {
+        Ok(0)
+    }
+
+    async fn receivers(&self, _: Option<&str>, _: usize) -> Result<Vec<Receiver>, StoreError> {
+        Ok(Vec::new())
     }
 
     async fn check(&self) -> Result<(), StoreError> {

@@ -224,7 +224,7 @@ async fn a_review_is_booked_at_the_hospital() {
     let report = poll(&clinic, &outgoing).await;
     assert_eq!((report.taken, report.ours, report.refused), (1, 1, 0));
     let report = clinic.endplate.deliver(&outgoing).await.unwrap();
-    assert!(report.delivered > 0 && report.deferred + report.dropped == 0);
+    assert!(report.delivered > 0 && report.deferred + report.parked == 0);
     let task = hospital.with(|ward| ward.get("Task", text(&task, "/id")));
     assert_eq!(state(&task), ("accepted", "booked"));
     assert_eq!(text(&task, "/input/1/valueReference/reference"), "Appointment/a1");

@@ -85,7 +85,7 @@ async fn everything_derived_is_there_once_after_what_it_refers_to_and_under_thei
     sent(&clinic).await;
     clinic.sweep_on("2026-04-20").await;
     let report = deliver(&clinic, &outgoing).await;
-    assert_eq!((report.deferred, report.dropped), (0, 0));
+    assert_eq!((report.deferred, report.parked), (0, 0));
     assert_eq!(hospital.with(|ward| there(ward)), here(&clinic).await);
     assert!(hospital.with(|ward| there(ward)).keys().any(|name| name.starts_with("Communication ")));
     let writes = hospital.with(|ward| ward.writes());
@@ -241,7 +241,7 @@ async fn what_others_wrote_there_is_read_before_it_is_written_again() {
         let targets = [gap(length), target("extensor-digitorum", 80.0), target("extensor-indicis", 160.0)];
         clinic.put(with(&records()[2], "extension", json!(targets))).await.unwrap();
         let report = deliver(&clinic, &outgoing).await;
-        assert_eq!((report.deferred, report.dropped), (0, 0));
+        assert_eq!((report.deferred, report.parked), (0, 0));
         let ours = clinic.get("Task", text(&task, "/id")).await;
         assert!(version(&ours) > round, "the correction moves the last review");
         let theirs = hospital.with(|ward| find(ward, &name));
@@ -273,7 +273,7 @@ async fn what_is_refused_for_good_is_put_aside_and_stops_nothing() {
     let (clinic, outgoing) = beside("2026-03-03", &[hospital.record(&WRITABLE, &[])]).await;
     sent(&clinic).await;
     let report = deliver(&clinic, &outgoing).await;
-    assert_eq!(report.dropped, clinic.all("Goal").await.len());
+    assert_eq!(report.parked, clinic.all("Goal").await.len());
     assert_eq!(hospital.with(|ward| ward.all("Task").len()), clinic.all("Task").await.len());
     // What is not there is named by its address here.
     let plan = hospital.with(|ward| ward.all("CarePlan").pop().unwrap());

@@ -5,11 +5,11 @@
 
 use crate::config::SmartConfig;
 use crate::keys;
-use crate::webhook::cause;
+use crate::record::Caller;
 use endplate_followup::ports::Clock;
 use jiff::{SignedDuration, Timestamp};
 use reqwest::header::{ACCEPT, CONTENT_TYPE, HeaderValue};
-use reqwest::{Client, Response, Url};
+use reqwest::{Method, Response, Url};
 use serde_json::{Value as Json, json};
 use std::sync::Arc;
 use tokio::sync::Mutex;
@@ -39,7 +39,7 @@ impl Token {
 pub(super) struct Smart {
     settings: Arc<SmartConfig>,
     base: Url,
-    client: Client,
+    caller: Caller,
     clock: Arc<dyn Clock>,
     /// Held while a new token is fetched, so that those who wait for it do not fetch another.
     token: Mutex<Option<Token>>,
@@ -52,8 +52,8 @@ impl std::fmt::Debug for Smart {
 }
 
 impl Smart {
-    pub(super) fn new(settings: Arc<SmartConfig>, base: Url, client: Client, clock: Arc<dyn Clock>) -> Self {
-        Self { settings, base, client, clock, token: Mutex::new(None) }
+    pub(super) fn new(settings: Arc<SmartConfig>, base: Url, caller: Caller, clock: Arc<dyn Clock>) -> Self {
+        Self { settings, base, caller, clock, token: Mutex::new(None) }
     }
 
     /// A token that is good now, and is not `refused`.
@@ -86,18 +86,19 @@ impl Smart {
             .append_pair("client_assertion_type", "urn:ietf:params:oauth:client-assertion-type:jwt-bearer")
             .append_pair("client_assertion", &assertion)
             .finish();
-        let request = self.client.post(endpoint).header(ACCEPT, "application/json").body(form);
+        let request = self.caller.request(Method::POST, endpoint).header(ACCEPT, "application/json").body(form);
         let request = request.header(CONTENT_TYPE, "application/x-www-form-urlencoded");
-        let failed = |error: reqwest::Error| format!("the token endpoint: {}", cause(&error));
-        granted(&said("the token endpoint", request.send().await.map_err(failed)?).await?, now)
+        let failed = |reason: String| format!("the token endpoint: {reason}");
+        granted(&said("the token endpoint", self.caller.send(request).await.map_err(failed)?).await?, now)
     }
 
     /// Where the token endpoint is.
     async fn discover(&self) -> Result<Url, String> {
         let url = format!("{}/.well-known/smart-configuration", self.base.as_str().trim_end_matches('/'));
-        let request = self.client.get(url).header(ACCEPT, "application/json");
-        let failed = |error: reqwest::Error| format!("the SMART configuration: {}", cause(&error));
-        let found = said("the SMART configuration", request.send().await.map_err(failed)?).await?;
+        let url = url.parse().map_err(|_| "the base of the record server is no URL".to_owned())?;
+        let request = self.caller.request(Method::GET, url).header(ACCEPT, "application/json");
+        let failed = |reason: String| format!("the SMART configuration: {reason}");
+        let found = said("the SMART configuration", self.caller.send(request).await.map_err(failed)?).await?;
         let algorithm = self.settings.keys.last().map_or("", |key| key.algorithm());
         token_endpoint(&found, algorithm, &self.base)
     }

@@ -2,8 +2,8 @@
 
 use async_trait::async_trait;
 use endplate_followup::ports::{
-    Bookmark, Changeset, Compartment, Counterpart, Counterparts, Event, Note, Unread, Message, Outcome, Page, Past, PastPage, Settlement, Store, StoreError,
-    Transport, Version,
+    Attempt, Bookmark, Changeset, Compartment, Counterpart, Counterparts, Message, Note, Outcome, Page, Past, PastPage,
+    Receiver, Replay, Room, Store, StoreError, Transport, Unread, Version, Waiting,
 };
 use endplate_server::boot::{self, Parts, Server};
 use endplate_server::clock::FixedClock;
@@ -188,14 +188,20 @@ impl Store for Double {
         self.swept.add_permits(1);
         self.misbehave().map(|()| Vec::new())
     }
-    async fn waiting(&self, _: Timestamp, _: usize) -> Result<Vec<Event>, StoreError> {
-        self.misbehave().map(|()| Vec::new())
+    async fn waiting(&self, _: Timestamp, _: &[String], _: Room) -> Result<Waiting, StoreError> {
+        self.misbehave().map(|()| Waiting::default())
     }
-    async fn next_waiting_at(&self) -> Result<Option<Timestamp>, StoreError> {
-        self.misbehave().map(|()| None)
-    }
-    async fn settle(&self, _: &Event, _: Timestamp, _: Settlement) -> Result<(), StoreError> {
+    async fn settle(&self, _: &str, _: Vec<Attempt>) -> Result<(), StoreError> {
         self.misbehave()
+    }
+    async fn park(&self, _: &str, _: Timestamp, _: &str) -> Result<u64, StoreError> {
+        self.misbehave().map(|()| 0)
+    }
+    async fn replay(&self, _: &Replay, _: Timestamp) -> Result<u64, StoreError> {
+        self.misbehave().map(|()| 0)
+    }
+    async fn receivers(&self, _: Option<&str>, _: usize) -> Result<Vec<Receiver>, StoreError> {
+        self.misbehave().map(|()| Vec::new())
     }
     async fn check(&self) -> Result<(), StoreError> {
         self.misbehave()

@@ -1,5 +1,6 @@
 //! What is known of hospital record servers.
 
+use super::write::Work;
 use super::{SqliteStore, failed, instant, number};
 use async_trait::async_trait;
 use endplate_followup::ports::{Bookmark, Counterpart, Counterparts, Note, StoreError, Unread};
@@ -60,7 +61,7 @@ impl Counterparts for SqliteStore {
     }
 
     async fn note(&self, notes: Vec<Note>) -> Result<(), StoreError> {
-        self.writer.note(notes).await
+        self.writer.send(Work::Note(notes)).await.map(|_| ())
     }
 }
 
