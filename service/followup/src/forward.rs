@@ -421,3 +421,86 @@ fn placed(resource: &Json, id: Option<&str>) -> Json {
     }
     placed
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn answered(status: u16) -> Result<Answer, String> {
+        let issue = json!({ "severity": "error", "code": "value", "details": { "text": "No such code." } });
+        let body = json!({ "resourceType": "OperationOutcome", "issue": [issue] });
+        Ok(Answer { status, retry_after_s: Some(7), body: Some(body), ..Answer::default() })
+    }
+
+    // RFC 9110, sections 15.5 and 15.6; RFC 6585, section 4; R4 http.html#cond-update: 412 where more than one matches or the
+    // version is another, 409 where the version is another.
+    #[test]
+    fn what_follows_from_a_status() {
+        for status in [409, 412] {
+            assert_eq!(after_write("Task", &answered(status)), Next::Reread, "{status}");
+        }
+        for status in [301, 401, 408, 425, 429, 500, 501, 502, 503, 504, 507] {
+            let later = Next::Later(Outcome::Refused { status, retry_after_s: Some(7) });
+            assert_eq!(after_write("Task", &answered(status)), later, "{status}");
+        }
+        for status in [400, 403, 404, 405, 406, 410, 413, 415, 422, 428] {
+            let Next::Refused(reason) = after_write("Task", &answered(status)) else { panic!("{status}") };
+            assert_eq!(reason, format!("the record server answered {status}: No such code."));
+        }
+        let reason = "no answer in time".to_owned();
+        let later = Next::Later(Outcome::Unreachable { reason: reason.clone() });
+        assert_eq!(after_write("Task", &Err(reason)), later);
+    }
+
+    // R4 http.html#update: Location and ETag on success; with return=minimal there is no body.
+    #[test]
+    fn id_and_version_are_learnt_from_headers_or_from_the_body() {
+        let body = json!({ "resourceType": "Task", "id": "7", "meta": { "versionId": "3" } });
+        let located = |location: &str| Some(format!("https://record.example/fhir/{location}"));
+        let written = |id: Option<&str>, version: Option<&str>| Next::Written {
+            id: id.map(str::to_owned),
+            version: version.map(str::to_owned),
+        };
+        let empty = Answer { status: 200, ..Answer::default() };
+        for (answer, next) in [
+            (Answer { location: located("Task/7/_history/3"), ..empty.clone() }, written(Some("7"), Some("3"))),
+            (Answer { location: located("Task/7"), version: Some("4".to_owned()), ..empty.clone() }, written(Some("7"), Some("4"))),
+            (Answer { body: Some(body.clone()), ..empty.clone() }, written(Some("7"), Some("3"))),
+            (Answer { version: Some("4".to_owned()), ..empty.clone() }, written(None, Some("4"))),
+            // An OperationOutcome tells no id.
+            (Answer { body: answered(200).ok().and_then(|answer| answer.body), ..empty }, written(None, None)),
+        ] {
+            assert_eq!(after_write("Task", &Ok(answer)), next);
+        }
+    }
+
+    #[test]
+    fn a_search_finds_one_or_none_and_says_why_it_cannot_tell() {
+        let task = |id: &str| json!({ "resource": { "resourceType": "Task", "id": id, "identifier": [{ "system": "s", "value": "v" }] } });
+        let found = |entries: Vec<Json>| {
+            let body = Some(json!({ "resourceType": "Bundle", "entry": entries }));
+            after_search("Task", ("s", "v"), &Ok(Answer { status: 200, body, ..Answer::default() }))
+        };
+        assert_eq!(found(vec![]), Ok(None));
+        assert_eq!(found(vec![task("7")]).ok().flatten().map(|one| one.id).as_deref(), Some("7"));
+        let Err(Next::Refused(reason)) = found(vec![task("7"), task("8")]) else { panic!("two") };
+        assert!(reason.contains("holds 2 resources of type Task"), "{reason}");
+        assert!(matches!(after_search("Task", ("s", "v"), &answered(503)), Err(Next::Later(_))));
+    }
+
+    #[test]
+    fn what_others_changed_stays_where_we_did_not_change_it() {
+        let before = json!({ "resourceType": "Task", "id": "a", "status": "requested", "owner": { "display": "desk" }, "note": [{ "text": "1" }] });
+        let ours = json!({ "resourceType": "Task", "id": "a", "status": "accepted", "owner": { "display": "desk" }, "note": [{ "text": "1" }] });
+        let theirs = json!({ "resourceType": "Task", "id": "7", "meta": { "versionId": "2" }, "status": "received",
+            "owner": { "display": "ward" }, "priority": "urgent" });
+        let merged = merged(Some(&before), &ours, &theirs);
+        let wanted = json!({ "resourceType": "Task", "id": "a", "status": "accepted", "owner": { "display": "ward" }, "priority": "urgent" });
+        assert_eq!(merged, wanted, "ours of both, theirs of the rest, gone what they took away");
+        assert_eq!(super::merged(None, &ours, &theirs), ours);
+        assert_eq!(super::merged(Some(&ours), &ours, &ours), ours);
+        assert!(same(&ours, &json!({ "resourceType": "Task", "id": "7", "meta": {}, "text": {}, "note": [{ "text": "1" }],
+            "owner": { "display": "desk" }, "status": "accepted" })));
+        assert!(!same(&ours, &before));
+    }
+}

@@ -12,7 +12,7 @@
 
 mod record;
 
-pub use record::{Bookmark, Counterpart, Counterparts, Note, Unread};
+pub use record::{Bookmark, Counterpart, Counterparts, DeadLetter, Note, Unread};
 
 use async_trait::async_trait;
 use endplate_fhir::index::IndexRow;

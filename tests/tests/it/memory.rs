@@ -5,7 +5,7 @@ use endplate_fhir::Json;
 use endplate_fhir::search::Query;
 use endplate_followup::derivation::bare;
 use endplate_followup::ports::{
-    Attempt, Bookmark, Changeset, Compartment, Counterpart, Counterparts, Note, Page, Past, PastPage, Put, Receiver,
+    Attempt, Bookmark, Changeset, Compartment, Counterpart, Counterparts, DeadLetter, Note, Page, Past, PastPage, Put, Receiver,
     Replay, Room, Scope, Store, StoreError, Stored, Unread, Version, Waiting,
 };
 use jiff::Timestamp;
@@ -175,6 +175,10 @@ impl Counterparts for MemoryStore {
     }
 
     async fn unread(&self, _: &str, _: usize) -> Result<Vec<Unread>, StoreError> {
+        Ok(Vec::new())
+    }
+
+    async fn dead_letters(&self, _: &str, _: usize) -> Result<Vec<DeadLetter>, StoreError> {
         Ok(Vec::new())
     }
 

@@ -82,7 +82,7 @@ async fn judged(hospital: &Hospital, record: &RecordConfig, folder: &Path) -> Ve
 
 // SMART App Launch 2.2.0, client-confidential-asymmetric.html and backend-services.html; RFC 7518, section 3.1.
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
-async fn both_algorithms_open_a_hospital_and_the_newest_key_signs() {
+async fn f02_both_algorithms_open_a_hospital_and_the_newest_key_signs() {
     let folder = tempfile::tempdir().unwrap();
     let (rsa, ec) = (rsa(folder.path()), ec(folder.path()));
     let read = |path: &Path, kid: &str| Key::of_file(path, Some(kid)).unwrap();
@@ -165,7 +165,7 @@ async fn a_token_goes_nowhere_else() {
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
-async fn a_key_that_the_server_does_not_take_is_said() {
+async fn f02_a_key_that_the_server_does_not_take_is_said() {
     let folder = tempfile::tempdir().unwrap();
     let hospital = hospital().await;
     let record = closed(&hospital, vec![Key::of_file(&ec(folder.path()), None).unwrap()]);

@@ -78,7 +78,7 @@ async fn here(clinic: &Clinic) -> BTreeMap<String, u64> {
 
 // R4 http.html#cond-update; references.html: a relative reference is to a resource of the same server.
 #[tokio::test]
-async fn everything_derived_is_there_once_after_what_it_refers_to_and_under_their_names() {
+async fn i16_everything_derived_is_there_once_after_what_it_refers_to_and_under_their_names() {
     let hospital = Hospital::open().await;
     hospital.with(known_there);
     let (clinic, outgoing) = beside("2026-03-03", &[hospital.record(&WRITABLE, &[])]).await;
@@ -134,7 +134,7 @@ async fn a_resource_comes_after_those_it_refers_to() {
 
 // R4 http.html#concurrency: the version that was answered last is the one that must be current.
 #[tokio::test]
-async fn a_change_is_written_over_the_version_last_answered() {
+async fn i16_a_change_is_written_over_the_version_last_answered() {
     let hospital = Hospital::open().await;
     hospital.with(known_there);
     let (clinic, outgoing) = beside("2026-03-03", &[hospital.record(&WRITABLE, &[])]).await;
@@ -181,7 +181,7 @@ async fn a_server_that_fails_in_every_way_has_everything_in_the_end() {
 
 /// RFC 9110, section 10.2.3; RFC 6585, section 4.
 #[tokio::test]
-async fn a_server_may_ask_for_more_time() {
+async fn i16_a_server_may_ask_for_more_time() {
     let hospital = Hospital::open().await;
     hospital.with(known_there);
     hospital.faults([Fault::Wait(429, 5000)]);
@@ -219,7 +219,7 @@ async fn a_restart_in_the_middle_goes_on_where_it_was() {
 
 /// Somebody at the hospital writes on a Task. What they wrote stays; what we change is changed, then and later.
 #[tokio::test]
-async fn what_others_wrote_there_is_read_before_it_is_written_again() {
+async fn i16_what_others_wrote_there_is_read_before_it_is_written_again() {
     let hospital = Hospital::open().await;
     hospital.with(known_there);
     let (clinic, outgoing) = beside("2026-03-03", &[hospital.record(&WRITABLE, &[])]).await;
@@ -266,7 +266,7 @@ async fn what_was_deleted_there_is_there_again_when_it_changes() {
 
 /// A refusal is about one resource: the others go on.
 #[tokio::test]
-async fn what_is_refused_for_good_is_put_aside_and_stops_nothing() {
+async fn i16_what_is_refused_for_good_is_put_aside_and_stops_nothing() {
     let hospital = Hospital::open().await;
     hospital.with(known_there);
     hospital.with(|ward| ward.refuses.push("Goal".to_owned()));

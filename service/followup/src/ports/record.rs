@@ -56,6 +56,23 @@ pub struct Unread {
     pub reason: String,
 }
 
+/// A version that a record server will not take as it is.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct DeadLetter {
+    /// Number of the event within its receiver.
+    pub number: u64,
+    /// Resource type.
+    pub kind: String,
+    /// Logical id here.
+    pub id: String,
+    /// Version here.
+    pub version: u64,
+    /// When it was tried last.
+    pub at: Timestamp,
+    /// Why, in the server's own words, which may name a patient.
+    pub reason: String,
+}
+
 /// Something to keep about a record server.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum Note {
@@ -97,6 +114,8 @@ pub trait Counterparts: Send + Sync {
     async fn bookmarks(&self, record: &str) -> Result<Vec<Bookmark>, StoreError>;
     /// What was not taken in, the latest first, at most `limit`.
     async fn unread(&self, record: &str, limit: usize) -> Result<Vec<Unread>, StoreError>;
+    /// The dead letters of a receiver, the latest first, at most `limit`.
+    async fn dead_letters(&self, receiver: &str, limit: usize) -> Result<Vec<DeadLetter>, StoreError>;
     /// Keeps all of these or none. Durable when it returns.
     async fn note(&self, notes: Vec<Note>) -> Result<(), StoreError>;
 }

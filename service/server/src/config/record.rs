@@ -212,7 +212,7 @@ fn auth(
         }
         keys.push(read);
     }
-    let scope = raw.scope.clone().unwrap_or_else(|| scope(record));
+    let scope = raw.scope.clone().filter(|scope| !scope.is_empty()).unwrap_or_else(|| scope(record));
     Ok(RecordAuth::Smart(Arc::new(SmartConfig { client_id, keys, scope })))
 }
 

@@ -23,8 +23,8 @@ pub struct Orders {
     pub read: Option<String>,
 }
 
-/// Does what is asked, and lists how far each record server was read and what was put aside. It shows ids and reasons: no
-/// contents, no secrets.
+/// Does what is asked, and lists how far each record server was read, what it refused and what of it was put aside. It shows ids
+/// and reasons, which may be in the server's own words: no contents of ours, no secrets.
 ///
 /// # Errors
 /// No record server has the name; the environment is at fault.
@@ -74,6 +74,13 @@ async fn listing(endplate: &Endplate, store: &dyn Store) -> Result<String, Refus
                     writeln!(text, "  {kind}: read at {}, changes up to {until}{problem}", bookmark.read_at)
                 }
             };
+        }
+        for one in store.dead_letters(&record.receiver(), LISTED).await? {
+            let _ = writeln!(
+                text,
+                "  refused {}: {}/{}/_history/{}: {}",
+                one.at, one.kind, one.id, one.version, one.reason
+            );
         }
         for one in store.unread(&record.name, LISTED).await? {
             let version = one.their_version.map_or(String::new(), |version| format!("/_history/{version}"));

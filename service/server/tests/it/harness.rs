@@ -2,7 +2,7 @@
 
 use async_trait::async_trait;
 use endplate_followup::ports::{
-    Attempt, Bookmark, Changeset, Compartment, Counterpart, Counterparts, Message, Note, Outcome, Page, Past, PastPage,
+    Attempt, Bookmark, Changeset, Compartment, Counterpart, Counterparts, DeadLetter, Message, Note, Outcome, Page, Past, PastPage,
     Receiver, Replay, Room, Store, StoreError, Transport, Unread, Version, Waiting,
 };
 use endplate_server::boot::{self, Parts, Server};
@@ -224,6 +224,10 @@ impl Counterparts for Double {
     }
 
     async fn unread(&self, _: &str, _: usize) -> Result<Vec<Unread>, StoreError> {
+        Ok(Vec::new())
+    }
+
+    async fn dead_letters(&self, _: &str, _: usize) -> Result<Vec<DeadLetter>, StoreError> {
         Ok(Vec::new())
     }
 

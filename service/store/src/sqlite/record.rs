@@ -3,7 +3,7 @@
 use super::write::Work;
 use super::{SqliteStore, failed, instant, number};
 use async_trait::async_trait;
-use endplate_followup::ports::{Bookmark, Counterpart, Counterparts, Note, StoreError, Unread};
+use endplate_followup::ports::{Bookmark, Counterpart, Counterparts, DeadLetter, Note, StoreError, Unread};
 use jiff::Timestamp;
 use sqlx::Row;
 use sqlx::sqlite::{SqliteConnection, SqliteRow};
@@ -60,6 +60,19 @@ impl Counterparts for SqliteStore {
         rows.iter().map(unread).collect::<Result<_, _>>().map_err(failed(CONTEXT))
     }
 
+    async fn dead_letters(&self, receiver: &str, limit: usize) -> Result<Vec<DeadLetter>, StoreError> {
+        const CONTEXT: &str = "reading dead letters";
+        let rows = sqlx::query(
+            "select e.number, e.kind, e.id, e.version, coalesce(a.at_ms, e.raised_at_ms), coalesce(a.reason, '') \
+             from event e left join attempt a \
+             on a.receiver = e.receiver and a.number = e.number and a.attempt = e.attempts \
+             where e.receiver = ? and e.settled = 3 order by e.number desc limit ?",
+        );
+        let rows = rows.bind(receiver).bind(number(limit as u64)).fetch_all(&self.readers).await;
+        let rows = rows.map_err(failed(CONTEXT))?;
+        rows.iter().map(dead_letter).collect::<Result<_, _>>().map_err(failed(CONTEXT))
+    }
+
     async fn note(&self, notes: Vec<Note>) -> Result<(), StoreError> {
         self.writer.send(Work::Note(notes)).await.map(|_| ())
     }
@@ -93,6 +106,17 @@ fn unread(row: &SqliteRow) -> Result<Unread, sqlx::Error> {
         kind: row.try_get(1)?,
         their_id: row.try_get(2)?,
         their_version: row.try_get(3)?,
+        at: instant(row.try_get(4)?),
+        reason: row.try_get(5)?,
+    })
+}
+
+fn dead_letter(row: &SqliteRow) -> Result<DeadLetter, sqlx::Error> {
+    Ok(DeadLetter {
+        number: row.try_get::<i64, _>(0)?.unsigned_abs(),
+        kind: row.try_get(1)?,
+        id: row.try_get(2)?,
+        version: row.try_get::<i64, _>(3)?.unsigned_abs(),
         at: instant(row.try_get(4)?),
         reason: row.try_get(5)?,
     })
