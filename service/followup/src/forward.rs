@@ -463,12 +463,21 @@ mod tests {
         };
         let empty = Answer { status: 200, ..Answer::default() };
         for (answer, next) in [
-            (Answer { location: located("Task/7/_history/3"), ..empty.clone() }, written(Some("7"), Some("3"))),
-            (Answer { location: located("Task/7"), version: Some("4".to_owned()), ..empty.clone() }, written(Some("7"), Some("4"))),
+            (
+                Answer { location: located("Task/7/_history/3"), ..empty.clone() },
+                written(Some("7"), Some("3")),
+            ),
+            (
+                Answer { location: located("Task/7"), version: Some("4".to_owned()), ..empty.clone() },
+                written(Some("7"), Some("4")),
+            ),
             (Answer { body: Some(body.clone()), ..empty.clone() }, written(Some("7"), Some("3"))),
             (Answer { version: Some("4".to_owned()), ..empty.clone() }, written(None, Some("4"))),
             // An OperationOutcome tells no id.
-            (Answer { body: answered(200).ok().and_then(|answer| answer.body), ..empty }, written(None, None)),
+            (
+                Answer { body: answered(200).ok().and_then(|answer| answer.body), ..empty },
+                written(None, None),
+            ),
         ] {
             assert_eq!(after_write("Task", &Ok(answer)), next);
         }
@@ -499,8 +508,11 @@ mod tests {
         assert_eq!(merged, wanted, "ours of both, theirs of the rest, gone what they took away");
         assert_eq!(super::merged(None, &ours, &theirs), ours);
         assert_eq!(super::merged(Some(&ours), &ours, &ours), ours);
-        assert!(same(&ours, &json!({ "resourceType": "Task", "id": "7", "meta": {}, "text": {}, "note": [{ "text": "1" }],
-            "owner": { "display": "desk" }, "status": "accepted" })));
+        assert!(same(
+            &ours,
+            &json!({ "resourceType": "Task", "id": "7", "meta": {}, "text": {}, "note": [{ "text": "1" }],
+            "owner": { "display": "desk" }, "status": "accepted" })
+        ));
         assert!(!same(&ours, &before));
     }
 }

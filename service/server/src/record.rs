@@ -130,7 +130,11 @@ impl RecordClient {
     /// The address below the base. Another server, or another part of this one, is not asked.
     fn address(&self, text: &str) -> Result<Url, String> {
         let absolute = text.starts_with("http://") || text.starts_with("https://");
-        let full = if absolute { text.to_owned() } else { format!("{}/{text}", self.base.as_str().trim_end_matches('/')) };
+        let full = if absolute {
+            text.to_owned()
+        } else {
+            format!("{}/{text}", self.base.as_str().trim_end_matches('/'))
+        };
         let url: Url = full.parse().map_err(|_| "the record server gave a link that is no URL".to_owned())?;
         let path = url.path();
         let below = path == self.base.path()

@@ -19,6 +19,7 @@ use std::path::Path;
 use std::sync::{Arc, Mutex};
 use std::time::Duration;
 use tokio::net::TcpListener;
+use tokio::sync::Notify;
 
 /// What the server does instead of, or after, what it is asked.
 #[derive(Clone, Debug)]
@@ -74,7 +75,8 @@ impl Ward {
         let key = (word(&resource["resourceType"]), word(&resource["id"]));
         let before = self.resources.get(&key).map_or(0, |before| version(before));
         resource["meta"]["versionId"] = json!((before + 1).to_string());
-        resource["meta"]["lastUpdated"] = json!(format!("2026-03-01T{:02}:{:02}:00.000Z", self.changes / 60, self.changes % 60));
+        resource["meta"]["lastUpdated"] =
+            json!(format!("2026-03-01T{:02}:{:02}:00.000Z", self.changes / 60, self.changes % 60));
         self.resources.insert(key, resource);
     }
 
@@ -83,7 +85,11 @@ impl Ward {
     }
 
     pub fn all(&self, kind: &str) -> Vec<Json> {
-        self.resources.iter().filter(|((one, _), _)| one == kind).map(|(_, resource)| resource.clone()).collect()
+        self.resources
+            .iter()
+            .filter(|((one, _), _)| one == kind)
+            .map(|(_, resource)| resource.clone())
+            .collect()
     }
 
     /// Requests that wrote, as target and status.
@@ -117,7 +123,8 @@ impl Ward {
         let count: usize = params.get("_count").map_or(50, |text| text.parse().unwrap());
         let from: usize = params.get("from").map_or(0, |text| text.parse().unwrap());
         let entries = found.iter().skip(from).take(count).map(|resource| json!({ "resource": resource }));
-        let mut bundle = json!({ "resourceType": "Bundle", "type": "searchset", "entry": entries.collect::<Vec<_>>() });
+        let mut bundle =
+            json!({ "resourceType": "Bundle", "type": "searchset", "entry": entries.collect::<Vec<_>>() });
         if from + count < found.len() {
             let mut next = params.clone();
             next.insert("from".to_owned(), (from + count).to_string());
@@ -129,7 +136,13 @@ impl Ward {
     }
 
     /// A conditional update (R4 http.html#cond-update) with If-Match (#concurrency).
-    fn update(&mut self, kind: &str, params: &BTreeMap<String, String>, if_match: Option<&str>, sent: Json) -> Answer {
+    fn update(
+        &mut self,
+        kind: &str,
+        params: &BTreeMap<String, String>,
+        if_match: Option<&str>,
+        sent: Json,
+    ) -> Answer {
         if self.refuses.iter().any(|one| one == kind) {
             return outcome(422, "This type is read by nobody here.");
         }
@@ -186,12 +199,15 @@ pub fn version(resource: &Json) -> u64 {
 /// The server, on a port of its own.
 pub struct Hospital {
     pub base: String,
+    /// Told of each write.
+    pub written: Arc<Notify>,
     pub ward: Arc<Mutex<Ward>>,
 }
 
 #[derive(Clone)]
 struct Shared {
     base: String,
+    written: Arc<Notify>,
     ward: Arc<Mutex<Ward>>,
 }
 
@@ -200,10 +216,11 @@ impl Hospital {
         let ward = Arc::new(Mutex::new(Ward::default()));
         let listener = TcpListener::bind("127.0.0.1:0").await.unwrap();
         let base = format!("http://{}/fhir", listener.local_addr().unwrap());
-        let shared = Shared { base: base.clone(), ward: ward.clone() };
+        let written = Arc::new(Notify::new());
+        let shared = Shared { base: base.clone(), written: written.clone(), ward: ward.clone() };
         let router = Router::new().fallback(serve).with_state(shared);
         tokio::spawn(async move { axum::serve(listener, router).await.unwrap() });
-        Self { base, ward }
+        Self { base, written, ward }
     }
 
     /// It, as the service knows it: what is written, what is read.
@@ -280,10 +297,18 @@ async fn serve(State(shared): State<Shared>, request: Request) -> Response {
             seen(&shared, method, target, if_match, authorization, 0);
             return std::future::pending().await;
         }
-        Fault::None | Fault::Lost => {
-            done(&shared, &method, parts.uri.path(), &params, (if_match.as_deref(), authorization.as_deref()), &body)
-        }
+        Fault::None | Fault::Lost => done(
+            &shared,
+            &method,
+            parts.uri.path(),
+            &params,
+            (if_match.as_deref(), authorization.as_deref()),
+            &body,
+        ),
     };
+    if method == "PUT" {
+        shared.written.notify_one();
+    }
     seen(&shared, method, target, if_match, authorization, answer.status);
     if matches!(fault, Fault::Lost) { std::future::pending().await } else { told(answer) }
 }
@@ -340,7 +365,10 @@ fn login(shared: &Shared, path: &str, body: &Bytes) -> Option<Answer> {
             ward.grants.push(form_urlencoded::parse(body).into_owned().collect());
             let token = format!("t{}", ward.grants.len());
             ward.token = Some(token.clone());
-            Some(answer(200, json!({ "access_token": token, "token_type": "bearer", "expires_in": 300, "scope": "system/*.rs" })))
+            Some(answer(
+                200,
+                json!({ "access_token": token, "token_type": "bearer", "expires_in": 300, "scope": "system/*.rs" }),
+            ))
         }
         _ => None,
     }
@@ -351,7 +379,8 @@ fn header(headers: &HeaderMap, name: &str) -> Option<String> {
 }
 
 fn told(answer: Answer) -> Response {
-    let mut response = (StatusCode::from_u16(answer.status).unwrap(), answer.body.to_string()).into_response();
+    let mut response =
+        (StatusCode::from_u16(answer.status).unwrap(), answer.body.to_string()).into_response();
     let headers = response.headers_mut();
     headers.insert("content-type", "application/fhir+json".parse().unwrap());
     if let Some(location) = answer.location {

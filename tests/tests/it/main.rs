@@ -32,6 +32,7 @@ mod practice;
 mod profiled;
 mod published;
 mod python;
+mod record_both;
 mod record_read;
 mod record_smart;
 mod record_write;

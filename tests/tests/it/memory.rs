@@ -5,8 +5,8 @@ use endplate_fhir::Json;
 use endplate_fhir::search::Query;
 use endplate_followup::derivation::bare;
 use endplate_followup::ports::{
-    Attempt, Bookmark, Changeset, Compartment, Counterpart, Counterparts, DeadLetter, Note, Page, Past, PastPage, Put, Receiver,
-    Replay, Room, Scope, Store, StoreError, Stored, Unread, Version, Waiting,
+    Attempt, Bookmark, Changeset, Compartment, Counterpart, Counterparts, DeadLetter, Note, Page, Past,
+    PastPage, Put, Receiver, Replay, Room, Scope, Store, StoreError, Stored, Unread, Version, Waiting,
 };
 use jiff::Timestamp;
 use jiff::civil::Date;

@@ -3,15 +3,19 @@
 use crate::clinic::{Clinic, appointment, interosseous_graft, state, text, tinel, with};
 use crate::hospital::{Fault, Hospital, beside, beside_on, version};
 use endplate_fhir::Json;
-use endplate_followup::ports::Transport;
 use endplate_followup::poll::PollReport;
+use endplate_followup::ports::Transport;
 use endplate_followup::record::{READABLE, WRITABLE};
 use serde_json::json;
 
 /// The records of one patient, as they are at the hospital.
 fn records() -> Vec<Json> {
     let mut all = interosseous_graft().to_vec();
-    all.extend((1..=5).map(|n| tinel(&format!("o{n}"), "p1", "r1", &format!("2026-0{}-10", n + 3), f64::from(n) * 20.0)));
+    all.extend(
+        (1..=5).map(|n| {
+            tinel(&format!("o{n}"), "p1", "r1", &format!("2026-0{}-10", n + 3), f64::from(n) * 20.0)
+        }),
+    );
     all
 }
 
@@ -46,7 +50,10 @@ async fn what_is_there_is_here_with_its_plan_and_again_it_is_known() {
     let patient = here(&clinic, &hospital, "Patient", "p1").await.unwrap();
     assert_eq!(text(&repair, "/subject/reference"), format!("Patient/{}", text(&patient, "/id")));
     assert_eq!(clinic.plan().await["subject"], repair["subject"]);
-    assert_eq!(text(&clinic.assessment(text(&repair, "/id")).await, "/basis/1/reference").split('/').next(), Some("Observation"));
+    assert_eq!(
+        text(&clinic.assessment(text(&repair, "/id")).await, "/basis/1/reference").split('/').next(),
+        Some("Observation")
+    );
     let versions = clinic.versions().await;
     let again = poll(&clinic, &outgoing).await;
     assert_eq!((again.taken, again.refused, again.known), (0, 0, 8), "all within the overlap");
@@ -81,7 +88,9 @@ async fn what_a_record_refers_to_is_read_first() {
     all.push(later);
     let hospital = hospital_with(all).await;
     hospital.with(|ward| ward.backwards = true);
-    let (clinic, outgoing) = beside("2026-09-01", &[hospital.record(&[], &["Observation", "Procedure", "Patient", "Condition"])]).await;
+    let (clinic, outgoing) =
+        beside("2026-09-01", &[hospital.record(&[], &["Observation", "Procedure", "Patient", "Condition"])])
+            .await;
     let report = poll(&clinic, &outgoing).await;
     assert_eq!((report.refused, report.problems.len()), (0, 0));
     let (repair, whole) = (
@@ -90,7 +99,10 @@ async fn what_a_record_refers_to_is_read_first() {
     );
     assert_eq!(text(&repair, "/partOf/0/reference"), format!("Procedure/{}", text(&whole, "/id")));
     assert_eq!(clinic.all("Observation").await.len(), 5);
-    assert_eq!(text(&clinic.all("Observation").await[0], "/focus/0/reference"), format!("Procedure/{}", text(&repair, "/id")));
+    assert_eq!(
+        text(&clinic.all("Observation").await[0], "/focus/0/reference"),
+        format!("Procedure/{}", text(&repair, "/id"))
+    );
     assert_eq!(poll(&clinic, &outgoing).await.taken, 0);
 }
 
@@ -116,9 +128,13 @@ async fn a_bad_record_is_put_aside_with_the_reason_until_it_is_corrected() {
     let (clinic, outgoing) = beside_on("2026-09-01", &file, &[hospital.record(&[], &READABLE)]).await;
     assert_eq!(counts(&poll(&clinic, &outgoing).await), (8, 0, 0, 2));
     let aside = listed(&file).await;
-    let reasons: Vec<_> = aside.iter().map(|(id, reason)| (id.as_str(), reason.contains("Finished"))).collect();
+    let reasons: Vec<_> =
+        aside.iter().map(|(id, reason)| (id.as_str(), reason.contains("Finished"))).collect();
     assert_eq!(reasons, [("bad", false), ("worse", false)], "no value of the record is repeated");
-    assert!(aside[0].1.contains("Observation.status") && aside[1].1.contains("Observation.note[0].text"), "{aside:?}");
+    assert!(
+        aside[0].1.contains("Observation.status") && aside[1].1.contains("Observation.note[0].text"),
+        "{aside:?}"
+    );
     hospital.with(|ward| {
         for id in ["bad", "worse"] {
             let mut good = with(&ward.get("Observation", id), "status", json!("final"));
@@ -152,7 +168,11 @@ async fn a_reading_that_breaks_off_begins_again_also_after_a_restart() {
         let (clinic, outgoing) = beside_on("2026-09-01", &file, &record()).await;
         let report = poll(&clinic, &outgoing).await;
         assert_eq!((report.taken, report.retry_after_s, report.problems.len()), (6, Some(120), 1));
-        assert!(report.problems[0].starts_with("Observation: the record server answered 503"), "{:?}", report.problems);
+        assert!(
+            report.problems[0].starts_with("Observation: the record server answered 503"),
+            "{:?}",
+            report.problems
+        );
     }
     hospital.faults([Fault::Hang]);
     let (clinic, outgoing) = beside_on("2026-09-02", &file, &record()).await;
@@ -160,7 +180,13 @@ async fn a_reading_that_breaks_off_begins_again_also_after_a_restart() {
     let report = poll(&clinic, &outgoing).await;
     assert_eq!((report.taken, report.problems.len()), (2, 0), "the rest, once");
     assert_eq!(clinic.all("Observation").await.len(), 5);
-    assert!(clinic.versions().await.iter().all(|(name, version)| !name.starts_with("Observation") || version == "1"));
+    assert!(
+        clinic
+            .versions()
+            .await
+            .iter()
+            .all(|(name, version)| !name.starts_with("Observation") || version == "1")
+    );
 }
 
 /// A type that the server does not offer is said, and the others are read.
@@ -179,11 +205,16 @@ async fn a_type_that_is_refused_stops_no_other() {
 async fn a_page_elsewhere_is_not_asked_for() {
     let elsewhere = Hospital::open().await;
     let hospital = hospital_with(records()).await;
-    for link in [format!("{}/Observation?from=3", elsewhere.base), "http://127.0.0.1:1/fhir/Observation".to_owned()] {
+    for link in
+        [format!("{}/Observation?from=3", elsewhere.base), "http://127.0.0.1:1/fhir/Observation".to_owned()]
+    {
         hospital.with(|ward| ward.next_link = Some(link));
         let (clinic, outgoing) = beside("2026-09-01", &[hospital.record(&[], &READABLE)]).await;
         let report = poll(&clinic, &outgoing).await;
-        assert_eq!(report.problems, ["Observation: the record server gave a link that leads elsewhere; it is not followed"]);
+        assert_eq!(
+            report.problems,
+            ["Observation: the record server gave a link that leads elsewhere; it is not followed"]
+        );
     }
     assert_eq!(elsewhere.with(|ward| ward.seen.len()), 0);
 }
@@ -194,7 +225,10 @@ async fn pages_that_lead_in_a_circle_end() {
     let circle = format!("{}/Observation?_count=3", hospital.base);
     hospital.with(|ward| ward.next_link = Some(circle));
     let (clinic, outgoing) = beside("2026-09-01", &[hospital.record(&[], &READABLE)]).await;
-    assert_eq!(poll(&clinic, &outgoing).await.problems, ["Observation: the pages of the record server lead in a circle"]);
+    assert_eq!(
+        poll(&clinic, &outgoing).await.problems,
+        ["Observation: the pages of the record server lead in a circle"]
+    );
 }
 
 /// There and back: a review is written to the hospital, booked there, and what follows from the booking is written there too.
@@ -235,7 +269,9 @@ async fn a_review_is_booked_at_the_hospital() {
 /// What was sent to us before is not doubled by reading it.
 #[tokio::test]
 async fn a_record_that_was_sent_is_the_same_when_it_is_read() {
-    let named = |resource: &Json| with(resource, "identifier", json!([{ "system": "https://hospital.example/mrn", "value": "1" }]));
+    let named = |resource: &Json| {
+        with(resource, "identifier", json!([{ "system": "https://hospital.example/mrn", "value": "1" }]))
+    };
     let patient = named(&records()[0]);
     let hospital = hospital_with(vec![with(&patient, "id", json!("their-own"))]).await;
     let (clinic, outgoing) = beside("2026-09-01", &[hospital.record(&[], &READABLE)]).await;

@@ -1,15 +1,13 @@
 //! SMART Backend Services as a client: the assertions are judged by a library that knows nothing of the service.
 
-use crate::clinic::{Clinic, patient, with};
+use crate::clinic::{Clinic, patient};
 use crate::hospital::{Fault, Hospital, beside};
 use crate::python;
 use crate::served::{Served, config};
-use endplate_fhir::Json;
-use endplate_followup::ports::{Ask, Answer, Transport};
 use endplate_followup::poll::PollReport;
+use endplate_followup::ports::Transport;
 use endplate_server::config::{RecordAuth, RecordConfig, SmartConfig};
 use endplate_server::keys::Key;
-use serde_json::json;
 use std::path::{Path, PathBuf};
 use std::process::Command;
 use std::sync::Arc;
@@ -145,7 +143,11 @@ async fn a_token_serves_until_shortly_before_its_end_and_one_that_is_refused_is_
     hospital.with(|ward| ward.seen.clear());
     hospital.faults([Fault::Status(401), Fault::Status(401)]);
     let report = poll(&clinic, &outgoing).await;
-    assert!(report.problems[0].starts_with("Patient: the record server answered 401"), "{:?}", report.problems);
+    assert!(
+        report.problems[0].starts_with("Patient: the record server answered 401"),
+        "{:?}",
+        report.problems
+    );
     assert_eq!((grants(), hospital.with(|ward| ward.seen.len())), (4, 2));
 }
 
@@ -160,7 +162,8 @@ async fn a_token_goes_nowhere_else() {
     let report = poll(&clinic, &outgoing).await;
     assert_eq!((report.taken, report.problems.len()), (3, 1));
     assert_eq!(elsewhere.with(|ward| ward.seen.len()), 0);
-    let sent = hospital.with(|ward| ward.seen.iter().map(|seen| seen.authorization.clone()).collect::<Vec<_>>());
+    let sent =
+        hospital.with(|ward| ward.seen.iter().map(|seen| seen.authorization.clone()).collect::<Vec<_>>());
     assert_eq!(sent, [Some("Bearer t1".to_owned())]);
 }
 

@@ -89,7 +89,10 @@ async fn i16_everything_derived_is_there_once_after_what_it_refers_to_and_under_
     assert_eq!(hospital.with(|ward| there(ward)), here(&clinic).await);
     assert!(hospital.with(|ward| there(ward)).keys().any(|name| name.starts_with("Communication ")));
     let writes = hospital.with(|ward| ward.writes());
-    assert!(writes.iter().all(|(target, _)| target.contains("?identifier=https%3A%2F%2Fendplate.example")), "{writes:?}");
+    assert!(
+        writes.iter().all(|(target, _)| target.contains("?identifier=https%3A%2F%2Fendplate.example")),
+        "{writes:?}"
+    );
     hospital.with(|ward| {
         for kind in WRITABLE {
             for resource in ward.all(kind) {
@@ -217,7 +220,7 @@ async fn a_restart_in_the_middle_goes_on_where_it_was() {
     assert!(!before.is_empty() && again.len() <= 1, "{again:?}");
 }
 
-/// Somebody at the hospital writes on a Task. What they wrote stays; what we change is changed, then and later.
+/// Somebody at the hospital writes on a resource of ours. What they wrote stays; what we change is changed, then and later.
 #[tokio::test]
 async fn i16_what_others_wrote_there_is_read_before_it_is_written_again() {
     let hospital = Hospital::open().await;
@@ -225,30 +228,28 @@ async fn i16_what_others_wrote_there_is_read_before_it_is_written_again() {
     let (clinic, outgoing) = beside("2026-03-03", &[hospital.record(&WRITABLE, &[])]).await;
     sent(&clinic).await;
     deliver(&clinic, &outgoing).await;
-    let find = |ward: &Ward, name: &str| {
-        let all = ward.all("Task");
-        all.into_iter().find(|task| text(task, "/identifier/0/value") == name).unwrap()
-    };
-    let task = clinic.all("Task?_sort=due").await.into_iter().rfind(|task| text(task, "/status") == "requested").unwrap();
-    let name = text(&task, "/identifier/0/value").to_owned();
+    let said = "Told the patient what to expect.";
     hospital.with(|ward| {
-        let mut task = find(ward, &name);
-        task["note"] = json!([{ "text": "asked twice by telephone" }]);
-        task["priority"] = json!("urgent");
-        ward.put(task);
+        let assessment = ward.all("RiskAssessment").remove(0);
+        ward.put(with(&assessment, "mitigation", json!(said)));
+        ward.seen.clear();
     });
-    for (round, length) in [(1, 45.0), (2, 60.0)] {
+    let mut before = clinic.assessment("r1").await;
+    for length in [45.0, 60.0] {
         let targets = [gap(length), target("extensor-digitorum", 80.0), target("extensor-indicis", 160.0)];
         clinic.put(with(&records()[2], "extension", json!(targets))).await.unwrap();
         let report = deliver(&clinic, &outgoing).await;
         assert_eq!((report.deferred, report.parked), (0, 0));
-        let ours = clinic.get("Task", text(&task, "/id")).await;
-        assert!(version(&ours) > round, "the correction moves the last review");
-        let theirs = hospital.with(|ward| find(ward, &name));
-        assert_eq!(theirs["restriction"], ours["restriction"]);
-        assert_eq!(text(&theirs, "/note/0/text"), "asked twice by telephone");
-        assert_eq!(text(&theirs, "/priority"), "urgent");
+        let ours = clinic.assessment("r1").await;
+        assert_ne!(ours["prediction"], before["prediction"], "a longer graft takes longer");
+        let theirs = hospital.with(|ward| ward.all("RiskAssessment").remove(0));
+        assert_eq!(theirs["prediction"], ours["prediction"]);
+        assert_eq!(text(&theirs, "/mitigation"), said);
+        before = ours;
     }
+    // Only the first write did not know of it; the second one looked before.
+    let refused = hospital.with(|ward| ward.writes().iter().filter(|(_, status)| *status == 412).count());
+    assert_eq!(refused, 1);
 }
 
 #[tokio::test]
@@ -286,7 +287,10 @@ async fn nothing_is_written_about_a_patient_whom_the_server_does_not_know() {
     let (clinic, outgoing) = beside("2026-03-03", &[hospital.record(&WRITABLE, &[])]).await;
     sent(&clinic).await;
     deliver(&clinic, &outgoing).await;
-    assert_eq!(hospital.with(|ward| ward.resources.keys().map(|(kind, _)| kind.clone()).collect::<Vec<_>>()), ["Device"]);
+    assert_eq!(
+        hospital.with(|ward| ward.resources.keys().map(|(kind, _)| kind.clone()).collect::<Vec<_>>()),
+        ["Device"]
+    );
 }
 
 /// A server that is added to a running clinic is told of what was derived before, when it is asked for; again changes nothing.

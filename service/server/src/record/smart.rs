@@ -86,7 +86,8 @@ impl Smart {
             .append_pair("client_assertion_type", "urn:ietf:params:oauth:client-assertion-type:jwt-bearer")
             .append_pair("client_assertion", &assertion)
             .finish();
-        let request = self.caller.request(Method::POST, endpoint).header(ACCEPT, "application/json").body(form);
+        let request =
+            self.caller.request(Method::POST, endpoint).header(ACCEPT, "application/json").body(form);
         let request = request.header(CONTENT_TYPE, "application/x-www-form-urlencoded");
         let failed = |reason: String| format!("the token endpoint: {reason}");
         granted(&said("the token endpoint", self.caller.send(request).await.map_err(failed)?).await?, now)

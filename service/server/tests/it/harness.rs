@@ -2,8 +2,8 @@
 
 use async_trait::async_trait;
 use endplate_followup::ports::{
-    Attempt, Bookmark, Changeset, Compartment, Counterpart, Counterparts, DeadLetter, Message, Note, Outcome, Page, Past, PastPage,
-    Receiver, Replay, Room, Store, StoreError, Transport, Unread, Version, Waiting,
+    Attempt, Bookmark, Changeset, Compartment, Counterpart, Counterparts, DeadLetter, Message, Note, Outcome,
+    Page, Past, PastPage, Receiver, Replay, Room, Store, StoreError, Transport, Unread, Version, Waiting,
 };
 use endplate_server::boot::{self, Parts, Server};
 use endplate_server::clock::FixedClock;
