@@ -8,10 +8,11 @@
 use crate::Endplate;
 use crate::element::{items, text};
 use crate::outbox::pool::Carried;
-use crate::ports::{Answer, Ask, Counterpart, Event, Note, Notice, Outcome, Transport, Writing};
+use crate::ports::{Answer, Ask, Changeset, Counterpart, Event, Note, Notice, Outcome, Transport, Writing};
 use crate::preview::is_derived;
 use crate::record::{self, RECEIVER, Record, Theirs, WRITABLE, by_identifier, our_identifier};
 use crate::refusal::Refusal;
+use endplate_fhir::search::{COUNT_MAX, Query};
 use endplate_fhir::{Json, TYPES, json, reference};
 use serde_json::json;
 use std::collections::BTreeMap;
@@ -196,12 +197,13 @@ impl Endplate {
     /// No record server has this name; the store cannot be used.
     pub async fn forward_all(&self, name: &str) -> Result<usize, Refusal> {
         let record = self.record_server(name)?;
-        let mut notices = Vec::new();
-        for kind in &record.writes {
-            let query = endplate_fhir::search::criteria(&format!("{kind}?_count=500"), &self.settings.base);
-            let Ok(mut query) = query else { continue };
+        let mut count = 0;
+        for kind in WRITABLE.iter().filter(|kind| record.writes.iter().any(|written| written == *kind)) {
+            let mut query = Query::of(kind);
+            query.count = COUNT_MAX;
             loop {
                 let page = self.store.search(&query).await?;
+                let mut notices = Vec::new();
                 for stored in page.resources {
                     let known = self.store.counterpart(name, kind, &stored.id).await?;
                     if known.is_none_or(|known| known.our_version < stored.version) {
@@ -213,20 +215,15 @@ impl Endplate {
                         ));
                     }
                 }
+                count += notices.len();
+                let at = Some(self.clock.now());
+                self.store.commit(Changeset { at, notices, ..Changeset::default() }).await?;
                 match page.next {
                     Some(next) => query.after = Some(next),
                     None => break,
                 }
             }
         }
-        notices.sort_by_key(rank);
-        let count = notices.len();
-        let change = crate::ports::Changeset {
-            at: Some(self.clock.now()),
-            notices,
-            ..crate::ports::Changeset::default()
-        };
-        self.store.commit(change).await?;
         Ok(count)
     }
 }
@@ -426,10 +423,10 @@ fn placed(resource: &Json, id: Option<&str>) -> Json {
 mod tests {
     use super::*;
 
-    fn answered(status: u16) -> Result<Answer, String> {
+    fn answered(status: u16) -> Answer {
         let issue = json!({ "severity": "error", "code": "value", "details": { "text": "No such code." } });
         let body = json!({ "resourceType": "OperationOutcome", "issue": [issue] });
-        Ok(Answer { status, retry_after_s: Some(7), body: Some(body), ..Answer::default() })
+        Answer { status, retry_after_s: Some(7), body: Some(body), ..Answer::default() }
     }
 
     // RFC 9110, sections 15.5 and 15.6; RFC 6585, section 4; R4 http.html#cond-update: 412 where more than one matches or the
@@ -437,14 +434,16 @@ mod tests {
     #[test]
     fn what_follows_from_a_status() {
         for status in [409, 412] {
-            assert_eq!(after_write("Task", &answered(status)), Next::Reread, "{status}");
+            assert_eq!(after_write("Task", &Ok(answered(status))), Next::Reread, "{status}");
         }
         for status in [301, 401, 408, 425, 429, 500, 501, 502, 503, 504, 507] {
             let later = Next::Later(Outcome::Refused { status, retry_after_s: Some(7) });
-            assert_eq!(after_write("Task", &answered(status)), later, "{status}");
+            assert_eq!(after_write("Task", &Ok(answered(status))), later, "{status}");
         }
         for status in [400, 403, 404, 405, 406, 410, 413, 415, 422, 428] {
-            let Next::Refused(reason) = after_write("Task", &answered(status)) else { panic!("{status}") };
+            let Next::Refused(reason) = after_write("Task", &Ok(answered(status))) else {
+                panic!("{status}")
+            };
             assert_eq!(reason, format!("the record server answered {status}: No such code."));
         }
         let reason = "no answer in time".to_owned();
@@ -474,10 +473,7 @@ mod tests {
             (Answer { body: Some(body.clone()), ..empty.clone() }, written(Some("7"), Some("3"))),
             (Answer { version: Some("4".to_owned()), ..empty.clone() }, written(None, Some("4"))),
             // An OperationOutcome tells no id.
-            (
-                Answer { body: answered(200).ok().and_then(|answer| answer.body), ..empty },
-                written(None, None),
-            ),
+            (Answer { body: answered(200).body, ..empty }, written(None, None)),
         ] {
             assert_eq!(after_write("Task", &Ok(answer)), next);
         }
@@ -494,7 +490,7 @@ mod tests {
         assert_eq!(found(vec![task("7")]).ok().flatten().map(|one| one.id).as_deref(), Some("7"));
         let Err(Next::Refused(reason)) = found(vec![task("7"), task("8")]) else { panic!("two") };
         assert!(reason.contains("holds 2 resources of type Task"), "{reason}");
-        assert!(matches!(after_search("Task", ("s", "v"), &answered(503)), Err(Next::Later(_))));
+        assert!(matches!(after_search("Task", ("s", "v"), &Ok(answered(503))), Err(Next::Later(_))));
     }
 
     #[test]

@@ -58,13 +58,10 @@ fn page(answer: Result<Answer, String>) -> Result<Json, Broken> {
         let reason = format!("the record server answered {} {said}", answer.status).trim_end().to_owned();
         return Err(Broken { reason, whole, retry_after_s: answer.retry_after_s });
     }
-    match answer.body.filter(|body| text(body, &["resourceType"]) == Some("Bundle")) {
-        Some(bundle) => Ok(bundle),
-        None => {
-            let reason = "the record server answered a search with something that is no Bundle".to_owned();
-            Err(Broken { reason, whole: false, retry_after_s: None })
-        }
-    }
+    answer.body.filter(|body| text(body, &["resourceType"]) == Some("Bundle")).ok_or_else(|| {
+        let reason = "the record server answered a search with something that is no Bundle".to_owned();
+        Broken { reason, whole: false, retry_after_s: None }
+    })
 }
 
 /// The address of the next page.
@@ -85,6 +82,12 @@ fn first_page(record: &Record, kind: &str, until: Option<Timestamp>) -> String {
 
 fn changed_at(resource: &Json) -> Option<Timestamp> {
     text(resource, &["meta", "lastUpdated"])?.parse().ok()
+}
+
+/// What tells versions apart: `meta.versionId`, or when it changed, where a server numbers no versions.
+fn version_of(theirs: &Theirs) -> Option<String> {
+    let changed = || text(&theirs.resource, &["meta", "lastUpdated"]).map(str::to_owned);
+    theirs.version.clone().or_else(changed)
 }
 
 /// Whether a version there is the one that was taken in, or an older one: an earlier page may be older than a later request.
@@ -216,7 +219,7 @@ impl Poll<'_> {
                         record,
                         kind,
                         their_id,
-                        their_version: theirs.version,
+                        their_version: version_of(&theirs),
                         at: self.endplate.clock.now(),
                         reason: shortened(reason),
                     };
@@ -240,7 +243,7 @@ impl Poll<'_> {
         {
             return Ok(Fate::Ours);
         }
-        let version = theirs.version.clone();
+        let version = version_of(theirs);
         let seen = known.as_ref().and_then(|known| known.their_version.as_deref());
         if is_known(seen, version.as_deref()) {
             return Ok(Fate::Known);
@@ -254,7 +257,7 @@ impl Poll<'_> {
             Some(known) => known.id,
             None => self.our_id(kind, theirs).await?,
         };
-        self.own(&mut resource, &id, &format!("{}/{kind}/{}", self.record.base, theirs.id));
+        own(&mut resource, &id, &format!("{}/{kind}/{}", self.record.base, theirs.id));
         self.address(&mut resource, depth).await?;
         match self.endplate.update(kind, &id, resource, None).await {
             Ok(_) => {
@@ -292,18 +295,6 @@ impl Poll<'_> {
         Ok(identity::id(kind, &[&self.record.base, &theirs.id]))
     }
 
-    /// Under our id, without their version and time, and with where it came from.
-    fn own(&self, resource: &mut Json, id: &str, source: &str) {
-        let Some(members) = resource.as_object_mut() else { return };
-        members.insert("id".to_owned(), json!(id));
-        let meta = members.entry("meta").or_insert_with(|| json!({}));
-        if let Some(meta) = meta.as_object_mut() {
-            meta.shift_remove("versionId");
-            meta.shift_remove("lastUpdated");
-            meta.entry("source").or_insert_with(|| json!(source));
-        }
-    }
-
     /// Names every resource of theirs as it is named here. What is not here yet and can be read is read first; what is not
     /// read at all is named by its address there.
     async fn address(&self, resource: &mut Json, depth: u32) -> Result<(), Refusal> {
@@ -336,6 +327,18 @@ impl Poll<'_> {
         }
         reference::rewrite(resource, &|to| addresses.get(to).cloned());
         Ok(())
+    }
+}
+
+/// Under our id, without their version and time, and with where it came from.
+fn own(resource: &mut Json, id: &str, source: &str) {
+    let Some(members) = resource.as_object_mut() else { return };
+    members.insert("id".to_owned(), json!(id));
+    let meta = members.entry("meta").or_insert_with(|| json!({}));
+    if let Some(meta) = meta.as_object_mut() {
+        meta.shift_remove("versionId");
+        meta.shift_remove("lastUpdated");
+        meta.entry("source").or_insert_with(|| json!(source));
     }
 }
 

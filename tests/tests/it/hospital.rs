@@ -73,7 +73,7 @@ impl Ward {
     pub fn put(&mut self, mut resource: Json) {
         self.changes += 1;
         let key = (word(&resource["resourceType"]), word(&resource["id"]));
-        let before = self.resources.get(&key).map_or(0, |before| version(before));
+        let before = self.resources.get(&key).map_or(0, version);
         resource["meta"]["versionId"] = json!((before + 1).to_string());
         resource["meta"]["lastUpdated"] =
             json!(format!("2026-03-01T{:02}:{:02}:00.000Z", self.changes / 60, self.changes % 60));

@@ -4,8 +4,9 @@ use crate::clinic::{Clinic, gap, interosseous_graft, target, text, with};
 use crate::hospital::{Fault, Hospital, Ward, beside, beside_on, version};
 use endplate_fhir::{Json, TYPES, reference};
 use endplate_followup::DeliveryReport;
-use endplate_followup::ports::Transport;
+use endplate_followup::ports::{Counterparts, Replay, Transport};
 use endplate_followup::record::WRITABLE;
+use endplate_store::SqliteStore;
 use serde_json::json;
 use std::collections::BTreeMap;
 
@@ -265,20 +266,35 @@ async fn what_was_deleted_there_is_there_again_when_it_changes() {
     assert_eq!(hospital.with(|ward| ward.all("RiskAssessment").len()), 1);
 }
 
-/// A refusal is about one resource: the others go on.
+/// A refusal is about one resource: the others go on. It is kept with the server's own words, and sent again when asked for.
 #[tokio::test]
 async fn i16_what_is_refused_for_good_is_put_aside_and_stops_nothing() {
+    let folder = tempfile::tempdir().unwrap();
+    let file = folder.path().join("store.db");
     let hospital = Hospital::open().await;
     hospital.with(known_there);
     hospital.with(|ward| ward.refuses.push("Goal".to_owned()));
-    let (clinic, outgoing) = beside("2026-03-03", &[hospital.record(&WRITABLE, &[])]).await;
+    let (clinic, outgoing) = beside_on("2026-03-03", &file, &[hospital.record(&WRITABLE, &[])]).await;
     sent(&clinic).await;
     let report = deliver(&clinic, &outgoing).await;
-    assert_eq!(report.parked, clinic.all("Goal").await.len());
+    let goals = clinic.all("Goal").await.len();
+    assert_eq!((report.parked, report.deferred), (goals, 0));
     assert_eq!(hospital.with(|ward| ward.all("Task").len()), clinic.all("Task").await.len());
     // What is not there is named by its address here.
     let plan = hospital.with(|ward| ward.all("CarePlan").pop().unwrap());
     assert!(text(&plan, "/goal/0/reference").starts_with("http://127.0.0.1:8080/fhir/Goal/"), "{plan}");
+
+    let letters = SqliteStore::open(&format!("sqlite:{}", file.display())).await.unwrap();
+    let letters = letters.dead_letters("record/main", 50).await.unwrap();
+    assert_eq!(letters.len(), goals);
+    let said = "the record server answered 422: This type is read by nobody here.";
+    assert!(letters.iter().all(|letter| letter.kind == "Goal" && letter.reason == said), "{letters:?}");
+
+    hospital.with(|ward| ward.refuses.clear());
+    let which = Replay { receiver: Some("record/main".to_owned()), since: None, dead: true };
+    assert_eq!(clinic.endplate.replay(&which).await.unwrap(), goals as u64);
+    deliver(&clinic, &outgoing).await;
+    assert_eq!(hospital.with(|ward| ward.all("Goal").len()), goals);
 }
 
 #[tokio::test]
@@ -301,7 +317,7 @@ async fn what_was_derived_before_can_be_sent() {
     let (clinic, outgoing) = beside("2026-03-03", &[hospital.record(&[], &[])]).await;
     sent(&clinic).await;
     assert_eq!(deliver(&clinic, &outgoing).await, DeliveryReport::default());
-    let records = vec![hospital.record(&WRITABLE, &[])];
+    let records = [hospital.record(&WRITABLE, &[])];
     let endplate = clinic.endplate.beside(records.iter().map(|one| one.record.clone()).collect());
     let clinic = Clinic { endplate, clock: clinic.clock };
     let count = clinic.endplate.forward_all("main").await.unwrap();

@@ -136,12 +136,12 @@ pub(super) fn records(layers: &Layers) -> Result<Vec<RecordConfig>, ConfigError>
         if !names.insert(raw.name.clone()) {
             return Err(wrong(".name", "is the name of another record server too".to_owned()));
         }
-        checked(raw, &wrong)
+        checked(&raw, &wrong)
     };
     tables.iter().enumerate().map(one).collect()
 }
 
-fn checked(raw: Raw, wrong: &dyn Fn(&str, String) -> ConfigError) -> Result<RecordConfig, ConfigError> {
+fn checked(raw: &Raw, wrong: &dyn Fn(&str, String) -> ConfigError) -> Result<RecordConfig, ConfigError> {
     let is_name = |c: char| c.is_ascii_lowercase() || c.is_ascii_digit() || c == '-';
     if raw.name.is_empty() || raw.name.len() > 32 || !raw.name.chars().all(is_name) {
         return Err(wrong(".name", "must be 1 to 32 of a to z, 0 to 9 and -".to_owned()));
@@ -178,7 +178,7 @@ fn checked(raw: Raw, wrong: &dyn Fn(&str, String) -> ConfigError) -> Result<Reco
         base: url,
         timeout: Duration::from_secs(within(".timeout_s", raw.timeout_s, 1, 120)?),
         read_every: Duration::from_secs(within(".read_every_s", raw.read_every_s, 1, 86_400)?),
-        auth: auth(&raw, &record, wrong)?,
+        auth: auth(raw, &record, wrong)?,
         record,
     })
 }
