@@ -18,6 +18,7 @@ pub mod derivation;
 pub mod document;
 pub mod dossier;
 pub mod element;
+pub mod forward;
 pub mod identity;
 pub mod intake;
 pub mod kept;
@@ -27,10 +28,12 @@ pub mod operation;
 pub mod outbox;
 pub mod person;
 pub mod plan;
+pub mod poll;
 pub mod ports;
 pub mod preview;
 pub mod protocol;
 pub mod read;
+pub mod record;
 pub mod refusal;
 pub mod search;
 pub mod sweep;
@@ -39,12 +42,14 @@ pub mod write;
 
 pub use outbox::DeliveryReport;
 pub use plan::Party;
+pub use record::Record;
 pub use refusal::{Reason, Refusal};
 pub use sweep::SweepReport;
 pub use write::{Returned, Written};
 
 use endplate_recovery::protocol::Protocol;
-use ports::{Clock, Store};
+use jiff::SignedDuration;
+use ports::{Clock, Endpoints, Store};
 use std::sync::Arc;
 
 /// What a clinic configures.
@@ -72,6 +77,9 @@ pub struct Endplate {
     protocols: Arc<kept::Protocols>,
     /// The request that calls; none where the service itself acts.
     call: Option<Arc<audit::Call>>,
+    records: Arc<[Record]>,
+    give_up_after: SignedDuration,
+    endpoints: Option<Arc<dyn Endpoints>>,
 }
 
 impl Endplate {
@@ -84,7 +92,27 @@ impl Endplate {
             terms: Arc::default(),
             protocols: Arc::default(),
             call: None,
+            records: Arc::default(),
+            give_up_after: SignedDuration::from_hours(outbox::GIVE_UP_AFTER_H),
+            endpoints: None,
         }
+    }
+
+    /// The same beside hospital record servers.
+    #[must_use]
+    pub fn beside(self, records: Vec<Record>) -> Self {
+        Self { records: records.into(), ..self }
+    }
+
+    /// The record servers.
+    pub fn records(&self) -> &[Record] {
+        &self.records
+    }
+
+    /// The same, which tries an event for this long and stores no Subscription whose address these do not allow.
+    #[must_use]
+    pub fn telling(self, give_up_after: SignedDuration, endpoints: Arc<dyn Endpoints>) -> Self {
+        Self { give_up_after, endpoints: Some(endpoints), ..self }
     }
 
     /// What the clinic configured.

@@ -29,7 +29,7 @@ use crate::outbox::{self, Listener};
 use crate::ports::{Changeset, Deed, Notice, Put, Scope, Stored};
 use crate::refusal::{Reason, Refusal};
 use crate::terminology::Maps;
-use crate::{answer, booking};
+use crate::{answer, booking, forward};
 use endplate_fhir::bundle::{Entry, Method};
 use endplate_fhir::issue::{Code, Issue};
 use endplate_fhir::{Json, TYPES, index, json, reference, search};
@@ -404,6 +404,8 @@ impl<'a> Attempt<'a> {
             }
             self.put_one(resource, version);
         }
+        // Stable: what subscribers are told stays in its order.
+        self.change.notices.sort_by_key(forward::rank);
         Ok(())
     }
 
@@ -415,12 +417,13 @@ impl<'a> Attempt<'a> {
         let rows = index::rows(&resource, base);
         for listener in self.listeners.iter().filter(|listener| listener.query.matches(&kind, &id, &rows)) {
             self.change.notices.push(Notice {
-                subscription: listener.subscription.clone(),
+                receiver: listener.subscription.clone(),
                 kind: kind.clone(),
                 id: id.clone(),
                 version,
             });
         }
+        self.change.notices.extend(forward::notices(&self.endplate.records, &resource, version));
         let patient = reference::patient_of(&resource, base);
         let is_new = |one: &Incoming| one.kind == kind && one.id == id && one.current.is_none();
         let created = version == 1 || self.incoming.iter().any(is_new);

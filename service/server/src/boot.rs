@@ -1,16 +1,19 @@
 //! The one place that builds concrete things: the store, the sender, the use cases, the running service.
 
 use crate::audit::Trail;
-use crate::config::{Config, StoreUrl};
+use crate::config::{Config, RecordConfig, StoreUrl};
 use crate::connection::serve_http;
+use crate::guard::Guard;
 use crate::http::{App, Limits, Phase, WRITES_MAX, metadata};
+use crate::record::Outgoing;
 use crate::router::router;
-use crate::webhook::{Webhook, WebhookError};
+use crate::webhook::{self, Webhook, WebhookError};
 use crate::worker::{self, Post};
 use axum::serve::ListenerExt;
 use endplate_followup::ports::{Clock, Store, Transport};
 use endplate_followup::{Endplate, Settings};
 use endplate_store::{OpenError, SqliteStore};
+use jiff::SignedDuration;
 use std::net::SocketAddr;
 use std::sync::Arc;
 use std::time::Duration;
@@ -58,7 +61,11 @@ pub fn endplate(config: &Config, base: &str, store: Arc<dyn Store>, clock: Arc<d
         scheduler: config.clinic_scheduler.clone(),
         reviews_per_day_max: config.clinic_reviews_per_day_max,
     };
+    let give_up_after = config.webhook_give_up_after.try_into().unwrap_or(SignedDuration::MAX);
+    let records = config.records.iter().map(|one| one.record.clone());
     Endplate::new(store, clock, settings)
+        .telling(give_up_after, Arc::new(Guard::new(config)))
+        .beside(records.collect())
 }
 
 /// The base URL of a service that is reached at `address`.
@@ -84,7 +91,8 @@ impl Parts {
     /// # Errors
     /// The store cannot be opened or holds another protocol of the configured version, or TLS cannot be set up.
     pub async fn of(config: &Config, clock: Arc<dyn Clock>) -> Result<Self, BootError> {
-        let transport = Arc::new(Webhook::new(config.webhook_connect_timeout, config.webhook_timeout)?);
+        let webhook = Webhook::new(config, Arc::clone(&clock))?;
+        let transport = Arc::new(Outgoing::new(webhook, config, &clock)?);
         let parts = Self { store: open_store(&config.store).await?, clock, transport, workers: true };
         let endplate = endplate(config, "", Arc::clone(&parts.store), Arc::clone(&parts.clock));
         endplate.check_protocol().await.map_err(|refusal| BootError::Protocol(refusal.to_text()))?;
@@ -107,7 +115,7 @@ pub struct Server {
 /// Starts a service. When this returns, it takes requests.
 ///
 /// # Errors
-/// The address cannot be listened on.
+/// The address cannot be listened on, or the key that signs cannot be read.
 pub async fn start(config: &Config, parts: Parts) -> Result<Server, BootError> {
     let refused = |error: std::io::Error| BootError::Listen { listen: config.listen, reason: error.kind() };
     let listener = TcpListener::bind(config.listen).await.map_err(refused)?;
@@ -130,10 +138,13 @@ pub async fn start(config: &Config, parts: Parts) -> Result<Server, BootError> {
     } else {
         None
     };
+    let keys = webhook::key_set(webhook::signer(config)?.as_ref());
     let app = App {
+        webhook_keys: keys.to_string().into(),
         endplate: endplate.clone(),
         metadata: metadata::statement(&base, config.body_limit_bytes).to_string().into(),
         base: base.as_str().into(),
+        client_keys: RecordConfig::public_keys(&config.records).to_string().into(),
         limits: Limits { body_bytes: config.body_limit_bytes, time: config.request_timeout },
         search_strict: config.search_strict,
         outbox: Arc::clone(&outbox),
@@ -154,7 +165,11 @@ pub async fn start(config: &Config, parts: Parts) -> Result<Server, BootError> {
             outbox: Arc::clone(&outbox),
             phase: phases,
         };
-        workers.spawn(worker::deliver(post.clone(), parts.transport));
+        workers.spawn(worker::deliver(post.clone(), Arc::clone(&parts.transport)));
+        for record in config.records.iter().filter(|one| !one.record.reads.is_empty()) {
+            let name = record.record.name.clone();
+            workers.spawn(worker::poll(post.clone(), Arc::clone(&parts.transport), name, record.read_every));
+        }
         workers.spawn(worker::sweep(post, config.sweep_every, config.time_zone.clone()));
     }
     info!(%address, base, version = env!("CARGO_PKG_VERSION"), "listening");

@@ -4,6 +4,7 @@ mod answer;
 pub(crate) mod calendar;
 pub(crate) mod cds;
 pub(crate) mod chart;
+pub(crate) mod keys;
 pub(crate) mod metadata;
 pub(crate) mod operation;
 pub(crate) mod probe;
@@ -56,6 +57,10 @@ pub struct App {
     pub(crate) base: Arc<str>,
     /// The CapabilityStatement, ready to send.
     pub(crate) metadata: Arc<str>,
+    /// The public keys by which this service proves itself to record servers, ready to send.
+    pub(crate) client_keys: Arc<str>,
+    /// The public half of the key that signs notifications, ready to send.
+    pub(crate) webhook_keys: Arc<str>,
     pub(crate) limits: Limits,
     /// Whether a search with an unknown parameter is refused where the client does not say.
     pub(crate) search_strict: bool,

@@ -4,7 +4,7 @@ use clap::error::ErrorKind;
 use clap::{Args, Parser, Subcommand};
 use endplate_server::config::{Config, ConfigError, Layers, Sources};
 use endplate_server::fault::Fault;
-use endplate_server::{audit, check, demo, input, plan, protocol, publish, serve, sweep};
+use endplate_server::{audit, check, demo, input, outbox, plan, protocol, publish, record, serve, sweep};
 use std::path::PathBuf;
 use std::process::ExitCode;
 
@@ -57,6 +57,27 @@ enum Command {
         #[arg(long, value_name = "URL")]
         store: Option<String>,
     },
+    /// Show how the receivers of notifications stand; no payloads, no addresses
+    Outbox {
+        /// Where resources are kept [variable: ENDPLATE_STORE]
+        #[arg(long, value_name = "URL")]
+        store: Option<String>,
+    },
+    /// Have notifications sent again, under the same event ids and in their order
+    Replay {
+        /// Of this receiver only: the id of its Subscription [default: all]
+        #[arg(long, value_name = "ID")]
+        receiver: Option<String>,
+        /// All that were committed at this moment or later
+        #[arg(long, value_name = "INSTANT", required_unless_present = "dead")]
+        since: Option<String>,
+        /// Dead letters only
+        #[arg(long)]
+        dead: bool,
+        /// Where resources are kept [variable: ENDPLATE_STORE]
+        #[arg(long, value_name = "URL")]
+        store: Option<String>,
+    },
     /// Write the profiles, codes, operations and parameters as a FHIR package
     Publish {
         /// Folder to write package.tgz and the folder package into; made if it is not there
@@ -76,6 +97,18 @@ enum Command {
     Audit {
         #[command(subcommand)]
         what: Audit,
+    },
+    /// Show how far hospital record servers were read and what was put aside, with the reasons
+    Record {
+        /// Have everything that was derived written to this record server, as after it was configured
+        #[arg(long, value_name = "NAME")]
+        send: Option<String>,
+        /// Read this record server now
+        #[arg(long, value_name = "NAME")]
+        read: Option<String>,
+        /// Where resources are kept [variable: ENDPLATE_STORE]
+        #[arg(long, value_name = "URL")]
+        store: Option<String>,
     },
     /// Print every setting in force and where it came from; secrets masked
     Config(Overrides),
@@ -167,6 +200,16 @@ async fn run(cli: Cli) -> Result<(), Fault> {
             input::print(&sweep::run(&config, as_of.as_deref()).await?);
             Ok(())
         }
+        Command::Outbox { store } => {
+            let config = config(Overrides { store, ..Overrides::default() }, file)?;
+            input::print(&outbox::list(&config).await?);
+            Ok(())
+        }
+        Command::Replay { receiver, since, dead, store } => {
+            let config = config(Overrides { store, ..Overrides::default() }, file)?;
+            input::print(&outbox::replay(&config, receiver, since.as_deref(), dead).await?);
+            Ok(())
+        }
         Command::Publish { out } => {
             input::print(&publish::run(&out)?);
             Ok(())
@@ -187,6 +230,11 @@ async fn run(cli: Cli) -> Result<(), Fault> {
                 }
             };
             input::print(&told);
+            Ok(())
+        }
+        Command::Record { send, read, store } => {
+            let config = config(Overrides { store, ..Overrides::default() }, file)?;
+            input::print(&record::run(&config, &record::Orders { send, read }).await?);
             Ok(())
         }
         Command::Config(overrides) => {

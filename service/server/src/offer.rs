@@ -218,6 +218,8 @@ pub const OFFERS: &[Offer] = &[
     Offer { path: "/calendar/patient/{id}/reviews.ics", about: "The reviews of a patient, for calendars", headers: &["If-None-Match"],
         success: &[200, 304], gives: Gives::Calendar, ..READ },
     Offer { path: "/openapi.json", about: "This document", gives: Gives::Json, ..READ },
+    Offer { path: "/auth/client-jwks", about: "The public keys by which this service proves itself to record servers", gives: Gives::Json, ..READ },
+    Offer { path: "/auth/webhook-jwks", about: "The public key that notifications are signed with (JSON Web Key Set)", gives: Gives::Json, ..READ },
     Offer { path: "/livez", about: "Whether the process answers", gives: Gives::Text, ..READ },
     Offer { path: "/readyz", about: "Whether requests can be served now", gives: Gives::Text, ..READ },
 ];

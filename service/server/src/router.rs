@@ -4,7 +4,7 @@ use crate::audit::{self, RequestId};
 use crate::clock::Stopwatch;
 use crate::error::{self, Failure};
 use crate::extract;
-use crate::http::{App, calendar, cds, chart, metadata, operation, probe, published, resource, search};
+use crate::http::{App, calendar, cds, chart, keys, metadata, operation, probe, published, resource, search};
 use crate::media;
 use axum::Router;
 use axum::extract::{MatchedPath, Request, State};
@@ -38,6 +38,8 @@ pub fn router(app: App) -> Router {
         .route("/fhir/{kind}/{id}/{member}", only("GET,HEAD", get(search::of_patient)))
         .merge(published::routes())
         .route("/openapi.json", only("GET,HEAD", get(metadata::openapi)))
+        .route("/auth/client-jwks", only("GET,HEAD", get(keys::client_keys)))
+        .route("/auth/webhook-jwks", only("GET,HEAD", get(probe::webhook_keys)))
         .route("/livez", only("GET,HEAD", get(probe::live)))
         .route("/readyz", only("GET,HEAD", get(probe::ready)))
         .route(

@@ -79,7 +79,7 @@ fn change(changeset: usize) -> Changeset {
         Put { stored, deed: Deed::Created, patient: Some(patient.clone()), rows: rows(&patient, resource) }
     });
     let notices = (0..NOTICES).map(|n| Notice {
-        subscription: format!("subscription-{}", n % 2),
+        receiver: format!("subscription-{}", n % 2),
         kind: "Task".to_owned(),
         id: id(changeset, n),
         version: 1,

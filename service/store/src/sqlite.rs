@@ -4,6 +4,7 @@ mod chain;
 mod history;
 mod outbox;
 mod recent;
+mod record;
 mod search;
 mod write;
 
@@ -11,8 +12,8 @@ use async_trait::async_trait;
 use endplate_fhir::index;
 use endplate_fhir::search::Query;
 use endplate_followup::ports::{
-    Changeset, Compartment, Event, Link, Linked, Page, Past, PastPage, Settlement, Store, StoreError, Stored,
-    Version,
+    Attempt, Changeset, Compartment, Link, Linked, Page, Past, PastPage, Receiver, Replay, Room, Store,
+    StoreError, Stored, Version, Waiting,
 };
 use jiff::Timestamp;
 use jiff::civil::Date;
@@ -27,7 +28,7 @@ use std::borrow::Cow;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::Duration;
-use write::Writer;
+use write::{Work, Writer};
 
 /// Readers at once.
 const READERS: u32 = 8;
@@ -263,7 +264,7 @@ impl Store for SqliteStore {
     }
 
     async fn commit(&self, change: Changeset) -> Result<(), StoreError> {
-        self.writer.commit(change).await
+        self.writer.send(Work::Commit(Box::new(change))).await.map(|_| ())
     }
 
     async fn chain_head(&self) -> Result<Option<Link>, StoreError> {
@@ -290,16 +291,24 @@ impl Store for SqliteStore {
         .map_err(failed("reading the agenda"))
     }
 
-    async fn waiting(&self, now: Timestamp, limit: usize) -> Result<Vec<Event>, StoreError> {
-        outbox::waiting(&self.readers, now, limit).await
+    async fn waiting(&self, now: Timestamp, busy: &[String], room: Room) -> Result<Waiting, StoreError> {
+        outbox::waiting(&self.readers, now, busy, room).await
     }
 
-    async fn next_waiting_at(&self) -> Result<Option<Timestamp>, StoreError> {
-        outbox::next_waiting_at(&self.readers).await
+    async fn settle(&self, receiver: &str, attempts: Vec<Attempt>) -> Result<(), StoreError> {
+        self.writer.send(Work::Settle(receiver.to_owned(), attempts)).await.map(|_| ())
     }
 
-    async fn settle(&self, event: &Event, at: Timestamp, settlement: Settlement) -> Result<(), StoreError> {
-        self.writer.settle(event.clone(), at, settlement).await
+    async fn park(&self, receiver: &str, before: Timestamp, reason: &str) -> Result<u64, StoreError> {
+        self.writer.send(Work::Park(receiver.to_owned(), before, reason.to_owned())).await
+    }
+
+    async fn replay(&self, which: &Replay, now: Timestamp) -> Result<u64, StoreError> {
+        self.writer.send(Work::Replay(which.clone(), now)).await
+    }
+
+    async fn receivers(&self, after: Option<&str>, limit: usize) -> Result<Vec<Receiver>, StoreError> {
+        outbox::receivers(&self.readers, after, limit).await
     }
 
     async fn check(&self) -> Result<(), StoreError> {

@@ -1,6 +1,7 @@
 //! What an integration engineer expects of an R4 server, one test for each expectation, named after its number.
 //!
-//! Letters: A the REST interface, B search, C operations, D modelling (INV: R4's invariants), H data integrity. What does not
+//! Letters: A the REST interface, B search, C operations, D modelling (INV: R4's invariants), F access (F02: as a client), H data
+//! integrity, I delivery (I16: to record servers). What does not
 //! apply here is listed in `conformance/not-applicable.md` with the reason. `ledger` holds the two together.
 
 mod a_rest;
@@ -49,6 +50,8 @@ const SOURCES: &[&str] = &[
     include_str!("conformance/h_data.rs"),
     include_str!("conformance/invariants.rs"),
     include_str!("conformance/invariants_of_resources.rs"),
+    include_str!("record_smart.rs"),
+    include_str!("record_write.rs"),
 ];
 
 /// Every number that there is.
@@ -65,6 +68,8 @@ fn all() -> BTreeSet<String> {
         series("H", 16, 29),
         series("H", 32, 32),
         series("INV", 1, 56),
+        series("F", 2, 2),
+        series("I", 16, 16),
     ]
     .concat()
     .into_iter()

@@ -6,8 +6,9 @@ use endplate_fhir::index::IndexValue;
 use endplate_fhir::search::Query;
 use endplate_followup::derivation::bare;
 use endplate_followup::ports::{
-    Changeset, Compartment, Event, Link, Linked, Page, Past, PastPage, Put, Scope, Settlement, Store,
-    StoreError, Stored, Version,
+    Attempt, Bookmark, Changeset, Compartment, Counterpart, Counterparts, DeadLetter, Link, Linked, Note,
+    Page, Past, PastPage, Put, Receiver, Replay, Room, Scope, Store, StoreError, Stored, Unread, Version,
+    Waiting,
 };
 use jiff::Timestamp;
 use jiff::civil::Date;
@@ -163,19 +164,55 @@ impl Store for MemoryStore {
         Ok(due.map(|(patient, _)| patient.clone()).take(limit).collect())
     }
 
-    async fn waiting(&self, _: Timestamp, _: usize) -> Result<Vec<Event>, StoreError> {
-        Ok(Vec::new())
+    async fn waiting(&self, _: Timestamp, _: &[String], _: Room) -> Result<Waiting, StoreError> {
+        Ok(Waiting::default())
     }
 
-    async fn next_waiting_at(&self) -> Result<Option<Timestamp>, StoreError> {
-        Ok(None)
-    }
-
-    async fn settle(&self, _: &Event, _: Timestamp, _: Settlement) -> Result<(), StoreError> {
+    async fn settle(&self, _: &str, _: Vec<Attempt>) -> Result<(), StoreError> {
         Ok(())
     }
 
+    async fn park(&self, _: &str, _: Timestamp, _: &str) -> Result<u64, StoreError> {
+        Ok(0)
+    }
+
+    async fn replay(&self, _: &Replay, _: Timestamp) -> Result<u64, StoreError> {
+        Ok(0)
+    }
+
+    async fn receivers(&self, _: Option<&str>, _: usize) -> Result<Vec<Receiver>, StoreError> {
+        Ok(Vec::new())
+    }
+
     async fn check(&self) -> Result<(), StoreError> {
+        Ok(())
+    }
+}
+
+/// Beside no record server.
+#[async_trait]
+impl Counterparts for MemoryStore {
+    async fn counterpart(&self, _: &str, _: &str, _: &str) -> Result<Option<Counterpart>, StoreError> {
+        Ok(None)
+    }
+
+    async fn counterpart_of(&self, _: &str, _: &str, _: &str) -> Result<Option<Counterpart>, StoreError> {
+        Ok(None)
+    }
+
+    async fn bookmarks(&self, _: &str) -> Result<Vec<Bookmark>, StoreError> {
+        Ok(Vec::new())
+    }
+
+    async fn unread(&self, _: &str, _: usize) -> Result<Vec<Unread>, StoreError> {
+        Ok(Vec::new())
+    }
+
+    async fn dead_letters(&self, _: &str, _: usize) -> Result<Vec<DeadLetter>, StoreError> {
+        Ok(Vec::new())
+    }
+
+    async fn note(&self, _: Vec<Note>) -> Result<(), StoreError> {
         Ok(())
     }
 }

@@ -143,7 +143,7 @@ impl Served {
         self.clock.turn_to(date);
         self.server.endplate().sweep(&|_| {}).await.unwrap();
         let config = config();
-        let webhook = Webhook::new(config.webhook_connect_timeout, config.webhook_timeout).unwrap();
+        let webhook = Webhook::new(&config, self.clock.clone()).unwrap();
         self.server.endplate().deliver(&webhook).await.unwrap();
     }
 }

@@ -243,7 +243,8 @@ impl Endplate {
     }
 
     async fn commit(&self, entries: Vec<Entry>, bundled: bool) -> Result<Vec<Written>, Refusal> {
-        let issues: Vec<Issue> = entries.iter().flat_map(|entry| check::resource(entry, bundled)).collect();
+        let issues: Vec<Issue> =
+            entries.iter().flat_map(|entry| check::resource(entry, bundled, self)).collect();
         if issues.iter().any(Issue::is_error) {
             return Err(Refusal { reason: Reason::Unprocessable, issues });
         }

@@ -2,8 +2,9 @@
 
 use async_trait::async_trait;
 use endplate_followup::ports::{
-    Changeset, Compartment, Event, Link, Linked, Message, Outcome, Page, Past, PastPage, Settlement, Store,
-    StoreError, Transport, Version,
+    Attempt, Bookmark, Changeset, Compartment, Counterpart, Counterparts, DeadLetter, Link, Linked, Message,
+    Note, Outcome, Page, Past, PastPage, Receiver, Replay, Room, Store, StoreError, Transport, Unread,
+    Version, Waiting,
 };
 use endplate_server::boot::{self, Parts, Server};
 use endplate_server::clock::FixedClock;
@@ -202,16 +203,50 @@ impl Store for Double {
         self.swept.add_permits(1);
         self.misbehave().map(|()| Vec::new())
     }
-    async fn waiting(&self, _: Timestamp, _: usize) -> Result<Vec<Event>, StoreError> {
-        self.misbehave().map(|()| Vec::new())
+    async fn waiting(&self, _: Timestamp, _: &[String], _: Room) -> Result<Waiting, StoreError> {
+        self.misbehave().map(|()| Waiting::default())
     }
-    async fn next_waiting_at(&self) -> Result<Option<Timestamp>, StoreError> {
-        self.misbehave().map(|()| None)
-    }
-    async fn settle(&self, _: &Event, _: Timestamp, _: Settlement) -> Result<(), StoreError> {
+    async fn settle(&self, _: &str, _: Vec<Attempt>) -> Result<(), StoreError> {
         self.misbehave()
+    }
+    async fn park(&self, _: &str, _: Timestamp, _: &str) -> Result<u64, StoreError> {
+        self.misbehave().map(|()| 0)
+    }
+    async fn replay(&self, _: &Replay, _: Timestamp) -> Result<u64, StoreError> {
+        self.misbehave().map(|()| 0)
+    }
+    async fn receivers(&self, _: Option<&str>, _: usize) -> Result<Vec<Receiver>, StoreError> {
+        self.misbehave().map(|()| Vec::new())
     }
     async fn check(&self) -> Result<(), StoreError> {
         self.misbehave()
+    }
+}
+
+/// Beside no record server.
+#[async_trait]
+impl Counterparts for Double {
+    async fn counterpart(&self, _: &str, _: &str, _: &str) -> Result<Option<Counterpart>, StoreError> {
+        Ok(None)
+    }
+
+    async fn counterpart_of(&self, _: &str, _: &str, _: &str) -> Result<Option<Counterpart>, StoreError> {
+        Ok(None)
+    }
+
+    async fn bookmarks(&self, _: &str) -> Result<Vec<Bookmark>, StoreError> {
+        Ok(Vec::new())
+    }
+
+    async fn unread(&self, _: &str, _: usize) -> Result<Vec<Unread>, StoreError> {
+        Ok(Vec::new())
+    }
+
+    async fn dead_letters(&self, _: &str, _: usize) -> Result<Vec<DeadLetter>, StoreError> {
+        Ok(Vec::new())
+    }
+
+    async fn note(&self, _: Vec<Note>) -> Result<(), StoreError> {
+        Ok(())
     }
 }

@@ -3,10 +3,10 @@
 //! tried again in a transaction of its own.
 
 use super::recent::Recent;
-use super::{day, failed, number};
+use super::{day, failed, number, outbox};
 use endplate_fhir::index::IndexValue;
 use endplate_fhir::search::fold;
-use endplate_followup::ports::{Changeset, Deed, Event, Link, Put, Settlement, StoreError};
+use endplate_followup::ports::{Attempt, Changeset, Deed, Link, Note, Put, Replay, StoreError};
 use jiff::Timestamp;
 use sqlx::sqlite::SqliteConnection;
 use sqlx::{QueryBuilder, Sqlite};
@@ -21,24 +21,32 @@ const TOGETHER_MAX: usize = 64;
 const ROWS_MAX: usize = 2_000;
 
 /// What a write is.
-enum Work {
+pub(super) enum Work {
     Commit(Box<Changeset>),
-    Settle(Box<(Event, Timestamp, Settlement)>),
+    /// What became of a receiver's events.
+    Settle(String, Vec<Attempt>),
+    /// Dead letters of a receiver: what waits since before this instant, and why.
+    Park(String, Timestamp, String),
+    Replay(Replay, Timestamp),
+    Note(Vec<Note>),
 }
 
 impl Work {
     fn puts(&self) -> &[Put] {
         match self {
             Self::Commit(change) => &change.puts,
-            Self::Settle(_) => &[],
+            Self::Settle(..) | Self::Park(..) | Self::Replay(..) | Self::Note(_) => &[],
         }
     }
 }
 
+/// What a write is answered: of how many events it changed the state, where that is asked for.
+type Answer = Result<u64, StoreError>;
+
 /// A write that waits, and who waits for it.
 struct Job {
     work: Work,
-    answer: oneshot::Sender<Result<(), StoreError>>,
+    answer: oneshot::Sender<Answer>,
 }
 
 /// The way to the writer.
@@ -55,25 +63,13 @@ impl Writer {
         Self { jobs }
     }
 
-    pub(super) async fn commit(&self, change: Changeset) -> Result<(), StoreError> {
-        self.send(Work::Commit(Box::new(change))).await
-    }
-
-    pub(super) async fn settle(
-        &self,
-        event: Event,
-        at: Timestamp,
-        settlement: Settlement,
-    ) -> Result<(), StoreError> {
-        self.send(Work::Settle(Box::new((event, at, settlement)))).await
-    }
-
     /// Whether the writer is there.
     pub(super) fn check(&self) -> Result<(), StoreError> {
         if self.jobs.is_closed() { Err(gone()) } else { Ok(()) }
     }
 
-    async fn send(&self, work: Work) -> Result<(), StoreError> {
+    /// Has it done, and waits until it is durable.
+    pub(super) async fn send(&self, work: Work) -> Answer {
         let (answer, answered) = oneshot::channel();
         self.jobs.send(Job { work, answer }).await.map_err(|_| gone())?;
         answered.await.map_err(|_| gone())?
@@ -134,17 +130,20 @@ async fn together(connection: &mut SqliteConnection, jobs: &mut Vec<Job>, recent
 async fn apply(
     connection: &mut SqliteConnection,
     jobs: impl Iterator<Item = &Job>,
-) -> Result<Vec<Result<(), StoreError>>, StoreError> {
+) -> Result<Vec<Answer>, StoreError> {
     let mut answers = Vec::new();
     for job in jobs {
         let answer = match &job.work {
-            Work::Commit(change) => commit(connection, change).await,
-            Work::Settle(settled) => {
-                super::outbox::settle(connection, &settled.0, settled.1, &settled.2).await
+            Work::Commit(change) => commit(connection, change).await.map(|()| 0),
+            Work::Settle(receiver, attempts) => {
+                outbox::settle(connection, receiver, attempts).await.map(|()| 0)
             }
+            Work::Note(notes) => super::record::keep(connection, notes).await.map(|()| 0),
+            Work::Park(receiver, before, reason) => outbox::park(connection, receiver, *before, reason).await,
+            Work::Replay(which, now) => outbox::replay(connection, which, *now).await,
         };
         match answer {
-            Ok(()) | Err(StoreError::Moved) => answers.push(answer),
+            Ok(_) | Err(StoreError::Moved) => answers.push(answer),
             Err(error) => return Err(error),
         }
     }
@@ -184,7 +183,7 @@ async fn commit(connection: &mut SqliteConnection, change: &Changeset) -> Result
     }
     let audited = keys.get(change.puts.len()..).unwrap_or_default();
     super::chain::append(connection, head, &change.audit, audited).await?;
-    super::outbox::raise(connection, &change.notices, change.at.unwrap_or(Timestamp::UNIX_EPOCH)).await?;
+    outbox::raise(connection, &change.notices, change.at.unwrap_or(Timestamp::UNIX_EPOCH)).await?;
     for agenda in &change.agenda {
         let (sql, due) = match agenda.due_on {
             Some(on) => (
