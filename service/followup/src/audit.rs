@@ -219,9 +219,10 @@ impl Endplate {
                 self.tell(&event, &patients, &mut audit)?;
             }
             for part in locked(&call.parts).clone() {
-                let event = match part.address.contains('?') {
-                    true => Event { query: Some(part.address), ..Event::of(call, one.at) },
-                    false => Event { about: vec![part.address], query: None, ..Event::of(call, one.at) },
+                let event = if part.address.contains('?') {
+                    Event { query: Some(part.address), ..Event::of(call, one.at) }
+                } else {
+                    Event { about: vec![part.address], query: None, ..Event::of(call, one.at) }
                 };
                 let event = Event { interaction: Some(part.interaction), status: part.status, ..event };
                 self.tell(&event, &part.patient.into_iter().collect(), &mut audit)?;

@@ -3,7 +3,7 @@
 //! The hashes are those of FIPS 180-4 (SHA-256); `followup::audit::chain` holds one against sha256sum.
 
 use crate::clinic::patient;
-use crate::served::{Served, config};
+use crate::served::{Served, audited};
 use endplate_followup::audit::chain::{Break, Walk};
 use endplate_server::boot;
 use endplate_server::config::StoreUrl;
@@ -16,7 +16,7 @@ const READS: usize = 8;
 
 /// A trail on a file; the service that made it has ended.
 async fn trail(file: &Path) {
-    let mut config = config();
+    let mut config = audited();
     config.store = StoreUrl::Sqlite(file.to_owned());
     let served = Served::open_as(&config, "2026-03-02").await;
     served.put(&patient("p1", "1970-01-01")).await.done();
