@@ -1,27 +1,52 @@
 //! Who must be told, and what to do after each attempt.
 //!
-//! Delivery is at least once and in order for each subscription: only its first unsettled event is ever sent. What follows
-//! from an attempt is a pure function of the number of attempts, the outcome and the time.
+//! Delivery is at least once and in order for each receiver: an event is sent when the one before it was taken, dropped or
+//! parked. What follows from an attempt is a pure function ([`next`]) of the event, what the receiver did before, the outcome
+//! and the time. A receiver is a text key: the id of a Subscription. [`pool`] serves many at once.
+
+pub mod pool;
 
 use crate::Endplate;
 use crate::element::{items, text};
-use crate::ports::{Event, Message, Outcome, Settlement, Transport};
+use crate::identity;
+use crate::ports::{Event, Message, Outcome, Receiver, Replay, Settlement, Transport};
+use crate::record::RECEIVER;
 use crate::refusal::Refusal;
+use async_trait::async_trait;
 use endplate_fhir::issue::{Code, Issue};
 use endplate_fhir::search::{self, Query};
 use endplate_fhir::{Json, TYPES};
-use futures_util::future::join_all;
 use jiff::{SignedDuration, Timestamp};
+use pool::{Carried, Carrier};
 use serde_json::json;
 
-/// Waiting times after the first, second, … failed attempt, in seconds; the last one from then on, for as long as it takes.
+/// Waiting times after the first, second, … failed attempt in a row, in seconds; the last one from then on. Up to a fifth is
+/// added, so that receivers that failed together are not tried together.
 pub const RETRY_AFTER_S: [i64; 6] = [5, 30, 120, 600, 3600, 14_400];
 
 /// The longest time a receiver may ask for, in seconds: a day.
 const RETRY_AFTER_MAX_S: i64 = 86_400;
 
-/// How many subscriptions are served at once.
-const AT_ONCE: usize = 32;
+/// After so many failures in a row the breaker of a receiver is open: whatever it answers, it is asked one thing at a time,
+/// with the waiting times between, until it takes something.
+pub const BREAKER_FAILURES: u32 = 5;
+
+/// Statuses that say that this message will never be taken, however often it is sent: it is malformed, too large, of the
+/// wrong kind or wrong in content (RFC 9110, sections 15.5.1, 15.5.14, 15.5.16 and 15.5.21). Every other status may be about
+/// the receiver and can end.
+const FINAL: [u16; 4] = [400, 413, 415, 422];
+
+/// How long an event is tried, in hours, where nothing else is configured: a receiver may be down for a week and be told all.
+pub const GIVE_UP_AFTER_H: i64 = 14 * 24;
+
+/// How a receiver stood before an attempt, and for how long it is worth trying.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Standing {
+    /// Attempts that failed since the last one that did not.
+    pub failures: u32,
+    /// An event that has waited longer than this is parked when it fails.
+    pub give_up_after: SignedDuration,
+}
 
 /// Somebody who wants to be told.
 #[derive(Clone, Debug)]
@@ -39,6 +64,8 @@ pub struct DeliveryReport {
     pub delivered: usize,
     /// To be tried again later.
     pub deferred: usize,
+    /// Made dead letters.
+    pub parked: usize,
     /// Given up because the subscription is gone or off.
     pub dropped: usize,
 }
@@ -82,6 +109,10 @@ pub fn check_subscription(subscription: &Json) -> Vec<Issue> {
         })),
         Ok(query) if !TYPES.contains(&query.kind.as_str()) => {
             issues.extend(Refusal::unknown_type().issues);
+        }
+        Ok(query) if query.kind == "AuditEvent" => {
+            let text = "Nobody is told of AuditEvents; search them, with _lastUpdated for what is new.";
+            issues.push(Issue::error(Code::NotSupported, "Subscription.criteria", text));
         }
         Ok(query) if !query.is_of_rows() => {
             let text = "Criteria are about a resource itself and at any time; leave out chains, _has and the prefix ap.";
@@ -128,91 +159,147 @@ pub(crate) async fn listeners(endplate: &Endplate) -> Result<Vec<Listener>, Refu
 
 /// What follows from an attempt.
 ///
-/// `attempts` counts this one. A receiver may ask for more time than the schedule gives, up to a day, never for less.
-pub fn next(attempts: u32, outcome: &Outcome, now: Timestamp) -> Settlement {
-    let (reason, asked_s) = match outcome {
+/// A receiver may ask for more time than the schedule gives, up to a day, never for less. What will never be taken is parked
+/// and the next event may go on at once, until the breaker is open. What has waited too long is parked too.
+pub fn next(event: &Event, standing: Standing, outcome: &Outcome, now: Timestamp) -> Settlement {
+    let (reason, asked_s, is_final) = match outcome {
         Outcome::Accepted => return Settlement::Delivered,
         Outcome::Refused { status, retry_after_s } => {
-            (format!("the receiver answered {status}"), *retry_after_s)
+            (format!("the receiver answered {status}"), *retry_after_s, FINAL.contains(status))
         }
-        Outcome::Unreachable { reason } => (reason.clone(), None),
+        Outcome::Unreachable { reason } => (reason.clone(), None, false),
     };
-    let step = usize::try_from(attempts.max(1) - 1).unwrap_or(usize::MAX).min(RETRY_AFTER_S.len() - 1);
-    let asked = asked_s.and_then(|s| i64::try_from(s).ok()).unwrap_or(0).min(RETRY_AFTER_MAX_S);
-    let wait = SignedDuration::from_secs(RETRY_AFTER_S[step].max(asked));
-    Settlement::Retry { next_at: now.checked_add(wait).unwrap_or(Timestamp::MAX), reason }
+    let failures = standing.failures.saturating_add(1);
+    let wait = wait(event, failures, asked_s);
+    let next_at = now.checked_add(wait).unwrap_or(Timestamp::MAX);
+    if is_final {
+        let is_open = failures >= BREAKER_FAILURES || asked_s.is_some();
+        return Settlement::Parked { next_at: if is_open { next_at } else { now }, reason, is_old: false };
+    }
+    if now.duration_since(event.queued_at) > standing.give_up_after {
+        let hours = standing.give_up_after.as_hours();
+        let reason = format!("given up after {hours} hours: {reason}");
+        return Settlement::Parked { next_at, reason, is_old: true };
+    }
+    Settlement::Retry { next_at, reason }
+}
+
+/// How long to wait after so many failures in a row. What is added to the schedule is drawn from the names of event and
+/// attempt: the same on every machine, and another one for every receiver.
+fn wait(event: &Event, failures: u32, asked_s: Option<u64>) -> SignedDuration {
+    let step = usize::try_from(failures.max(1) - 1).unwrap_or(usize::MAX).min(RETRY_AFTER_S.len() - 1);
+    let scheduled_ms = RETRY_AFTER_S[step] * 1_000;
+    let name = [event.number.to_string(), event.attempts.to_string()];
+    let drawn = identity::id("attempt", &[&event.notice.receiver, &name[0], &name[1]]);
+    let drawn = i64::from_str_radix(drawn.get(..8).unwrap_or_default(), 16).unwrap_or(0);
+    let added_ms = (scheduled_ms / 5) * drawn / i64::from(u32::MAX);
+    let asked_s = asked_s.and_then(|s| i64::try_from(s).ok()).unwrap_or(0).min(RETRY_AFTER_MAX_S);
+    SignedDuration::from_millis(scheduled_ms + added_ms).max(SignedDuration::from_secs(asked_s))
+}
+
+/// Whether a receiver is spared.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Breaker {
+    /// It is told whatever waits.
+    Closed,
+    /// It failed too often: nothing is sent for now.
+    Open,
+    /// The waiting time is over: one event is sent to see whether it is well again.
+    HalfOpen,
+}
+
+/// How the breaker of a receiver stands.
+pub fn breaker(receiver: &Receiver, now: Timestamp) -> Breaker {
+    match receiver.next_at {
+        _ if receiver.failures < BREAKER_FAILURES => Breaker::Closed,
+        Some(next_at) if next_at > now => Breaker::Open,
+        _ => Breaker::HalfOpen,
+    }
+}
+
+/// Sends events to Subscriptions and to record servers.
+struct Notifications<'a> {
+    endplate: &'a Endplate,
+    transport: &'a dyn Transport,
+}
+
+#[async_trait]
+impl Carrier for Notifications<'_> {
+    async fn carry(&self, event: &Event) -> Result<Carried, Refusal> {
+        if let Some(record) = event.notice.receiver.strip_prefix(RECEIVER) {
+            return self.endplate.forward(record, event, self.transport).await;
+        }
+        Ok(match self.endplate.message(event).await? {
+            Some(message) => Carried::Tried(self.transport.send(&message).await),
+            None => Carried::Unwanted,
+        })
+    }
 }
 
 impl Endplate {
-    /// Sends everything that is due now, each subscription in its own order, until nothing is due.
-    ///
-    /// Subscriptions do not wait for each other within a round.
+    /// Who carries events to Subscriptions and to record servers over `transport`.
+    pub fn notifications<'a>(&'a self, transport: &'a dyn Transport) -> impl Carrier + 'a {
+        Notifications { endplate: self, transport }
+    }
+
+    /// Sends everything that is due now, each receiver in its own order, until nothing is due.
     pub async fn deliver(&self, transport: &dyn Transport) -> Result<DeliveryReport, Refusal> {
-        let mut report = DeliveryReport::default();
-        loop {
-            let events = self.store.waiting(self.clock.now(), AT_ONCE).await?;
-            if events.is_empty() {
-                return Ok(report);
-            }
-            for settlement in join_all(events.iter().map(|event| self.attempt(event, transport))).await {
-                match settlement? {
-                    Settlement::Delivered => report.delivered += 1,
-                    Settlement::Retry { .. } => report.deferred += 1,
-                    Settlement::Dropped { .. } => report.dropped += 1,
-                }
-            }
-        }
+        self.work(&self.notifications(transport), &pool::Once).await
     }
 
-    /// When [`Endplate::deliver`] will next have something to do.
+    /// How receivers stand, in order of their keys, after `after`, at most `limit`.
+    pub async fn receivers(&self, after: Option<&str>, limit: usize) -> Result<Vec<Receiver>, Refusal> {
+        Ok(self.store.receivers(after, limit).await?)
+    }
+
+    /// Puts settled events into the queue again, under their numbers; their receivers are tried at once. Says how many.
+    pub async fn replay(&self, which: &Replay) -> Result<u64, Refusal> {
+        Ok(self.store.replay(which, self.clock.now()).await?)
+    }
+
+    /// What is wrong with the address that a Subscription names.
+    pub(crate) fn check_endpoint(&self, subscription: &Json) -> Option<Issue> {
+        let endpoint = text(subscription, &["channel", "endpoint"])?;
+        let wrong = self.endpoints.as_ref()?.refused(endpoint)?;
+        let text = format!("This address is not called: {wrong}.");
+        Some(Issue::error(Code::BusinessRule, "Subscription.channel.endpoint", text))
+    }
+
+    /// When [`Endplate::deliver`] will next have something to do; an instant that is past says: now.
     pub async fn next_delivery_at(&self) -> Result<Option<Timestamp>, Refusal> {
-        Ok(self.store.next_waiting_at().await?)
+        Ok(self.store.waiting(self.clock.now(), &[], pool::NO_ROOM).await?.next_at)
     }
 
-    async fn attempt(&self, event: &Event, transport: &dyn Transport) -> Result<Settlement, Refusal> {
-        let settlement = match self.message(event).await? {
-            Ok(message) => next(event.attempts + 1, &transport.send(&message).await, self.clock.now()),
-            Err(reason) => Settlement::Dropped { reason: reason.to_owned() },
-        };
-        if let Settlement::Retry { reason, .. } = &settlement {
-            tracing::warn!(
-                subscription = event.notice.subscription,
-                event.number = event.number,
-                attempt.count = event.attempts + 1,
-                reason,
-                "a notification was not taken"
-            );
-        }
-        self.store.settle(event, self.clock.now(), settlement.clone()).await?;
-        Ok(settlement)
-    }
-
-    /// The message of an event; why there is none, if nobody wants it any more or whoever does may not have it.
-    async fn message(&self, event: &Event) -> Result<Result<Message, &'static str>, Refusal> {
-        const GONE: &str = "the subscription is gone or off";
+    /// The message of an event; none if nobody wants it any more, or whoever does may not have it.
+    async fn message(&self, event: &Event) -> Result<Option<Message>, Refusal> {
         let notice = &event.notice;
-        let Some(stored) = self.store.read("Subscription", &notice.subscription).await? else {
-            return Ok(Err(GONE));
+        let Some(stored) = self.store.read("Subscription", &notice.receiver).await? else {
+            return Ok(None);
         };
         let subscription: Json = endplate_fhir::json::stored(&stored.body);
         if text(&subscription, &["status"]) != Some("active") {
-            return Ok(Err(GONE));
+            return Ok(None);
         }
-        let Some(endpoint) = text(&subscription, &["channel", "endpoint"]) else { return Ok(Err(GONE)) };
+        let Some(endpoint) = text(&subscription, &["channel", "endpoint"]) else { return Ok(None) };
         let version = self.store.version(&notice.kind, &notice.id, notice.version).await?;
         if let Some(version) = &version
-            && !self.may_be_told(&notice.subscription, &version.stored).await?
+            && !self.may_be_told(&notice.receiver, &version.stored).await?
         {
-            return Ok(Err("the client that made the subscription may not read this"));
+            tracing::info!(
+                subscription = notice.receiver,
+                event.number,
+                "its maker may not read what it would be told"
+            );
+            return Ok(None);
         }
         let payload = text(&subscription, &["channel", "payload"]).is_some();
-        Ok(Ok(Message {
+        Ok(Some(Message {
             endpoint: endpoint.to_owned(),
             headers: items(&subscription["channel"], "header")
                 .filter_map(Json::as_str)
                 .map(str::to_owned)
                 .collect(),
-            event: format!("{}/{}", notice.subscription, event.number),
+            event: format!("{}/{}", notice.receiver, event.number),
             about: format!("{}/{}", notice.kind, notice.id),
             body: version.filter(|_| payload).map(|version| version.stored.body),
         }))
@@ -220,34 +307,4 @@ impl Endplate {
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-
-    const NOW: Timestamp = Timestamp::UNIX_EPOCH;
-
-    fn wait_s(attempts: u32, outcome: &Outcome) -> i64 {
-        match next(attempts, outcome, NOW) {
-            Settlement::Retry { next_at, .. } => next_at.as_second(),
-            other => panic!("{other:?}"),
-        }
-    }
-
-    #[test]
-    fn waits_grow_and_never_end() {
-        let refused = Outcome::Refused { status: 500, retry_after_s: None };
-        let waits: Vec<i64> = (1..9).map(|attempt| wait_s(attempt, &refused)).collect();
-        assert_eq!(waits, [5, 30, 120, 600, 3600, 14_400, 14_400, 14_400]);
-        assert_eq!(wait_s(u32::MAX, &refused), 14_400);
-        assert_eq!(next(3, &Outcome::Accepted, NOW), Settlement::Delivered);
-    }
-
-    /// RFC 9110, section 10.2.3: Retry-After says how long to wait before a follow-up request.
-    #[test]
-    fn a_receiver_may_ask_for_more_time_but_not_for_less_nor_for_ever() {
-        let asked = |s| Outcome::Refused { status: 429, retry_after_s: Some(s) };
-        assert_eq!(wait_s(1, &asked(60)), 60);
-        assert_eq!(wait_s(4, &asked(60)), 600);
-        assert_eq!(wait_s(1, &asked(u64::MAX)), 5);
-        assert_eq!(wait_s(1, &asked(1_000_000)), 86_400);
-    }
-}
+mod tests;

@@ -1,7 +1,7 @@
 //! What an integration engineer expects of an R4 server, one test for each expectation, named after its number.
 //!
-//! Letters: A the REST interface, B search, C operations, D modelling (INV: R4's invariants), F access, H security and data
-//! integrity. What does not
+//! Letters: A the REST interface, B search, C operations, D modelling (INV: R4's invariants), F access (F02: as a client), H security
+//! and data integrity, I delivery (I16: to record servers). What does not
 //! apply here is listed in `conformance/not-applicable.md` with the reason. `ledger` holds the two together.
 
 mod a_rest;
@@ -14,6 +14,8 @@ mod d_extensions;
 mod d_modelling;
 mod d_records;
 mod d_tasks;
+mod h_abuse;
+mod h_audit;
 mod h_data;
 mod invariants;
 mod invariants_of_resources;
@@ -46,9 +48,14 @@ const SOURCES: &[&str] = &[
     include_str!("access/bounds.rs"),
     include_str!("access/matrix.rs"),
     include_str!("access/secure.rs"),
+    include_str!("../../../service/server/tests/it/logs.rs"),
+    include_str!("conformance/h_abuse.rs"),
+    include_str!("conformance/h_audit.rs"),
     include_str!("conformance/h_data.rs"),
     include_str!("conformance/invariants.rs"),
     include_str!("conformance/invariants_of_resources.rs"),
+    include_str!("record_smart.rs"),
+    include_str!("record_write.rs"),
 ];
 
 /// Every number that there is.
@@ -62,9 +69,11 @@ fn all() -> BTreeSet<String> {
         series("D", 0, 53),
         vec!["E25".to_owned(), "G12".to_owned()],
         series("F", 1, 20),
-        series("H", 9, 10),
-        series("H", 15, 28),
+        series("H", 1, 11),
+        series("H", 15, 29),
+        series("H", 32, 32),
         series("INV", 1, 56),
+        series("I", 16, 16),
     ]
     .concat()
     .into_iter()

@@ -25,7 +25,14 @@ pub fn config() -> Config {
     config.listen = "127.0.0.1:0".parse().unwrap();
     config.store = StoreUrl::Memory;
     config.time_zone = TimeZone::UTC;
+    // The service's Device and what is on record would be among what tests count; the trail has tests of its own.
+    config.audit_enabled = false;
     config
+}
+
+/// The same with an audit trail.
+pub fn audited() -> Config {
+    Config { audit_enabled: true, ..config() }
 }
 
 /// An answer.
@@ -143,7 +150,7 @@ impl Served {
         self.clock.turn_to(date);
         self.server.endplate().sweep(&|_| {}).await.unwrap();
         let config = config();
-        let webhook = Webhook::new(config.webhook_connect_timeout, config.webhook_timeout).unwrap();
+        let webhook = Webhook::new(&config, self.clock.clone()).unwrap();
         self.server.endplate().deliver(&webhook).await.unwrap();
     }
 }

@@ -138,7 +138,7 @@ impl Attempt<'_> {
         })?;
         let id = current.id.clone();
         let entry = Entry { index, ..Entry::alone(Method::Put, &kind, Address::Id(id.clone()), resource) };
-        let issues = check::resource(&entry, self.bundled);
+        let issues = check::resource(&entry, self.bundled, self.endplate);
         if issues.iter().any(Issue::is_error) {
             return Err(Refusal { reason: Reason::Unprocessable, issues });
         }

@@ -2,7 +2,7 @@
 
 use super::Denied;
 use crate::error::Failure;
-use crate::http::{App, cds};
+use crate::http::{App, calendar, cds};
 use crate::{caller::Caller, publish};
 use axum::extract::{FromRequestParts, MatchedPath, Request, State};
 use axum::http::header::AUTHORIZATION;
@@ -34,10 +34,12 @@ enum Asks {
 }
 
 /// Addresses that hold no records: what is offered, how to get in, whether the service lives.
-pub(crate) const PUBLIC: [&str; 9] = [
+pub(crate) const PUBLIC: [&str; 11] = [
     "/.well-known/smart-configuration",
+    "/auth/client-jwks",
     "/auth/jwks",
     "/auth/token",
+    "/auth/webhook-jwks",
     "/cds-services",
     "/fhir/.well-known/smart-configuration",
     "/fhir/metadata",
@@ -94,8 +96,9 @@ pub(crate) async fn gate(State(app): State<App>, mut request: Request, next: Nex
         }
         Some(Err(denied)) => {
             let failure = failure(denied);
-            let is_hook = request.uri().path().starts_with(cds::ROOT);
-            return if is_hook { failure.problem(request.uri().path()) } else { failure.into_response() };
+            let path = request.uri().path();
+            let is_problem = path.starts_with(cds::ROOT) || path.starts_with(calendar::ROOT);
+            return if is_problem { failure.problem(path) } else { failure.into_response() };
         }
     }
     next.run(request).await

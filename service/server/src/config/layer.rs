@@ -88,6 +88,8 @@ pub struct Layers {
     /// Lists of tables, by their key, and the file that they are from.
     tables: BTreeMap<&'static str, Vec<Table>>,
     tables_origin: Origin,
+    /// The tables `[[record]]`, which have no defaults.
+    records: Vec<Table>,
     /// Variables that begin like ours and are no setting.
     strange: Vec<String>,
 }
@@ -104,6 +106,7 @@ impl Layers {
             protocol_origin: Origin::Default,
             tables: BTreeMap::new(),
             tables_origin: Origin::Default,
+            records: Vec::new(),
             strange: Vec::new(),
         };
         for (key, value) in flat(table("config.default.toml", DEFAULTS)?) {
@@ -142,32 +145,21 @@ impl Layers {
         }
         self.protocol_origin = Origin::File(path.to_owned());
         self.tables_origin = Origin::File(path.to_owned());
-        for (key, name) in TABLES {
-            match table.get_mut("access").and_then(Value::as_table_mut).and_then(|access| access.remove(name))
-            {
-                None => {}
-                Some(Value::Array(rows)) if rows.iter().all(Value::is_table) => {
-                    let rows = rows
-                        .into_iter()
-                        .filter_map(|row| if let Value::Table(row) = row { Some(row) } else { None });
-                    self.tables.insert(key, rows.collect());
-                }
-                Some(_) => {
-                    let wanted = format!("must be tables: begin each with [[{key}]]");
-                    return Err(ConfigError::Value {
-                        key: key.to_owned(),
-                        origin: Origin::File(path.into()),
-                        wanted,
-                    });
-                }
+        self.records = tables(path, &mut table, "record")?;
+        if let Some(access) = table.get_mut("access").and_then(Value::as_table_mut) {
+            for (key, name) in TABLES {
+                self.tables.insert(key, tables(path, access, name)?);
             }
         }
         for (key, value) in flat(table) {
             let Some(setting) = self.settings.get_mut(&key) else {
                 let known: Vec<&str> = self.settings.keys().map(String::as_str).collect();
                 let tables: Vec<&str> = TABLES.iter().map(|(key, _)| *key).collect();
-                let known =
-                    format!("{}, the tables {}, and the table protocol", known.join(", "), tables.join(", "));
+                let known = format!(
+                    "{}, the table protocol and the tables record, {}",
+                    known.join(", "),
+                    tables.join(", ")
+                );
                 return Err(ConfigError::UnknownKey { path: path.to_owned(), key, known });
             };
             let origin = Origin::File(path.to_owned());
@@ -229,6 +221,11 @@ impl Layers {
                 }
             }
         }
+        for (at, record) in self.records.iter().enumerate() {
+            let leaves = flat(record.clone()).into_iter();
+            let shown = leaves.map(|(key, value)| format!("record[{at}].{key} = {}", masked(&value)));
+            rows.extend(shown.map(|row| (row, self.protocol_origin.to_string())));
+        }
         let width = rows.iter().map(|(left, _)| left.chars().count()).max().unwrap_or_default();
         let known = rows.iter().map(|(left, origin)| format!("{left:width$}  # {origin}\n"));
         let strange = self.strange.iter().map(|name| format!("# {name} is set and is no setting\n"));
@@ -247,6 +244,11 @@ impl Layers {
     /// Something about one of them.
     pub(super) fn wrong_in_tables(&self, key: &str, wanted: impl Into<String>) -> ConfigError {
         ConfigError::Value { key: key.to_owned(), origin: self.tables_origin.clone(), wanted: wanted.into() }
+    }
+
+    /// The tables `[[record]]`, and where they came from.
+    pub(super) fn records(&self) -> (&[Table], Origin) {
+        (&self.records, self.protocol_origin.clone())
     }
 
     pub(super) fn text(&self, key: &str) -> &str {
@@ -290,6 +292,21 @@ fn table(path: &str, text: &str) -> Result<Table, ConfigError> {
         let line = before.matches('\n').count() + 1;
         ConfigError::NotToml { path: path.to_owned(), reason: format!("line {line}: {}", error.message()) }
     })
+}
+
+/// Takes an array of tables out of a table; there may be none.
+fn tables(path: &str, table: &mut Table, key: &str) -> Result<Vec<Table>, ConfigError> {
+    let wrong = || ConfigError::Value {
+        key: key.to_owned(),
+        origin: Origin::File(path.to_owned()),
+        wanted: format!("must be tables [[{key}]]"),
+    };
+    let one = |value: Value| if let Value::Table(table) = value { Ok(table) } else { Err(wrong()) };
+    match table.remove(key) {
+        None => Ok(Vec::new()),
+        Some(Value::Array(values)) => values.into_iter().map(one).collect(),
+        Some(_) => Err(wrong()),
+    }
 }
 
 /// Leaves of nested tables under dotted keys. An empty table has none.

@@ -1,5 +1,6 @@
 //! Notifications, against receivers on this machine.
 
+use crate::harness;
 use axum::Router;
 use axum::body::Bytes;
 use axum::extract::State;
@@ -59,7 +60,9 @@ fn message(address: SocketAddr, body: Option<&str>) -> Message {
 }
 
 async fn sent(timeout: Duration, message: &Message) -> Outcome {
-    Webhook::new(timeout, timeout).expect("a sender").send(message).await
+    let mut config = harness::config();
+    (config.webhook_connect_timeout, config.webhook_timeout) = (timeout, timeout);
+    Webhook::new(&config, harness::clock()).expect("a sender").send(message).await
 }
 
 // FHIR R4 subscription.html: with a payload the resource is sent as an update to the endpoint as a service base.
@@ -102,10 +105,13 @@ async fn a_refusal_is_told_with_its_status_and_the_time_it_asks_for() {
         ),
         (
             || {
-                (StatusCode::SERVICE_UNAVAILABLE, [("retry-after", "Fri, 31 Dec 1999 23:59:59 GMT")])
-                    .into_response()
+                let dates = [
+                    ("date", "Fri, 31 Dec 1999 23:58:59 GMT"),
+                    ("retry-after", "Fri, 31 Dec 1999 23:59:59 GMT"),
+                ];
+                (StatusCode::SERVICE_UNAVAILABLE, dates).into_response()
             },
-            refused(503, None),
+            refused(503, Some(60)),
         ),
         (|| StatusCode::GONE.into_response(), refused(410, None)),
     ];

@@ -35,6 +35,7 @@ fn needs(method: &str, path: &str, kind: &str) -> Option<Needs> {
             "/cds-services" | "/openapi.json" | "/livez" | "/readyz" | "/auth/jwks" | "/fhir/metadata",
         )
         | ("GET", "/.well-known/smart-configuration" | "/fhir/.well-known/smart-configuration")
+        | ("GET", "/auth/client-jwks" | "/auth/webhook-jwks")
         | ("POST", "/auth/token") => return Some(Needs::Nothing),
         ("POST", "/cds-services/{id}" | "/cds-services/{id}/feedback") => return Some(Needs::Hook),
         ("GET", "/fhir/{type}" | "/fhir/{type}/{id}") if !is_stored => return Some(Needs::Nothing),
@@ -69,6 +70,8 @@ fn needs(method: &str, path: &str, kind: &str) -> Option<Needs> {
         (_, "/fhir/{type}/{id}/$compare-options" | "/fhir/{type}/{id}/$apply" | "/fhir/{type}/$apply") => {
             return reckoned(&[]);
         }
+        ("GET", "/calendar/clinic/reviews.ics") => listed(&["Appointment.s", "Task.s"]),
+        ("GET", "/calendar/patient/{id}/reviews.ics") => listed(&["Appointment.s", "Patient.r", "Task.s"]),
         (_, "/fhir/{type}/{id}/$unit-report") => {
             let kinds =
                 ["CarePlan", "Condition", "DetectedIssue", "Observation", "Patient", "Procedure", "Task"];
@@ -143,7 +146,8 @@ async fn status(served: &Served, method: &str, offer: &Offer, kind: &str, token:
     if matches!(reply.status, 401 | 403) && method != "HEAD" {
         assert!(reply.header("www-authenticate").starts_with("Bearer"), "{method} {}", offer.path);
         let is_outcome = reply.json()["resourceType"] == "OperationOutcome";
-        assert!(is_outcome || offer.path.starts_with("/cds-services"), "{}", reply.text);
+        let is_problem = ["/cds-services", "/calendar"].iter().any(|root| offer.path.starts_with(root));
+        assert!(is_outcome || is_problem, "{}", reply.text);
     }
     reply.status
 }
