@@ -11,6 +11,7 @@ use crate::Endplate;
 use crate::capacity::{self, within};
 use crate::document::CAUTION;
 use crate::element::{self, items, text};
+use crate::grant::Right;
 use crate::intake::ours;
 use crate::ports::Stored;
 use crate::refusal::{Reason, Refusal};
@@ -21,6 +22,9 @@ use endplate_recovery::unit::Date;
 use event::Sight;
 use icalendar::{Calendar, Property};
 use std::collections::BTreeMap;
+
+/// Types that a feed shows.
+const SHOWN: [&str; 2] = ["Appointment", "Task"];
 
 /// Most reviews of one feed.
 pub const REVIEWS_MAX: usize = 5_000;
@@ -49,6 +53,7 @@ impl Endplate {
     /// # Errors
     /// The patient is not there, or has more than [`REVIEWS_MAX`] reviews.
     pub async fn patient_calendar(&self, patient: &str) -> Result<String, Refusal> {
+        self.permit_all(Right::Search, &SHOWN)?;
         self.read("Patient", patient).await?;
         let clauses = search::in_compartment_of(patient, "Task").into_iter().collect();
         let reviews = self.reviews(clauses).await?;
@@ -61,6 +66,7 @@ impl Endplate {
     /// # Errors
     /// A day that cannot be read, a range that is empty or too long, or more than [`REVIEWS_MAX`] reviews.
     pub async fn clinic_calendar(&self, from: Option<&str>, to: Option<&str>) -> Result<String, Refusal> {
+        self.permit_all(Right::Search, &SHOWN)?;
         let today = element::day(self.clock.today());
         let from = match (from, to) {
             (Some(from), _) => day(from, "from")?,

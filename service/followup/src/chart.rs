@@ -16,6 +16,7 @@ use crate::capacity;
 use crate::document::{CAUTION, derived, identifier, reference};
 use crate::dossier::Dossier;
 use crate::element::{day, items, text};
+use crate::grant::{RECORDS, Right};
 use crate::identity;
 use crate::intake::{self, Injury};
 use crate::operation::{Inputs, cannot};
@@ -88,6 +89,8 @@ impl Endplate {
     /// # Errors
     /// No such RiskAssessment, one that was not derived here, or one of a repair that is not followed any more.
     pub async fn chart(&self, id: &str, inputs: &Inputs) -> Result<Chart, Refusal> {
+        self.permit_all(Right::Read, &RECORDS)?;
+        self.permit(Right::Read, "RiskAssessment")?;
         inputs.only(&["format"])?;
         let stored = self.read("RiskAssessment", id).await?;
         let forecast: Json = endplate_fhir::json::stored(&stored.body);

@@ -19,6 +19,7 @@ pub mod document;
 pub mod dossier;
 pub mod element;
 pub mod forward;
+pub mod grant;
 pub mod identity;
 pub mod intake;
 pub mod kept;
@@ -75,6 +76,10 @@ pub struct Endplate {
     settings: Arc<Settings>,
     terms: Arc<terminology::Terms>,
     protocols: Arc<kept::Protocols>,
+    /// On whose behalf; none: the service itself, or anybody where access is open.
+    grant: Option<Arc<grant::Grant>>,
+    /// Who is registered; none: access is open.
+    registered: Option<Arc<grant::Registered>>,
     /// The request that calls; none where the service itself acts.
     call: Option<Arc<audit::Call>>,
     records: Arc<[Record]>,
@@ -91,6 +96,8 @@ impl Endplate {
             settings: Arc::new(settings),
             terms: Arc::default(),
             protocols: Arc::default(),
+            grant: None,
+            registered: None,
             call: None,
             records: Arc::default(),
             give_up_after: SignedDuration::from_hours(outbox::GIVE_UP_AFTER_H),

@@ -270,7 +270,7 @@ impl Endplate {
         Ok(self.store.waiting(self.clock.now(), &[], pool::NO_ROOM).await?.next_at)
     }
 
-    /// The message of an event; none if nobody wants it any more.
+    /// The message of an event; none if nobody wants it any more, or whoever does may not have it.
     async fn message(&self, event: &Event) -> Result<Option<Message>, Refusal> {
         let notice = &event.notice;
         let Some(stored) = self.store.read("Subscription", &notice.receiver).await? else {
@@ -282,6 +282,16 @@ impl Endplate {
         }
         let Some(endpoint) = text(&subscription, &["channel", "endpoint"]) else { return Ok(None) };
         let version = self.store.version(&notice.kind, &notice.id, notice.version).await?;
+        if let Some(version) = &version
+            && !self.may_be_told(&notice.receiver, &version.stored).await?
+        {
+            tracing::info!(
+                subscription = notice.receiver,
+                event.number,
+                "its maker may not read what it would be told"
+            );
+            return Ok(None);
+        }
         let payload = text(&subscription, &["channel", "payload"]).is_some();
         Ok(Some(Message {
             endpoint: endpoint.to_owned(),

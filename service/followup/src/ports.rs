@@ -168,6 +168,19 @@ pub struct Agenda {
     pub due_on: Option<Date>,
 }
 
+/// Who last wrote a Subscription, and so for whom it is told. Kept beside it: the resource says nothing of it.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Maker {
+    /// Id of the Subscription.
+    pub subscription: String,
+    /// The client's id; empty: it was written while access was open.
+    pub client: String,
+    /// Under what name the client is registered.
+    pub registration: String,
+    /// The scopes that it had.
+    pub scope: String,
+}
+
 /// All that one write changes. Committed whole or not at all.
 #[derive(Clone, Debug, Default)]
 pub struct Changeset {
@@ -183,6 +196,8 @@ pub struct Changeset {
     pub notices: Vec<Notice>,
     /// Changes of the agenda.
     pub agenda: Vec<Agenda>,
+    /// Who wrote the Subscriptions among `puts`.
+    pub makers: Vec<Maker>,
     /// AuditEvents of what this write does: new resources, of no compartment, told to no subscriber. Each becomes the next link
     /// of the chain ([`crate::audit::chain`]).
     pub audit: Vec<Put>,
@@ -409,6 +424,11 @@ pub trait Store: Counterparts + Send + Sync {
     async fn replay(&self, which: &Replay, now: Timestamp) -> Result<u64, StoreError>;
     /// How receivers stand, in order of their keys, after `after`, at most `limit`.
     async fn receivers(&self, after: Option<&str>, limit: usize) -> Result<Vec<Receiver>, StoreError>;
+    /// Who last wrote a Subscription.
+    async fn maker(&self, subscription: &str) -> Result<Option<Maker>, StoreError>;
+    /// Notes that something that may be used once was used, durably; false if it was used before. It is remembered until
+    /// `until`; what was to be remembered until before `now` is forgotten.
+    async fn use_once(&self, key: &str, until: Timestamp, now: Timestamp) -> Result<bool, StoreError>;
     /// Says whether the store can be used now, for readiness probes.
     async fn check(&self) -> Result<(), StoreError>;
 }

@@ -9,6 +9,7 @@ pub mod claim;
 mod deletion;
 mod entrance;
 mod moving;
+mod outside;
 mod record;
 mod rehearse;
 mod resolve;
@@ -25,6 +26,7 @@ use crate::derivation::{Derivation, comparable, stamped};
 use crate::document;
 use crate::dossier::local_references;
 use crate::element::{self, text};
+use crate::grant::Right;
 use crate::outbox::{self, Listener};
 use crate::ports::{Changeset, Deed, Notice, Put, Scope, Stored};
 use crate::refusal::{Reason, Refusal};
@@ -57,7 +59,7 @@ pub struct Written {
     pub created: bool,
     /// Whether the resource is gone; version 0 then says that it never was there.
     pub deleted: bool,
-    /// The resource as stored; empty if it is gone.
+    /// The resource as stored; empty if it is gone, or if the client may not read it.
     pub body: String,
     /// What the sender should know though nothing was refused.
     pub remarks: Vec<Issue>,
@@ -165,6 +167,7 @@ impl<'a> Attempt<'a> {
         self.incoming.sort_by_key(|incoming| incoming.index);
         self.refuse_overlaps()?;
         self.link(&addresses).await?;
+        self.refuse_outside()?;
         self.compare();
         self.terms().await?;
         self.check_references().await?;
@@ -223,9 +226,10 @@ impl<'a> Attempt<'a> {
         let kind = self.kind_of(index).to_owned();
         let wrong =
             |text: &str| self.refuse(Reason::Unprocessable, (&kind, index), Code::NotFound, path, text);
-        let query = search::criteria(to, &self.endplate.settings.base).map_err(|_| {
+        let mut query = search::criteria(to, &self.endplate.settings.base).map_err(|_| {
             wrong("This conditional reference cannot be read; write it as Type?identifier=system|value.")
         })?;
+        self.endplate.bound(&mut query).map_err(|refusal| check::placed(refusal, &kind, index))?;
         let mut matches: BTreeSet<(String, String)> = BTreeSet::new();
         for stored in self.endplate.store.search(&query).await?.resources {
             let sent = self
@@ -415,6 +419,9 @@ impl<'a> Attempt<'a> {
         let kind = text(&resource, &["resourceType"]).unwrap_or_default().to_owned();
         let id = text(&resource, &["id"]).unwrap_or_default().to_owned();
         let rows = index::rows(&resource, base);
+        if kind == "Subscription" {
+            self.change.makers.push(self.endplate.maker(&id));
+        }
         for listener in self.listeners.iter().filter(|listener| listener.query.matches(&kind, &id, &rows)) {
             self.change.notices.push(Notice {
                 receiver: listener.subscription.clone(),
@@ -453,7 +460,12 @@ impl<'a> Attempt<'a> {
                 at: stored.at,
                 created: incoming.current.is_none(),
                 deleted: false,
-                body: stored.body.clone(),
+                // Whoever may write and not read is told that it was done, and no more.
+                body: if self.endplate.may(Right::Read, stored) {
+                    stored.body.clone()
+                } else {
+                    String::new()
+                },
                 remarks: self.remarks.get(&reference).cloned().unwrap_or_default(),
             })
         };

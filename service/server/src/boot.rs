@@ -1,5 +1,6 @@
 //! The one place that builds concrete things: the store, the sender, the use cases, the running service.
 
+use crate::access::Access;
 use crate::audit::Trail;
 use crate::config::{Config, RecordConfig, StoreUrl};
 use crate::connection::serve_http;
@@ -7,9 +8,11 @@ use crate::guard::Guard;
 use crate::http::{App, Limits, Phase, WRITES_MAX, metadata};
 use crate::record::Outgoing;
 use crate::router::router;
+use crate::tls::{Certificates, TlsListener};
 use crate::webhook::{self, Webhook, WebhookError};
 use crate::worker::{self, Post};
 use axum::serve::ListenerExt;
+use endplate_followup::grant::Grant;
 use endplate_followup::ports::{Clock, Store, Transport};
 use endplate_followup::{Endplate, Settings};
 use endplate_store::{OpenError, SqliteStore};
@@ -39,6 +42,9 @@ pub enum BootError {
     /// What the store keeps cannot be read, or the configured protocol does not fit it.
     #[error("the protocol cannot be used with this store: {0}")]
     Protocol(String),
+    /// A key or a certificate cannot be used. The text names the setting.
+    #[error("{0}")]
+    Access(String),
     /// No notification could be sent.
     #[error(transparent)]
     Webhook(#[from] WebhookError),
@@ -70,7 +76,8 @@ pub fn endplate(config: &Config, base: &str, store: Arc<dyn Store>, clock: Arc<d
 
 /// The base URL of a service that is reached at `address`.
 pub fn base_url(config: &Config, address: SocketAddr) -> String {
-    config.base_url.clone().unwrap_or_else(|| format!("http://{address}/fhir"))
+    let scheme = if config.tls.is_some() { "https" } else { "http" };
+    config.base_url.clone().unwrap_or_else(|| format!("{scheme}://{address}/fhir"))
 }
 
 /// What a service runs on. A value: tests and rehearsals exchange its parts.
@@ -110,18 +117,32 @@ pub struct Server {
     writes: Arc<Semaphore>,
     outbox: Arc<Notify>,
     drain_timeout: Duration,
+    certificates: Option<Certificates>,
 }
 
 /// Starts a service. When this returns, it takes requests.
 ///
 /// # Errors
-/// The address cannot be listened on, or the key that signs cannot be read.
+/// The address cannot be listened on, or a key or certificate cannot be used.
 pub async fn start(config: &Config, parts: Parts) -> Result<Server, BootError> {
     let refused = |error: std::io::Error| BootError::Listen { listen: config.listen, reason: error.kind() };
     let listener = TcpListener::bind(config.listen).await.map_err(refused)?;
     let address = listener.local_addr().map_err(refused)?;
     let base = base_url(config, address);
+    let access = Access::of(&config.access, &base, Arc::clone(&parts.clock), Arc::clone(&parts.store));
+    let access = access.map_err(BootError::Access)?.map(Arc::new);
+    let certificates = config.tls.as_ref().map(Certificates::read).transpose().map_err(BootError::Access)?;
     let endplate = endplate(config, &base, parts.store, Arc::clone(&parts.clock));
+    // The service itself knows who is registered; what handlers are given has no rights before a caller has shown some.
+    let (endplate, without_rights) = match &access {
+        None => (endplate.clone(), endplate),
+        Some(access) => {
+            let closed = endplate.closed_to(access.registered());
+            (closed.clone(), closed.on_behalf_of(Arc::new(Grant::nothing())))
+        }
+    };
+    let statement = metadata::statement(&base, config.body_limit_bytes);
+    let statement = if access.is_some() { metadata::secured(statement) } else { statement };
     let (phase, phases) = watch::channel(Phase::Running);
     let writes = Arc::new(Semaphore::new(WRITES_MAX as usize));
     let outbox = Arc::new(Notify::new());
@@ -141,8 +162,10 @@ pub async fn start(config: &Config, parts: Parts) -> Result<Server, BootError> {
     let keys = webhook::key_set(webhook::signer(config)?.as_ref());
     let app = App {
         webhook_keys: keys.to_string().into(),
-        endplate: endplate.clone(),
-        metadata: metadata::statement(&base, config.body_limit_bytes).to_string().into(),
+        endplate: without_rights,
+        access,
+        is_tls: certificates.is_some(),
+        metadata: statement.to_string().into(),
         base: base.as_str().into(),
         client_keys: RecordConfig::public_keys(&config.records).to_string().into(),
         limits: Limits { body_bytes: config.body_limit_bytes, time: config.request_timeout },
@@ -155,8 +178,14 @@ pub async fn start(config: &Config, parts: Parts) -> Result<Server, BootError> {
         cors_origins: config.cors_origins.iter().filter_map(|origin| origin.parse().ok()).collect(),
         request_prefix: format!("{:x}", parts.clock.now().as_nanosecond()).into(),
     };
-    let listener = listener.tap_io(|stream| _ = stream.set_nodelay(true));
-    let http = tokio::spawn(serve_http(listener, router(app), config.request_timeout, phases.clone()));
+    let (router, head_time) = (router(app), config.request_timeout);
+    let http = if let Some(certificates) = certificates.clone() {
+        let listener = TlsListener::new(listener, certificates).map_err(refused)?;
+        tokio::spawn(serve_http(listener, router, head_time, phases.clone()))
+    } else {
+        let listener = listener.tap_io(|stream| _ = stream.set_nodelay(true));
+        tokio::spawn(serve_http(listener, router, head_time, phases.clone()))
+    };
 
     if parts.workers {
         let post = Post {
@@ -174,7 +203,7 @@ pub async fn start(config: &Config, parts: Parts) -> Result<Server, BootError> {
     }
     info!(%address, base, version = env!("CARGO_PKG_VERSION"), "listening");
     let drain_timeout = config.drain_timeout;
-    Ok(Server { address, endplate, phase, http, workers, writes, outbox, drain_timeout })
+    Ok(Server { address, endplate, phase, http, workers, writes, outbox, drain_timeout, certificates })
 }
 
 impl Server {
@@ -186,6 +215,14 @@ impl Server {
     /// Its use cases, for whoever delivers and sweeps without the workers.
     pub fn endplate(&self) -> &Endplate {
         &self.endplate
+    }
+
+    /// Reads the certificates again, for connections made from now on. Without TLS there is nothing to do.
+    ///
+    /// # Errors
+    /// They cannot be used; those read before stay. The text names the setting.
+    pub fn renew_certificates(&self) -> Result<(), String> {
+        self.certificates.as_ref().map_or(Ok(()), Certificates::renew)
     }
 
     /// Has the delivery worker look at the outbox now, as after a change of the clock.

@@ -3,6 +3,7 @@
 //! `config.default.toml` is the manual, the defaults and the list of known keys at once. [`Layers`] holds each value
 //! with where it came from; [`Config`] is the checked whole, which nothing else has to check again.
 
+pub mod access;
 mod layer;
 mod record;
 
@@ -139,6 +140,9 @@ pub struct Config {
     pub clinic_reviews_per_day_max: Option<u32>,
     pub webhook_connect_timeout: Duration,
     pub webhook_timeout: Duration,
+    pub access: access::AccessConfig,
+    /// None: connections are plain.
+    pub tls: Option<TlsConfig>,
     pub audit_enabled: bool,
     pub records: Vec<RecordConfig>,
     pub webhook_give_up_after: Duration,
@@ -189,6 +193,8 @@ impl Config {
             .filter(|most| *most > 0),
             webhook_connect_timeout: layers.seconds("webhook.connect_timeout_s", 60)?,
             webhook_timeout: layers.seconds("webhook.timeout_s", 120)?,
+            access: access::AccessConfig::read(layers)?,
+            tls: tls(layers)?,
             audit_enabled: layers.flag("audit.enabled"),
             records: record::records(layers)?,
             webhook_give_up_after: Duration::from_hours(layers.within(
@@ -220,10 +226,11 @@ impl Config {
     }
 
     fn check_exposure(&self, layers: &Layers) -> Result<(), ConfigError> {
-        if !self.listen.ip().is_loopback() && !layers.flag("unprotected") {
-            let wanted = "reaches beyond this machine, and this version has no access control of its own: listen on \
-                 127.0.0.1, or set unprotected (--unprotected), which says that a gateway or firewall lets only the right \
-                 callers through and allows any address";
+        let is_safe = self.access.is_closed() && self.tls.is_some();
+        if !self.listen.ip().is_loopback() && !is_safe && !layers.flag("unprotected") {
+            let wanted = "reaches beyond this machine: register who may call ([[access.clients]]) and give a certificate \
+                 ([tls]), or listen on 127.0.0.1, or set unprotected (--unprotected), which says that a gateway or firewall \
+                 does what is missing of the two and allows any address";
             return Err(layers.wrong("listen", wanted));
         }
         if self.listen.ip().is_unspecified() && self.base_url.is_none() {
@@ -232,6 +239,27 @@ impl Config {
             return Err(layers.wrong("base_url", wanted));
         }
         Ok(())
+    }
+}
+
+/// Certificates, by PEM files.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct TlsConfig {
+    /// The service's certificate and those that lead to its authority.
+    pub certificate: PathBuf,
+    /// Its private key.
+    pub key: PathBuf,
+    /// Authorities of clients' certificates; none: clients show none.
+    pub client_ca: Option<PathBuf>,
+}
+
+fn tls(layers: &Layers) -> Result<Option<TlsConfig>, ConfigError> {
+    let file = |key: &str| Some(layers.text(key)).filter(|text| !text.is_empty()).map(PathBuf::from);
+    match (file("tls.certificate"), file("tls.key"), file("tls.client_ca")) {
+        (Some(certificate), Some(key), client_ca) => Ok(Some(TlsConfig { certificate, key, client_ca })),
+        (None, None, None) => Ok(None),
+        (None, ..) => Err(layers.wrong("tls.certificate", "must be given where tls.key or tls.client_ca is")),
+        (Some(_), None, _) => Err(layers.wrong("tls.key", "must be given where tls.certificate is")),
     }
 }
 

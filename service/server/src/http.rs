@@ -13,6 +13,7 @@ pub(crate) mod resource;
 pub(crate) mod search;
 mod terminology;
 
+use crate::access::Access;
 use crate::audit::{self, Trail};
 use crate::error::Failure;
 use axum::http::HeaderValue;
@@ -52,7 +53,12 @@ pub(crate) struct Limits {
 /// What every handler has at hand.
 #[derive(Clone)]
 pub struct App {
+    /// The use cases; where access is closed, without any rights: a handler takes [`crate::access::gate::Served`].
     pub(crate) endplate: Endplate,
+    /// Who may call; none: access is open.
+    pub(crate) access: Option<Arc<Access>>,
+    /// Whether connections are by TLS.
+    pub(crate) is_tls: bool,
     /// The service's own URL, `http://127.0.0.1:8080/fhir`.
     pub(crate) base: Arc<str>,
     /// The CapabilityStatement, ready to send.

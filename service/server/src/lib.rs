@@ -3,6 +3,7 @@
 //! Only here are status codes, sockets and the system's clock. `boot` is the one place that builds concrete things; the
 //! binary `endplate` is a command line around it, and tests start the same service in their own process.
 
+pub(crate) mod access;
 pub mod audit;
 pub mod boot;
 pub mod caller;
@@ -31,6 +32,7 @@ pub mod serve;
 pub mod signature;
 pub mod sweep;
 pub mod telemetry;
+mod tls;
 pub mod webhook;
 mod worker;
 

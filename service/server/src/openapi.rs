@@ -1,5 +1,6 @@
 //! The OpenAPI 3.1 document, made from the table of offers and the search table.
 
+use crate::access::gate;
 use crate::http::published;
 use crate::offer::{Asks, Gives, Kinds, OFFERS, Offer, Takes};
 use endplate_fhir::Json;
@@ -31,7 +32,10 @@ pub fn document(base: &str) -> Json {
         },
         "servers": [{ "url": base.strip_suffix("/fhir").unwrap_or(base) }],
         "paths": paths,
-        "components": { "schemas": schemas(), "headers": headers() },
+        "components": { "schemas": schemas(), "headers": headers(), "securitySchemes": {
+            "token": { "type": "http", "scheme": "bearer", "bearerFormat": "JWT",
+                "description": "Where access is closed: SMART App Launch 2.2.0, Backend Services; for CDS Hooks the client's own JWT." }
+        } },
     })
 }
 
@@ -248,8 +252,23 @@ fn responses(offer: &Offer) -> Json {
             (404, "There is no such service, or no such card."),
         ]);
     }
+    let is_access = offer.path.starts_with("/auth") || offer.path.contains("/.well-known");
+    if is_access {
+        lists.push(&[(404, "Access is open here: there is nothing to get in by.")]);
+    }
+    if offer.path == "/auth/token" {
+        lists.push(&[(400, "No token is given; RFC 6749 section 5.2."), (429, "Too many requests.")]);
+    } else if !gate::PUBLIC.contains(&offer.path) && offer.kinds != Kinds::Published {
+        lists.push(&[
+            (401, "Access is closed, and no valid token was sent."),
+            (403, "The token has not the scope that this needs."),
+            (429, "Too many requests; again after Retry-After seconds."),
+        ]);
+    }
     for (status, about) in lists.into_iter().flatten() {
-        let content = if is_card || is_calendar {
+        let content = if offer.path == "/auth/token" && matches!(status, 400 | 429) {
+            json!({ "application/json": { "schema": { "type": "object", "required": ["error"] } } })
+        } else if is_card || is_calendar {
             json!({ "application/problem+json": { "schema": { "type": "object" } } })
         } else {
             json!({ FHIR_JSON: { "schema": schema("OperationOutcome") } })

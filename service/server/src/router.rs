@@ -1,5 +1,6 @@
 //! Every route, in one list, and what surrounds each request.
 
+use crate::access::{discovery, gate, token};
 use crate::audit::{self, RequestId};
 use crate::clock::Stopwatch;
 use crate::error::{self, Failure};
@@ -8,7 +9,9 @@ use crate::http::{App, calendar, cds, chart, keys, metadata, operation, probe, p
 use crate::media;
 use axum::Router;
 use axum::extract::{MatchedPath, Request, State};
-use axum::http::header::{CACHE_CONTROL, CONTENT_LENGTH, VARY, X_CONTENT_TYPE_OPTIONS};
+use axum::http::header::{
+    CACHE_CONTROL, CONTENT_LENGTH, STRICT_TRANSPORT_SECURITY, VARY, X_CONTENT_TYPE_OPTIONS,
+};
 use axum::http::{HeaderName, HeaderValue, Method, Uri};
 use axum::middleware::{self, Next};
 use axum::response::{IntoResponse, Response};
@@ -37,6 +40,10 @@ pub fn router(app: App) -> Router {
         .route("/fhir/{kind}/{id}/_history/{version}", only("GET,HEAD", get(resource::read_version)))
         .route("/fhir/{kind}/{id}/{member}", only("GET,HEAD", get(search::of_patient)))
         .merge(published::routes())
+        .route("/.well-known/smart-configuration", only("GET,HEAD", get(discovery::configuration)))
+        .route("/fhir/.well-known/smart-configuration", only("GET,HEAD", get(discovery::configuration)))
+        .route("/auth/jwks", only("GET,HEAD", get(discovery::jwks)))
+        .route("/auth/token", only("POST", post(token::token)))
         .route("/openapi.json", only("GET,HEAD", get(metadata::openapi)))
         .route("/auth/client-jwks", only("GET,HEAD", get(keys::client_keys)))
         .route("/auth/webhook-jwks", only("GET,HEAD", get(probe::webhook_keys)))
@@ -53,6 +60,7 @@ pub fn router(app: App) -> Router {
         .layer(middleware::from_fn(negotiate))
         // Whoever finds out who calls comes between this and `audited`.
         .layer(middleware::from_fn(audit::known))
+        .layer(middleware::from_fn_with_state(app.clone(), gate::gate))
         .layer(CatchPanicLayer::custom(error::panicked));
     // Without origins there is no layer, and a preflight is answered as any method that is not offered.
     let inner = if app.cors_origins.is_empty() { inner } else { inner.layer(cors(&app.cors_origins)) };
@@ -151,7 +159,9 @@ async fn negotiate(request: Request, next: Next) -> Response {
     if !is_defined {
         return Failure::UnknownMethod.into_response();
     }
-    let is_fhir = request.uri().path().split('/').nth(1) == Some("fhir");
+    let mut parts = request.uri().path().split('/').skip(1);
+    // What SMART App Launch puts below FHIR is JSON, whatever is liked.
+    let is_fhir = parts.next() == Some("fhir") && parts.next() != Some(".well-known");
     // A chart is a picture too; its handler looks at what is liked.
     let is_chart = request.uri().path().ends_with("/$chart");
     let (format, is_pretty) = (query_value(&request, "_format"), query_value(&request, "_pretty"));
@@ -241,6 +251,10 @@ async fn observe(State(app): State<App>, mut request: Request, next: Next) -> Re
     headers.extend(HeaderValue::from_str(&id).ok().map(|value| (X_REQUEST_ID, value)));
     headers.insert(X_CONTENT_TYPE_OPTIONS, HeaderValue::from_static("nosniff"));
     headers.insert(CACHE_CONTROL, HeaderValue::from_static("no-store"));
+    if app.is_tls {
+        // RFC 6797 section 7.1: only where the connection is safe already.
+        headers.insert(STRICT_TRANSPORT_SECURITY, HeaderValue::from_static("max-age=31536000"));
+    }
     headers.append(VARY, HeaderValue::from_static("accept, authorization, prefer"));
     headers.extend(correlation.map(|value| (X_CORRELATION_ID, value)));
     response

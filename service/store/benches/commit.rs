@@ -91,6 +91,7 @@ fn change(changeset: usize) -> Changeset {
         puts: puts.collect(),
         notices: notices.collect(),
         agenda: vec![Agenda { patient: patient.clone(), due_on: Some(Date::constant(2026, 3, 1)) }],
+        ..Changeset::default()
     }
 }
 

@@ -1,5 +1,6 @@
 //! SQLite: one file, one writer that commits waiting writes together, readers that never wait for it.
 
+mod access;
 mod chain;
 mod history;
 mod outbox;
@@ -12,8 +13,8 @@ use async_trait::async_trait;
 use endplate_fhir::index;
 use endplate_fhir::search::Query;
 use endplate_followup::ports::{
-    Attempt, Changeset, Compartment, Link, Linked, Page, Past, PastPage, Receiver, Replay, Room, Store,
-    StoreError, Stored, Version, Waiting,
+    Attempt, Changeset, Compartment, Link, Linked, Maker, Page, Past, PastPage, Receiver, Replay, Room,
+    Store, StoreError, Stored, Version, Waiting,
 };
 use jiff::Timestamp;
 use jiff::civil::Date;
@@ -309,6 +310,18 @@ impl Store for SqliteStore {
 
     async fn receivers(&self, after: Option<&str>, limit: usize) -> Result<Vec<Receiver>, StoreError> {
         outbox::receivers(&self.readers, after, limit).await
+    }
+
+    async fn maker(&self, subscription: &str) -> Result<Option<Maker>, StoreError> {
+        access::maker(&self.readers, subscription).await
+    }
+
+    async fn use_once(&self, key: &str, until: Timestamp, now: Timestamp) -> Result<bool, StoreError> {
+        match self.writer.send(Work::Use { key: key.to_owned(), until, now }).await {
+            Ok(_) => Ok(true),
+            Err(StoreError::Moved) => Ok(false),
+            Err(error) => Err(error),
+        }
     }
 
     async fn check(&self) -> Result<(), StoreError> {

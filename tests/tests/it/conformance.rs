@@ -1,7 +1,7 @@
 //! What an integration engineer expects of an R4 server, one test for each expectation, named after its number.
 //!
-//! Letters: A the REST interface, B search, C operations, D modelling (INV: R4's invariants), F access (F02: as a client), H data
-//! integrity, I delivery (I16: to record servers). What does not
+//! Letters: A the REST interface, B search, C operations, D modelling (INV: R4's invariants), F access (F02: as a client), H security
+//! and data integrity, I delivery (I16: to record servers). What does not
 //! apply here is listed in `conformance/not-applicable.md` with the reason. `ledger` holds the two together.
 
 mod a_rest;
@@ -44,6 +44,10 @@ const SOURCES: &[&str] = &[
     include_str!("conformance/d_modelling.rs"),
     include_str!("conformance/d_records.rs"),
     include_str!("conformance/d_tasks.rs"),
+    include_str!("access/backend.rs"),
+    include_str!("access/bounds.rs"),
+    include_str!("access/matrix.rs"),
+    include_str!("access/secure.rs"),
     include_str!("../../../service/server/tests/it/logs.rs"),
     include_str!("conformance/h_abuse.rs"),
     include_str!("conformance/h_audit.rs"),
@@ -63,12 +67,12 @@ fn all() -> BTreeSet<String> {
         series("B", 1, 52),
         series("C", 1, 23),
         series("D", 0, 53),
-        series("H", 1, 8),
-        series("H", 11, 11),
-        series("H", 16, 29),
+        vec!["E25".to_owned(), "G12".to_owned()],
+        series("F", 1, 20),
+        series("H", 1, 11),
+        series("H", 15, 29),
         series("H", 32, 32),
         series("INV", 1, 56),
-        series("F", 2, 2),
         series("I", 16, 16),
     ]
     .concat()
@@ -76,7 +80,7 @@ fn all() -> BTreeSet<String> {
     .collect()
 }
 
-/// The numbers that tests are named after: `fn a20_stale_if_match_is_412`.
+/// The numbers that tests are named after: `fn a20_stale_if_match_is_412`, or several, `fn f08_f10_…`.
 fn tested() -> BTreeSet<String> {
     let mut all = BTreeSet::new();
     for line in SOURCES.iter().flat_map(|source| source.lines()) {
@@ -84,11 +88,11 @@ fn tested() -> BTreeSet<String> {
         let Some(name) = line.strip_prefix("async fn ").or_else(|| line.strip_prefix("fn ")) else {
             continue;
         };
-        let number = name.split('_').next().unwrap_or_default();
-        let digits = number.trim_start_matches(|c: char| c.is_ascii_lowercase());
-        if !digits.is_empty() && digits.len() < number.len() && digits.bytes().all(|b| b.is_ascii_digit()) {
-            all.insert(number.to_uppercase());
-        }
+        let is_number = |part: &&str| {
+            let digits = part.trim_start_matches(|c: char| c.is_ascii_lowercase());
+            !digits.is_empty() && digits.len() < part.len() && digits.bytes().all(|b| b.is_ascii_digit())
+        };
+        all.extend(name.split('_').take_while(is_number).map(str::to_uppercase));
     }
     all
 }

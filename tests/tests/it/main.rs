@@ -1,6 +1,7 @@
 //! One binary for all tests that cross crates.
 #![allow(missing_docs)]
 
+mod access;
 mod alert_table;
 mod alerts;
 mod answers;

@@ -6,9 +6,9 @@ use endplate_fhir::index::IndexValue;
 use endplate_fhir::search::Query;
 use endplate_followup::derivation::bare;
 use endplate_followup::ports::{
-    Attempt, Bookmark, Changeset, Compartment, Counterpart, Counterparts, DeadLetter, Link, Linked, Note,
-    Page, Past, PastPage, Put, Receiver, Replay, Room, Scope, Store, StoreError, Stored, Unread, Version,
-    Waiting,
+    Attempt, Bookmark, Changeset, Compartment, Counterpart, Counterparts, DeadLetter, Link, Linked, Maker,
+    Note, Page, Past, PastPage, Put, Receiver, Replay, Room, Scope, Store, StoreError, Stored, Unread,
+    Version, Waiting,
 };
 use jiff::Timestamp;
 use jiff::civil::Date;
@@ -170,6 +170,14 @@ impl Store for MemoryStore {
 
     async fn settle(&self, _: &str, _: Vec<Attempt>) -> Result<(), StoreError> {
         Ok(())
+    }
+
+    async fn maker(&self, _: &str) -> Result<Option<Maker>, StoreError> {
+        Ok(None)
+    }
+
+    async fn use_once(&self, _: &str, _: Timestamp, _: Timestamp) -> Result<bool, StoreError> {
+        Err(StoreError::Failed { context: "noting a use", source: "nothing is used up here".into() })
     }
 
     async fn park(&self, _: &str, _: Timestamp, _: &str) -> Result<u64, StoreError> {

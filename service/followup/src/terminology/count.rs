@@ -2,6 +2,7 @@
 
 use super::{Maps, TRANSLATED, Unmapped};
 use crate::Endplate;
+use crate::grant::Right;
 use crate::ports::{Agenda, Changeset};
 use crate::refusal::Refusal;
 use endplate_fhir::{Json, reference};
@@ -65,6 +66,7 @@ impl Endplate {
     /// The codes of stored Procedures and Observations that keep them from being understood, as Parameters: one `unmapped` for
     /// each element, system and code, with the number of resources that hold it, most frequent first. Reads them all.
     pub async fn unmapped(&self) -> Result<Json, Refusal> {
+        self.permit_all(Right::Search, &TRANSLATED)?;
         let (_, maps) = self.maps().await?;
         let mut counts: BTreeMap<(&str, Unmapped), u64> = BTreeMap::new();
         for kind in TRANSLATED {

@@ -3,6 +3,7 @@
 use super::{Attempt, Incoming, Written, local_references};
 use crate::dossier::Dossier;
 use crate::element;
+use crate::grant::Right;
 use crate::ports::{Deed, Put, Stored};
 use crate::refusal::{Reason, Refusal};
 use endplate_fhir::Json;
@@ -75,6 +76,8 @@ impl Attempt<'_> {
     }
 
     fn referred_to(&self, deleted: &Incoming, by: &str) -> Refusal {
+        let kind = by.split_once('/').map_or(by, |(kind, _)| kind);
+        let by = if self.endplate.reaches_all(Right::Read, kind) { by } else { "Another resource" };
         let text = format!(
             "{by} still refers to this resource; end it by its status, for example entered-in-error, or delete what refers \
              to it first."

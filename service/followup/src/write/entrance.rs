@@ -1,8 +1,9 @@
 //! Where writes come in: alone, as a transaction, as a batch.
 
-use super::{Attempt, ENTRIES_MAX, Written, audit, check, instant_ms};
+use super::{Attempt, ENTRIES_MAX, Written, audit, check, instant_ms, resolve};
 use crate::Endplate;
 use crate::audit::Part;
+use crate::grant::Right;
 use crate::ports::StoreError;
 use crate::read;
 use crate::refusal::{Reason, Refusal};
@@ -59,6 +60,7 @@ impl Endplate {
         if !TYPES.contains(&entry.kind.as_str()) {
             return Err(Refusal::unknown_type());
         }
+        self.permit_entry(&entry)?;
         let issues = check::single(&entry);
         if !issues.is_empty() {
             return Err(Refusal { reason: Reason::Malformed, issues });
@@ -112,6 +114,10 @@ impl Endplate {
         refuse_size(bundle)?;
         let entries = bundle::transaction(bundle, &self.settings.base)
             .map_err(|issues| Refusal { reason: Reason::Malformed, issues })?;
+        for entry in &entries {
+            let placed = |refusal| check::placed(refusal, &entry.kind, entry.index);
+            self.permit_entry(entry).map_err(placed)?;
+        }
         let reads: Vec<Entry> = entries.iter().filter(|entry| entry.method.reads()).cloned().collect();
         let order: Vec<usize> =
             entries.iter().filter(|entry| !entry.method.reads()).map(|entry| entry.index).collect();
@@ -131,6 +137,17 @@ impl Endplate {
         }
         responses.sort_by_key(|(index, _)| *index);
         Ok(bundle::transaction_response(responses.into_iter().map(|(_, response)| response).collect()))
+    }
+
+    /// Refuses whoever has no right to what an entry does, or to look whether its conditions hold.
+    fn permit_entry(&self, entry: &Entry) -> Result<(), Refusal> {
+        let right = match entry.address {
+            Address::Criteria(_) if entry.method.reads() => Right::Search,
+            _ => resolve::right(entry.method),
+        };
+        self.permit(right, &entry.kind)?;
+        let is_conditional = entry.if_none_exist.is_some() || matches!(entry.address, Address::Criteria(_));
+        if is_conditional { self.permit(Right::Search, &entry.kind) } else { Ok(()) }
     }
 
     /// Each entry for itself, in order; what one is refused for concerns no other.
@@ -295,7 +312,8 @@ fn response(written: &Written, returned: Returned) -> Response {
         location: Some(format!("{}/{}/_history/{}", written.kind, written.id, written.version)),
         etag: Some(format!("W/\"{}\"", written.version)),
         last_modified: Some(instant_ms(written.at)),
-        resource: (returned == Returned::Resource).then(|| json::stored(&written.body)),
+        resource: (returned == Returned::Resource && !written.body.is_empty())
+            .then(|| json::stored(&written.body)),
         outcome,
     }
 }

@@ -2,6 +2,7 @@
 
 use super::{Attempt, Incoming, check};
 use crate::element::{name_of, text};
+use crate::grant::Right;
 use crate::identity;
 use crate::ports::{Deed, Scope, Stored, Version};
 use crate::read::names_version;
@@ -199,6 +200,9 @@ impl Attempt<'_> {
         let newest = self.endplate.store.latest(&entry.kind, id).await?;
         let current =
             newest.clone().filter(|newest| newest.deed != Deed::Deleted).map(|newest| newest.stored);
+        if current.as_ref().is_some_and(|current| !self.endplate.may(right(entry.method), current)) {
+            return Err(Refusal::not_found());
+        }
         Ok((newest, current))
     }
 
@@ -227,6 +231,7 @@ impl Attempt<'_> {
                 "A condition needs at least one search parameter, for example identifier=system|value.";
             return Err(self.refuse(Reason::Malformed, (kind, index), Code::Invalid, kind, text));
         }
+        self.endplate.bound(&mut query)?;
         // Whether it is one, and not what a page would show.
         (query.count, query.after) = (2 + self.incoming.len(), None);
         let key = format!("{kind}?{condition}");
@@ -303,9 +308,11 @@ impl Attempt<'_> {
         for entry in reads {
             let Address::Id(id) = &entry.address else { continue };
             let sent = self.incoming.iter().find(|one| one.kind == entry.kind && one.id == *id);
-            let there = match sent {
-                Some(one) => one.method != Method::Delete,
-                None => self.endplate.store.read(&entry.kind, id).await?.is_some(),
+            let there = if let Some(one) = sent {
+                one.method != Method::Delete
+            } else {
+                let stored = self.endplate.store.read(&entry.kind, id).await?;
+                stored.is_some_and(|stored| self.endplate.may(Right::Read, &stored))
             };
             if !there {
                 let place = format!("Bundle.entry[{}].request.url", entry.index);
@@ -332,6 +339,16 @@ impl Attempt<'_> {
             }
         }
         Err(Refusal::not_found())
+    }
+}
+
+/// The right that a write needs (SMART App Launch 2.2.0: an update that creates is an update).
+pub(super) fn right(method: Method) -> Right {
+    match method {
+        Method::Post => Right::Create,
+        Method::Put | Method::Patch => Right::Update,
+        Method::Delete => Right::Delete,
+        Method::Get | Method::Head => Right::Read,
     }
 }
 

@@ -60,6 +60,8 @@ pub(super) fn written(app: &App, written: Written, prefer: Prefer, with_location
     }
     let mut response = match prefer {
         Prefer::Minimal => status.into_response(),
+        // The client may write and not read.
+        Prefer::Unsaid | Prefer::Representation if body.is_empty() => status.into_response(),
         Prefer::Unsaid | Prefer::Representation => (status, document(body)).into_response(),
         Prefer::Outcome => (status, document(issue::outcome(&remarks).to_string())).into_response(),
     };

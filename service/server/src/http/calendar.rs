@@ -4,11 +4,12 @@
 
 use super::cds::only;
 use super::{App, answer};
+use crate::access::gate::Served;
 use crate::error::Failure;
 use crate::extract::{self, pairs};
 use crate::publish::fnv1a;
 use axum::Router;
-use axum::extract::{Path, State};
+use axum::extract::Path;
 use axum::http::header::CONTENT_TYPE;
 use axum::http::{HeaderMap, Uri};
 use axum::response::{IntoResponse, Response};
@@ -28,7 +29,7 @@ pub(crate) fn routes() -> Router<App> {
 }
 
 /// `GET`: the clinic's reviews from one day to another.
-async fn of_clinic(State(app): State<App>, uri: Uri, headers: HeaderMap) -> Response {
+async fn of_clinic(Served(app): Served, uri: Uri, headers: HeaderMap) -> Response {
     let done = async {
         let [from, to] = asked(&uri, ["from", "to"])?;
         app.read(app.endplate.clinic_calendar(from.as_deref(), to.as_deref())).await
@@ -38,7 +39,7 @@ async fn of_clinic(State(app): State<App>, uri: Uri, headers: HeaderMap) -> Resp
 
 /// `GET`: the reviews of one patient.
 async fn of_patient(
-    State(app): State<App>,
+    Served(app): Served,
     id: Result<Path<String>, axum::extract::rejection::PathRejection>,
     uri: Uri,
     headers: HeaderMap,

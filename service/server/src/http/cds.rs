@@ -3,12 +3,13 @@
 //! These addresses are not FHIR's: an error is a problem document (RFC 9457).
 
 use super::App;
+use crate::access::gate::Served;
 use crate::audit;
 use crate::error::Failure;
 use crate::extract;
 use crate::media;
 use axum::Router;
-use axum::extract::{Path, Request, State};
+use axum::extract::{Path, Request};
 use axum::http::header::CONTENT_TYPE;
 use axum::http::{StatusCode, Uri};
 use axum::response::{IntoResponse, Response};
@@ -40,7 +41,7 @@ async fn discovery() -> Response {
     json(&card::discovery())
 }
 
-async fn call(State(app): State<App>, Path(id): Path<String>, request: Request) -> Response {
+async fn call(Served(app): Served, Path(id): Path<String>, request: Request) -> Response {
     let path = request.uri().path().to_owned();
     let done = async {
         let service = Service::named(&id)?;
@@ -58,7 +59,7 @@ async fn call(State(app): State<App>, Path(id): Path<String>, request: Request) 
     }
 }
 
-async fn feedback(State(app): State<App>, Path(id): Path<String>, request: Request) -> Response {
+async fn feedback(Served(app): Served, Path(id): Path<String>, request: Request) -> Response {
     let path = request.uri().path().to_owned();
     let done = async {
         let service = Service::named(&id)?;

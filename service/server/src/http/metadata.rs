@@ -1,6 +1,7 @@
 //! The CapabilityStatement: what the router and the search table offer, and no more.
 
 use super::{App, READ_ONLY, answer, published, terminology};
+use crate::access::discovery;
 use crate::extract::Query;
 use crate::{offer, openapi, publish};
 use axum::Json as PlainJson;
@@ -71,6 +72,12 @@ pub fn statement(base: &str, body_bytes: usize) -> Json {
             "interaction": coded(&offer::interactions(None))
         }]
     })
+}
+
+/// The same where access is closed: how to get in.
+pub(crate) fn secured(mut statement: Json) -> Json {
+    statement["rest"][0]["security"] = discovery::security();
+    statement
 }
 
 fn resource(kind: &str) -> Json {
@@ -171,6 +178,7 @@ mod tests {
     fn the_statement_is_valid_r4() {
         let statement = statement("http://127.0.0.1:8080/fhir", 5 << 20);
         assert_eq!(endplate_fhir::validate::resource(&statement), []);
+        assert_eq!(endplate_fhir::validate::resource(&secured(statement)), []);
     }
 
     // cpb-9 and cpb-12: types and parameter names are unique.

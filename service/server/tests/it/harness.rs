@@ -2,9 +2,9 @@
 
 use async_trait::async_trait;
 use endplate_followup::ports::{
-    Attempt, Bookmark, Changeset, Compartment, Counterpart, Counterparts, DeadLetter, Link, Linked, Message,
-    Note, Outcome, Page, Past, PastPage, Receiver, Replay, Room, Store, StoreError, Transport, Unread,
-    Version, Waiting,
+    Attempt, Bookmark, Changeset, Compartment, Counterpart, Counterparts, DeadLetter, Link, Linked, Maker,
+    Message, Note, Outcome, Page, Past, PastPage, Receiver, Replay, Room, Store, StoreError, Transport,
+    Unread, Version, Waiting,
 };
 use endplate_server::boot::{self, Parts, Server};
 use endplate_server::clock::FixedClock;
@@ -208,6 +208,12 @@ impl Store for Double {
     }
     async fn settle(&self, _: &str, _: Vec<Attempt>) -> Result<(), StoreError> {
         self.misbehave()
+    }
+    async fn maker(&self, _: &str) -> Result<Option<Maker>, StoreError> {
+        self.misbehave().map(|()| None)
+    }
+    async fn use_once(&self, _: &str, _: Timestamp, _: Timestamp) -> Result<bool, StoreError> {
+        self.misbehave().map(|()| true)
     }
     async fn park(&self, _: &str, _: Timestamp, _: &str) -> Result<u64, StoreError> {
         self.misbehave().map(|()| 0)

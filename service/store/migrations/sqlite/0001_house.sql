@@ -131,6 +131,21 @@ create table event (
 create index event_waiting on event (receiver, number) where settled = 0;
 create index event_dead on event (receiver, number) where settled = 3;
 
+-- Who last wrote a Subscription.
+create table maker (
+    subscription text primary key,
+    client text not null,
+    registration text not null,
+    scope text not null
+) strict, without rowid;
+
+-- What may be used once and was.
+create table used (
+    key text primary key,
+    until_ms integer not null
+) strict, without rowid;
+create index used_by_time on used (until_ms);
+
 -- Attempts are appended, never changed.
 create table attempt (
     receiver text not null,

@@ -338,6 +338,13 @@ fn condition(sql: &mut QueryBuilder<Sqlite>, kind: &str, clause: &Clause, asked:
             sql.push("1");
             return;
         }
+        Match::All(clauses) => {
+            sql.push("(1");
+            for clause in clauses {
+                sql.push(" and ");
+                meets(sql, kind, clause);
+            }
+        }
         Match::Chain { kind: target, clause: inner } => {
             // Cross join: first who meets the clause, then who refers to them.
             sql.push("r.key in (select t.resource from resource r cross join reference_row t where ");

@@ -29,13 +29,19 @@ pub(super) enum Work {
     Park(String, Timestamp, String),
     Replay(Replay, Timestamp),
     Note(Vec<Note>),
+    /// Something that may be used once.
+    Use {
+        key: String,
+        until: Timestamp,
+        now: Timestamp,
+    },
 }
 
 impl Work {
     fn puts(&self) -> &[Put] {
         match self {
             Self::Commit(change) => &change.puts,
-            Self::Settle(..) | Self::Park(..) | Self::Replay(..) | Self::Note(_) => &[],
+            Self::Settle(..) | Self::Park(..) | Self::Replay(..) | Self::Note(_) | Self::Use { .. } => &[],
         }
     }
 }
@@ -141,6 +147,9 @@ async fn apply(
             Work::Note(notes) => super::record::keep(connection, notes).await.map(|()| 0),
             Work::Park(receiver, before, reason) => outbox::park(connection, receiver, *before, reason).await,
             Work::Replay(which, now) => outbox::replay(connection, which, *now).await,
+            Work::Use { key, until, now } => {
+                super::access::use_once(connection, key, *until, *now).await.map(|()| 0)
+            }
         };
         match answer {
             Ok(_) | Err(StoreError::Moved) => answers.push(answer),
@@ -184,6 +193,7 @@ async fn commit(connection: &mut SqliteConnection, change: &Changeset) -> Result
     let audited = keys.get(change.puts.len()..).unwrap_or_default();
     super::chain::append(connection, head, &change.audit, audited).await?;
     outbox::raise(connection, &change.notices, change.at.unwrap_or(Timestamp::UNIX_EPOCH)).await?;
+    super::access::keep(connection, &change.makers).await?;
     for agenda in &change.agenda {
         let (sql, due) = match agenda.due_on {
             Some(on) => (

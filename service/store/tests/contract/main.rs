@@ -1,6 +1,7 @@
 //! What every store must do, as plain functions over the port. Another implementation runs the same laws with one more
 //! factory in [`stores`] and one more `contract!` line.
 
+mod access;
 mod facts;
 mod outbox;
 mod record;
@@ -34,6 +35,8 @@ macro_rules! contract {
         mod $backend {
             laws! {
                 $backend:
+                access::what_may_be_used_once_is_used_once,
+                access::who_last_wrote_a_subscription_is_kept_beside_it,
                 resource::a_version_is_read_as_it_was_put,
                 resource::history_is_newest_first,
                 resource::a_deletion_is_a_version_and_ends_what_can_be_found,
