@@ -14,6 +14,7 @@ mod d_modelling;
 mod d_records;
 mod d_tasks;
 mod h_data;
+mod h_outgoing;
 mod invariants;
 mod invariants_of_resources;
 mod verdicts;
@@ -42,6 +43,7 @@ const SOURCES: &[&str] = &[
     include_str!("conformance/d_records.rs"),
     include_str!("conformance/d_tasks.rs"),
     include_str!("conformance/h_data.rs"),
+    include_str!("conformance/h_outgoing.rs"),
     include_str!("conformance/invariants.rs"),
     include_str!("conformance/invariants_of_resources.rs"),
 ];
@@ -55,6 +57,7 @@ fn all() -> BTreeSet<String> {
         series("B", 1, 52),
         series("C", 1, 23),
         series("D", 0, 53),
+        series("H", 12, 14),
         series("H", 16, 28),
         series("INV", 1, 56),
     ]

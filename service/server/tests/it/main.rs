@@ -3,6 +3,7 @@
 mod command;
 mod contract;
 mod harness;
+mod killed;
 mod life;
 mod refusal;
 mod webhook;

@@ -70,12 +70,7 @@ fn a_full_changeset(extra: endplate_followup::ports::Put) -> Changeset {
     let fresh = found_by(&[token("status", None, "requested")], of_patient("p", put("Task", "fresh", 1)));
     Changeset {
         scopes: vec![scope("Patient/p", 0), scope("Task?identifier=s|1", 0)],
-        notices: vec![Notice {
-            receiver: "s".into(),
-            kind: "Task".into(),
-            id: "fresh".into(),
-            version: 1,
-        }],
+        notices: vec![Notice { receiver: "s".into(), kind: "Task".into(), id: "fresh".into(), version: 1 }],
         agenda: vec![Agenda { patient: "p".into(), due_on: Some(Date::constant(2026, 3, 1)) }],
         ..change(vec![fresh, extra])
     }
