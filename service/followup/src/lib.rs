@@ -7,7 +7,10 @@
 
 pub mod account;
 pub mod answer;
+pub mod audit;
 pub mod booking;
+pub mod calendar;
+pub mod capacity;
 pub mod card;
 pub mod chart;
 pub mod code;
@@ -15,6 +18,7 @@ pub mod derivation;
 pub mod document;
 pub mod dossier;
 pub mod element;
+pub mod forward;
 pub mod identity;
 pub mod intake;
 pub mod kept;
@@ -24,10 +28,12 @@ pub mod operation;
 pub mod outbox;
 pub mod person;
 pub mod plan;
+pub mod poll;
 pub mod ports;
 pub mod preview;
 pub mod protocol;
 pub mod read;
+pub mod record;
 pub mod refusal;
 pub mod search;
 pub mod sweep;
@@ -36,6 +42,7 @@ pub mod write;
 
 pub use outbox::DeliveryReport;
 pub use plan::Party;
+pub use record::Record;
 pub use refusal::{Reason, Refusal};
 pub use sweep::SweepReport;
 pub use write::{Returned, Written};
@@ -56,6 +63,8 @@ pub struct Settings {
     pub clinic_lead: Party,
     /// Who books reviews.
     pub scheduler: Party,
+    /// Most reviews a day, booked and planned together; none: as many as there are.
+    pub reviews_per_day_max: Option<u32>,
 }
 
 /// The use cases. Cheap to clone.
@@ -66,6 +75,9 @@ pub struct Endplate {
     settings: Arc<Settings>,
     terms: Arc<terminology::Terms>,
     protocols: Arc<kept::Protocols>,
+    /// The request that calls; none where the service itself acts.
+    call: Option<Arc<audit::Call>>,
+    records: Arc<[Record]>,
     give_up_after: SignedDuration,
     endpoints: Option<Arc<dyn Endpoints>>,
 }
@@ -79,9 +91,22 @@ impl Endplate {
             settings: Arc::new(settings),
             terms: Arc::default(),
             protocols: Arc::default(),
+            call: None,
+            records: Arc::default(),
             give_up_after: SignedDuration::from_hours(outbox::GIVE_UP_AFTER_H),
             endpoints: None,
         }
+    }
+
+    /// The same beside hospital record servers.
+    #[must_use]
+    pub fn beside(self, records: Vec<Record>) -> Self {
+        Self { records: records.into(), ..self }
+    }
+
+    /// The record servers.
+    pub fn records(&self) -> &[Record] {
+        &self.records
     }
 
     /// The same, which tries an event for this long and stores no Subscription whose address these do not allow.

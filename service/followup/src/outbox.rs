@@ -10,6 +10,7 @@ use crate::Endplate;
 use crate::element::{items, text};
 use crate::identity;
 use crate::ports::{Event, Message, Outcome, Receiver, Replay, Settlement, Transport};
+use crate::record::RECEIVER;
 use crate::refusal::Refusal;
 use async_trait::async_trait;
 use endplate_fhir::issue::{Code, Issue};
@@ -110,6 +111,10 @@ pub fn check_subscription(subscription: &Json) -> Vec<Issue> {
         })),
         Ok(query) if !TYPES.contains(&query.kind.as_str()) => {
             issues.extend(Refusal::unknown_type().issues);
+        }
+        Ok(query) if query.kind == "AuditEvent" => {
+            let text = "Nobody is told of AuditEvents; search them, with _lastUpdated for what is new.";
+            issues.push(Issue::error(Code::NotSupported, "Subscription.criteria", text));
         }
         Ok(query) if !query.is_of_rows() => {
             let text = "Criteria are about a resource itself and at any time; leave out chains, _has and the prefix ap.";
@@ -214,7 +219,7 @@ pub fn breaker(receiver: &Receiver, now: Timestamp) -> Breaker {
     }
 }
 
-/// Sends events to Subscriptions.
+/// Sends events to Subscriptions and to record servers.
 struct Notifications<'a> {
     endplate: &'a Endplate,
     transport: &'a dyn Transport,
@@ -231,6 +236,9 @@ impl Notifications<'_> {
 #[async_trait]
 impl Carrier for Notifications<'_> {
     async fn carry(&self, event: &Event) -> Result<Carried, Refusal> {
+        if let Some(record) = event.notice.receiver.strip_prefix(RECEIVER) {
+            return self.endplate.forward(record, event, self.transport).await;
+        }
         let ready = self.ready().remove(&event.notice.receiver);
         let message = match ready {
             Some((number, message)) if number == event.number => Some(message),
@@ -243,6 +251,9 @@ impl Carrier for Notifications<'_> {
     }
 
     async fn ahead(&self, event: &Event) {
+        if event.notice.receiver.starts_with(RECEIVER) {
+            return;
+        }
         // Whatever stands in the way is met again when its turn has come.
         if let Ok(Some(message)) = self.endplate.message(event).await {
             let mut ready = self.ready();
@@ -255,7 +266,7 @@ impl Carrier for Notifications<'_> {
 }
 
 impl Endplate {
-    /// Who carries events to Subscriptions over `transport`.
+    /// Who carries events to Subscriptions and to record servers over `transport`.
     pub fn notifications<'a>(&'a self, transport: &'a dyn Transport) -> impl Carrier + 'a {
         Notifications { endplate: self, transport, ready: Mutex::default() }
     }

@@ -10,6 +10,10 @@
 //! [`Changeset::reads`] carries counters that a decision rested on but does not change, such as `ConceptMap`: they must
 //! not have moved either, and stay where they are, so that writes which share them do not get in each other's way.
 
+mod record;
+
+pub use record::{Bookmark, Counterpart, Counterparts, DeadLetter, Note, Unread};
+
 use async_trait::async_trait;
 use endplate_fhir::index::IndexRow;
 use endplate_fhir::search::Query;
@@ -179,6 +183,31 @@ pub struct Changeset {
     pub notices: Vec<Notice>,
     /// Changes of the agenda.
     pub agenda: Vec<Agenda>,
+    /// AuditEvents of what this write does: new resources, of no compartment, told to no subscriber. Each becomes the next link
+    /// of the chain ([`crate::audit::chain`]).
+    pub audit: Vec<Put>,
+}
+
+/// A place in the chain of AuditEvents.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Link {
+    /// Its number, from 1, without gaps.
+    pub number: u64,
+    /// Its hash, 64 hexadecimal digits.
+    pub hash: String,
+}
+
+/// A link with what it stands for, as the store has it now.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Linked {
+    /// Its place.
+    pub link: Link,
+    /// Id of the AuditEvent; none if there is no such resource.
+    pub id: Option<String>,
+    /// Its first version as it stands; none if there is none.
+    pub body: Option<String>,
+    /// Whether it is an AuditEvent of one version that is not deleted.
+    pub is_single: bool,
 }
 
 /// A notice with its number, waiting to be sent.
@@ -328,7 +357,7 @@ pub enum StoreError {
 
 /// The durable side. Every function sees one consistent snapshot; `commit` and `settle` are durable when they return.
 #[async_trait]
-pub trait Store: Send + Sync {
+pub trait Store: Counterparts + Send + Sync {
     /// The current version of a resource; none if there is none or it was deleted.
     async fn read(&self, kind: &str, id: &str) -> Result<Option<Stored>, StoreError> {
         let latest = self.latest(kind, id).await?;
@@ -353,11 +382,20 @@ pub trait Store: Send + Sync {
     async fn generation(&self, scope: &str) -> Result<u64, StoreError>;
     /// One page of current resources.
     async fn search(&self, query: &Query) -> Result<Page, StoreError>;
+    /// How many values of a date parameter begin at which instant, milliseconds since the epoch, among the resources that meet
+    /// the query; in order. The query's order and page do not count. Read from index rows alone.
+    async fn counts(&self, query: &Query, param: &str) -> Result<Vec<(i64, u64)>, StoreError>;
     /// The types of the resources with this id to which these reference parameters of a type lead, sorted: more than one where
     /// an id alone does not say who is meant.
     async fn referred(&self, kind: &str, params: &[String], id: &str) -> Result<Vec<String>, StoreError>;
     /// Commits a changeset whole, or refuses it with [`StoreError::Moved`].
     async fn commit(&self, change: Changeset) -> Result<(), StoreError>;
+    /// The last link of the chain of AuditEvents; none if it is empty.
+    async fn chain_head(&self) -> Result<Option<Link>, StoreError>;
+    /// The links after this number, in order, at most `limit`.
+    async fn chain(&self, after: u64, limit: usize) -> Result<Vec<Linked>, StoreError>;
+    /// Ids of AuditEvents that no link stands for, in order, at most `limit`.
+    async fn unchained(&self, limit: usize) -> Result<Vec<String>, StoreError>;
     /// Patients whose agenda date is `on` or earlier, in order of id, after `after`, at most `limit`.
     async fn due(&self, on: Date, after: Option<&str>, limit: usize) -> Result<Vec<String>, StoreError>;
     /// What may be sent at `now` to receivers that are not `busy`, as far as there is `room`.
@@ -409,11 +447,52 @@ pub enum Outcome {
     },
 }
 
+/// One request to a hospital record server.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Ask {
+    /// Name of the record server.
+    pub record: String,
+    /// Below its base, such as `Task?identifier=s%7Cv`; or absolute, as a link of a page is, and then of the same server.
+    pub url: String,
+    /// None: it is read. Else what is written there.
+    pub write: Option<Writing>,
+}
+
+/// What is written to a record server, as an update.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Writing {
+    /// The resource as JSON text.
+    pub body: String,
+    /// The version that must be current there, without quotes.
+    pub if_match: Option<String>,
+}
+
+/// What a record server answered.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Answer {
+    /// The status code.
+    pub status: u16,
+    /// How long it asks to wait, in seconds.
+    pub retry_after_s: Option<u64>,
+    /// `Location`, or `Content-Location`.
+    pub location: Option<String>,
+    /// The version that `ETag` names, without quotes.
+    pub version: Option<String>,
+    /// The body, if it is FHIR JSON.
+    pub body: Option<endplate_fhir::Json>,
+}
+
 /// Sends one message and says what came back. Never retries by itself: the outbox decides.
 #[async_trait]
 pub trait Transport: Send + Sync {
     /// Sends `message` once.
     async fn send(&self, message: &Message) -> Outcome;
+    /// Puts one request to a record server, as one that it lets in. The error is why no answer came, for people, without
+    /// payload, address or secret. Without record servers there is nobody to ask.
+    async fn ask(&self, request: &Ask) -> Result<Answer, String> {
+        let _ = request;
+        Err("no record server is configured".to_owned())
+    }
 }
 
 /// Which addresses may be called, as far as the text of an address tells. What a name leads to is looked at when it is called.

@@ -1,7 +1,9 @@
 //! The one way in: what was sent is checked, laid over what is known, everything that follows is derived, and all of it is
 //! committed together or not at all.
 
-mod check;
+mod audit;
+mod capacity;
+pub(crate) mod check;
 mod circle;
 pub mod claim;
 mod deletion;
@@ -19,14 +21,15 @@ pub use check::profile;
 pub use entrance::Returned;
 
 use crate::Endplate;
-use crate::derivation::{Derivation, comparable, local_references, stamped};
+use crate::derivation::{Derivation, comparable, stamped};
 use crate::document;
+use crate::dossier::local_references;
 use crate::element::{self, text};
 use crate::outbox::{self, Listener};
 use crate::ports::{Changeset, Deed, Notice, Put, Scope, Stored};
 use crate::refusal::{Reason, Refusal};
 use crate::terminology::Maps;
-use crate::{answer, booking};
+use crate::{answer, booking, forward};
 use endplate_fhir::bundle::{Entry, Method};
 use endplate_fhir::issue::{Code, Issue};
 use endplate_fhir::{Json, TYPES, index, json, reference, search};
@@ -105,6 +108,8 @@ struct Attempt<'a> {
     maps: Option<Arc<Maps>>,
     /// Whether plans of an earlier protocol are moved to the present one.
     moves: bool,
+    /// How full the clinic's days are, as far as it matters.
+    diary: capacity::Diary,
 }
 
 impl<'a> Attempt<'a> {
@@ -122,6 +127,7 @@ impl<'a> Attempt<'a> {
             remarks: BTreeMap::new(),
             maps: None,
             moves: false,
+            diary: capacity::Diary::default(),
         }
     }
 
@@ -398,6 +404,8 @@ impl<'a> Attempt<'a> {
             }
             self.put_one(resource, version);
         }
+        // Stable: what subscribers are told stays in its order.
+        self.change.notices.sort_by_key(forward::rank);
         Ok(())
     }
 
@@ -415,6 +423,7 @@ impl<'a> Attempt<'a> {
                 version,
             });
         }
+        self.change.notices.extend(forward::notices(&self.endplate.records, &resource, version));
         let patient = reference::patient_of(&resource, base);
         let is_new = |one: &Incoming| one.kind == kind && one.id == id && one.current.is_none();
         let created = version == 1 || self.incoming.iter().any(is_new);

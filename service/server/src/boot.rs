@@ -1,8 +1,11 @@
 //! The one place that builds concrete things: the store, the sender, the use cases, the running service.
 
-use crate::config::{Config, StoreUrl};
+use crate::audit::Trail;
+use crate::config::{Config, RecordConfig, StoreUrl};
+use crate::connection::serve_http;
 use crate::guard::Guard;
 use crate::http::{App, Limits, Phase, WRITES_MAX, metadata};
+use crate::record::Outgoing;
 use crate::router::router;
 use crate::webhook::{self, Webhook, WebhookError};
 use crate::worker::{self, Post};
@@ -56,9 +59,13 @@ pub fn endplate(config: &Config, base: &str, store: Arc<dyn Store>, clock: Arc<d
         protocol: config.protocol.clone(),
         clinic_lead: config.clinic_lead.clone(),
         scheduler: config.clinic_scheduler.clone(),
+        reviews_per_day_max: config.clinic_reviews_per_day_max,
     };
     let give_up_after = config.webhook_give_up_after.try_into().unwrap_or(SignedDuration::MAX);
-    Endplate::new(store, clock, settings).telling(give_up_after, Arc::new(Guard::new(config)))
+    let records = config.records.iter().map(|one| one.record.clone());
+    Endplate::new(store, clock, settings)
+        .telling(give_up_after, Arc::new(Guard::new(config)))
+        .beside(records.collect())
 }
 
 /// The base URL of a service that is reached at `address`.
@@ -84,7 +91,8 @@ impl Parts {
     /// # Errors
     /// The store cannot be opened or holds another protocol of the configured version, or TLS cannot be set up.
     pub async fn of(config: &Config, clock: Arc<dyn Clock>) -> Result<Self, BootError> {
-        let transport = Arc::new(Webhook::new(config, Arc::clone(&clock))?);
+        let webhook = Webhook::new(config, Arc::clone(&clock))?;
+        let transport = Arc::new(Outgoing::new(webhook, config, &clock)?);
         let parts = Self { store: open_store(&config.store).await?, clock, transport, workers: true };
         let endplate = endplate(config, "", Arc::clone(&parts.store), Arc::clone(&parts.clock));
         endplate.check_protocol().await.map_err(|refusal| BootError::Protocol(refusal.to_text()))?;
@@ -118,27 +126,38 @@ pub async fn start(config: &Config, parts: Parts) -> Result<Server, BootError> {
     let writes = Arc::new(Semaphore::new(WRITES_MAX as usize));
     let outbox = Arc::new(Notify::new());
 
+    let mut workers = JoinSet::new();
+    let trail = if config.audit_enabled {
+        // Reading goes on where nothing can be written; then whoever derives something stores it.
+        if let Err(refusal) = endplate.introduce().await {
+            warn!(%refusal, "the service's own Device could not be stored");
+        }
+        let (trail, recording) = Trail::start(endplate.clone(), Arc::clone(&parts.clock), phases.clone());
+        workers.spawn(recording);
+        Some(trail)
+    } else {
+        None
+    };
     let keys = webhook::key_set(webhook::signer(config)?.as_ref());
     let app = App {
         webhook_keys: keys.to_string().into(),
         endplate: endplate.clone(),
         metadata: metadata::statement(&base, config.body_limit_bytes).to_string().into(),
         base: base.as_str().into(),
+        client_keys: RecordConfig::public_keys(&config.records).to_string().into(),
         limits: Limits { body_bytes: config.body_limit_bytes, time: config.request_timeout },
         search_strict: config.search_strict,
         outbox: Arc::clone(&outbox),
         writes: Arc::clone(&writes),
+        requests: Arc::new(Semaphore::new(config.requests_max)),
+        trail,
         phase: phases.clone(),
         cors_origins: config.cors_origins.iter().filter_map(|origin| origin.parse().ok()).collect(),
         request_prefix: format!("{:x}", parts.clock.now().as_nanosecond()).into(),
     };
-    let mut draining = phases.clone();
-    let served = axum::serve(listener.tap_io(|stream| _ = stream.set_nodelay(true)), router(app))
-        .with_graceful_shutdown(async move { _ = draining.wait_for(|phase| *phase != Phase::Running).await });
-    // It accepts again after every failure, so there is no result to wait for.
-    let http = tokio::spawn(async move { _ = served.await });
+    let listener = listener.tap_io(|stream| _ = stream.set_nodelay(true));
+    let http = tokio::spawn(serve_http(listener, router(app), config.request_timeout, phases.clone()));
 
-    let mut workers = JoinSet::new();
     if parts.workers {
         let post = Post {
             endplate: endplate.clone(),
@@ -146,7 +165,11 @@ pub async fn start(config: &Config, parts: Parts) -> Result<Server, BootError> {
             outbox: Arc::clone(&outbox),
             phase: phases,
         };
-        workers.spawn(worker::deliver(post.clone(), parts.transport));
+        workers.spawn(worker::deliver(post.clone(), Arc::clone(&parts.transport)));
+        for record in config.records.iter().filter(|one| !one.record.reads.is_empty()) {
+            let name = record.record.name.clone();
+            workers.spawn(worker::poll(post.clone(), Arc::clone(&parts.transport), name, record.read_every));
+        }
         workers.spawn(worker::sweep(post, config.sweep_every, config.time_zone.clone()));
     }
     info!(%address, base, version = env!("CARGO_PKG_VERSION"), "listening");

@@ -4,8 +4,10 @@
 //! with where it came from; [`Config`] is the checked whole, which nothing else has to check again.
 
 mod layer;
+mod record;
 
 pub use layer::{Layers, Origin, Sources};
+pub use record::{RecordAuth, RecordConfig, SmartConfig};
 
 use endplate_followup::{Party, protocol};
 use endplate_recovery::protocol::Protocol;
@@ -124,6 +126,7 @@ pub struct Config {
     /// None: no browser may call from another origin.
     pub cors_origins: Vec<String>,
     pub body_limit_bytes: usize,
+    pub requests_max: usize,
     pub search_strict: bool,
     pub request_timeout: Duration,
     pub drain_timeout: Duration,
@@ -132,8 +135,12 @@ pub struct Config {
     pub log_format: LogFormat,
     pub clinic_lead: Party,
     pub clinic_scheduler: Party,
+    /// `None`: no bound.
+    pub clinic_reviews_per_day_max: Option<u32>,
     pub webhook_connect_timeout: Duration,
     pub webhook_timeout: Duration,
+    pub audit_enabled: bool,
+    pub records: Vec<RecordConfig>,
     pub webhook_give_up_after: Duration,
     pub webhook_http_allowed: bool,
     /// Empty: none but what is public.
@@ -160,6 +167,7 @@ impl Config {
             cors_origins: origins(layers)?,
             body_limit_bytes: usize::try_from(layers.within("body_limit_bytes", 1024, 64 << 20)?)
                 .unwrap_or(64 << 20),
+            requests_max: usize::try_from(layers.within("requests_max", 1, 65_536)?).unwrap_or(65_536),
             search_strict: layers.flag("search_strict"),
             request_timeout: layers.seconds("request_timeout_s", 300)?,
             drain_timeout: layers.seconds("drain_timeout_s", 300)?,
@@ -172,8 +180,17 @@ impl Config {
             },
             clinic_lead: party(layers, "clinic.lead.display", "clinic.lead.reference")?,
             clinic_scheduler: party(layers, "clinic.scheduler.display", "clinic.scheduler.reference")?,
+            clinic_reviews_per_day_max: u32::try_from(layers.within(
+                "clinic.reviews_per_day_max",
+                0,
+                1000,
+            )?)
+            .ok()
+            .filter(|most| *most > 0),
             webhook_connect_timeout: layers.seconds("webhook.connect_timeout_s", 60)?,
             webhook_timeout: layers.seconds("webhook.timeout_s", 120)?,
+            audit_enabled: layers.flag("audit.enabled"),
+            records: record::records(layers)?,
             webhook_give_up_after: Duration::from_hours(layers.within(
                 "webhook.give_up_after_hours",
                 1,

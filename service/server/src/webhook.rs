@@ -198,7 +198,7 @@ fn retry_after_s(headers: &HeaderMap) -> Option<u64> {
 }
 
 /// What happened, without the address: it may hold a secret.
-fn cause(error: &reqwest::Error) -> &'static str {
+pub(crate) fn cause(error: &reqwest::Error) -> &'static str {
     if error.is_connect() {
         "no connection could be made"
     } else if error.is_timeout() {

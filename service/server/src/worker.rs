@@ -11,7 +11,7 @@ use jiff::{SignedDuration, Timestamp};
 use std::sync::Arc;
 use std::time::Duration;
 use tokio::sync::{Notify, watch};
-use tracing::{error, info};
+use tracing::{error, info, warn};
 
 /// No pause is longer: a wall clock that was set, or a machine that slept, is noticed within this time.
 const PAUSE_MAX: Duration = Duration::from_mins(1);
@@ -20,7 +20,10 @@ const PAUSE_MIN: Duration = Duration::from_millis(250);
 /// The pause after a failure of the store.
 const PAUSE_AFTER_FAILURE: Duration = Duration::from_secs(5);
 
-/// What both workers are given.
+/// The longest time that a record server may ask for.
+const POLL_PAUSE_MAX: Duration = Duration::from_hours(1);
+
+/// What the workers are given.
 #[derive(Clone)]
 pub(crate) struct Post {
     pub endplate: Endplate,
@@ -106,6 +109,33 @@ async fn swept(post: &Post) -> bool {
         Err(refusal) => {
             error!(reason = ?refusal.reason, "the sweep failed and will be tried again");
             false
+        }
+    }
+}
+
+/// Reads a record server: at the start and every `every`; later where it asks for more time.
+pub(crate) async fn poll(post: Post, transport: Arc<dyn Transport>, record: String, every: Duration) {
+    loop {
+        let pause = match post.endplate.poll(&record, transport.as_ref()).await {
+            Ok(report) => {
+                if report.taken + report.refused > 0 {
+                    let (taken, refused) = (report.taken, report.refused);
+                    info!(record, taken.count = taken, refused.count = refused, "a record server was read");
+                    post.outbox.notify_one();
+                }
+                if !report.problems.is_empty() {
+                    // The reasons hold the server's own words, which may name a patient.
+                    warn!(record, "a record server was not read to its end: endplate record tells why");
+                }
+                every.max(Duration::from_secs(report.retry_after_s.unwrap_or(0)).min(POLL_PAUSE_MAX))
+            }
+            Err(refusal) => {
+                error!(record, reason = ?refusal.reason, "the reading of a record server failed and will be tried again");
+                every.max(PAUSE_AFTER_FAILURE)
+            }
+        };
+        if post.pause(pause, std::future::pending()).await {
+            return;
         }
     }
 }

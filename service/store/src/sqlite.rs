@@ -1,8 +1,10 @@
 //! SQLite: one file, one writer that commits waiting writes together, readers that never wait for it.
 
+mod chain;
 mod history;
 mod outbox;
 mod recent;
+mod record;
 mod search;
 mod write;
 
@@ -10,8 +12,8 @@ use async_trait::async_trait;
 use endplate_fhir::index;
 use endplate_fhir::search::Query;
 use endplate_followup::ports::{
-    Attempt, Changeset, Compartment, Page, Past, PastPage, Receiver, Replay, Room, Store, StoreError, Stored,
-    Version, Waiting,
+    Attempt, Changeset, Compartment, Link, Linked, Page, Past, PastPage, Receiver, Replay, Room, Store,
+    StoreError, Stored, Version, Waiting,
 };
 use jiff::Timestamp;
 use jiff::civil::Date;
@@ -253,12 +255,28 @@ impl Store for SqliteStore {
         search::search(&self.readers, query).await
     }
 
+    async fn counts(&self, query: &Query, param: &str) -> Result<Vec<(i64, u64)>, StoreError> {
+        search::counts(&self.readers, query, param).await
+    }
+
     async fn referred(&self, kind: &str, params: &[String], id: &str) -> Result<Vec<String>, StoreError> {
         search::referred(&self.readers, kind, params, id).await
     }
 
     async fn commit(&self, change: Changeset) -> Result<(), StoreError> {
         self.writer.send(Work::Commit(Box::new(change))).await.map(|_| ())
+    }
+
+    async fn chain_head(&self) -> Result<Option<Link>, StoreError> {
+        chain::head(&self.readers).await
+    }
+
+    async fn chain(&self, after: u64, limit: usize) -> Result<Vec<Linked>, StoreError> {
+        chain::page(&self.readers, after, limit).await
+    }
+
+    async fn unchained(&self, limit: usize) -> Result<Vec<String>, StoreError> {
+        chain::loose(&self.readers, limit).await
     }
 
     async fn due(&self, on: Date, after: Option<&str>, limit: usize) -> Result<Vec<String>, StoreError> {

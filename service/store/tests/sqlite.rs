@@ -30,10 +30,10 @@ fn change(id: &str, bytes: usize) -> Changeset {
     Changeset {
         at: Some(at(7)),
         scopes: vec![Scope { key: format!("Task/{id}"), generation: 0 }],
-        reads: Vec::new(),
         puts: vec![put(id, "x".repeat(bytes))],
         notices: vec![notice],
         agenda: vec![Agenda { patient: id.to_owned(), due_on: Some(Date::constant(2026, 3, 1)) }],
+        ..Changeset::default()
     }
 }
 

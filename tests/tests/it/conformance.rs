@@ -1,6 +1,7 @@
 //! What an integration engineer expects of an R4 server, one test for each expectation, named after its number.
 //!
-//! Letters: A the REST interface, B search, C operations, D modelling (INV: R4's invariants), H data integrity. What does not
+//! Letters: A the REST interface, B search, C operations, D modelling (INV: R4's invariants), F access (F02: as a client), H data
+//! integrity, I delivery (I16: to record servers). What does not
 //! apply here is listed in `conformance/not-applicable.md` with the reason. `ledger` holds the two together.
 
 mod a_rest;
@@ -13,6 +14,8 @@ mod d_extensions;
 mod d_modelling;
 mod d_records;
 mod d_tasks;
+mod h_abuse;
+mod h_audit;
 mod h_data;
 mod h_outgoing;
 mod invariants;
@@ -42,10 +45,15 @@ const SOURCES: &[&str] = &[
     include_str!("conformance/d_modelling.rs"),
     include_str!("conformance/d_records.rs"),
     include_str!("conformance/d_tasks.rs"),
+    include_str!("../../../service/server/tests/it/logs.rs"),
+    include_str!("conformance/h_abuse.rs"),
+    include_str!("conformance/h_audit.rs"),
     include_str!("conformance/h_data.rs"),
     include_str!("conformance/h_outgoing.rs"),
     include_str!("conformance/invariants.rs"),
     include_str!("conformance/invariants_of_resources.rs"),
+    include_str!("record_smart.rs"),
+    include_str!("record_write.rs"),
 ];
 
 /// Every number that there is.
@@ -57,9 +65,14 @@ fn all() -> BTreeSet<String> {
         series("B", 1, 52),
         series("C", 1, 23),
         series("D", 0, 53),
+        series("H", 1, 8),
+        series("H", 11, 11),
         series("H", 12, 14),
-        series("H", 16, 28),
+        series("H", 16, 29),
+        series("H", 32, 32),
         series("INV", 1, 56),
+        series("F", 2, 2),
+        series("I", 16, 16),
     ]
     .concat()
     .into_iter()

@@ -25,7 +25,14 @@ pub fn config() -> Config {
     config.listen = "127.0.0.1:0".parse().unwrap();
     config.store = StoreUrl::Memory;
     config.time_zone = TimeZone::UTC;
+    // The service's Device and what is on record would be among what tests count; the trail has tests of its own.
+    config.audit_enabled = false;
     config
+}
+
+/// The same with an audit trail.
+pub fn audited() -> Config {
+    Config { audit_enabled: true, ..config() }
 }
 
 /// An answer.

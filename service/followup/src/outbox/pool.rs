@@ -11,6 +11,7 @@
 use super::{DeliveryReport, Standing, next};
 use crate::Endplate;
 use crate::ports::{Attempt, Event, Outcome, Queue, Room, Settlement};
+use crate::record::RECEIVER;
 use crate::refusal::Refusal;
 use async_trait::async_trait;
 use futures_util::future::{Either, join, select};
@@ -36,6 +37,8 @@ pub(super) const NO_ROOM: Room = Room { well: 0, failing: 0, events: 0 };
 pub enum Carried {
     /// It was sent once; this came back.
     Tried(Outcome),
+    /// It will not be taken as it is, for this reason, which the receiver gave and which may name a patient.
+    Refused(String),
     /// Nobody wants it any more.
     Unwanted,
 }
@@ -176,6 +179,8 @@ impl Endplate {
             let now = self.clock.now();
             let settlement = match carried {
                 Ok(Carried::Tried(outcome)) => next(event, standing, &outcome, now),
+                // It answers, so the next event may go on at once.
+                Ok(Carried::Refused(reason)) => Settlement::Parked { next_at: now, reason, is_old: false },
                 Ok(Carried::Unwanted) => {
                     Settlement::Dropped { reason: "the subscription is gone or off".to_owned() }
                 }
@@ -266,6 +271,8 @@ fn told(event: &Event, settlement: &Settlement) {
             );
         }
         Settlement::Parked { reason, .. } => {
+            // What a record server says may name a patient: endplate record shows it.
+            let reason = if receiver.starts_with(RECEIVER) { "as the record server says" } else { reason };
             tracing::error!(
                 receiver,
                 event.number = number,

@@ -81,6 +81,8 @@ pub struct Layers {
     settings: BTreeMap<String, Setting>,
     protocol: Table,
     protocol_origin: Origin,
+    /// The tables `[[record]]`, which have no defaults.
+    records: Vec<Table>,
     /// Variables that begin like ours and are no setting.
     strange: Vec<String>,
 }
@@ -95,6 +97,7 @@ impl Layers {
             settings: BTreeMap::new(),
             protocol: Table::new(),
             protocol_origin: Origin::Default,
+            records: Vec::new(),
             strange: Vec::new(),
         };
         for (key, value) in flat(table("config.default.toml", DEFAULTS)?) {
@@ -132,10 +135,11 @@ impl Layers {
             None => {}
         }
         self.protocol_origin = Origin::File(path.to_owned());
+        self.records = tables(path, &mut table, "record")?;
         for (key, value) in flat(table) {
             let Some(setting) = self.settings.get_mut(&key) else {
                 let known: Vec<&str> = self.settings.keys().map(String::as_str).collect();
-                let known = format!("{} and the table protocol", known.join(", "));
+                let known = format!("{}, the table protocol and the tables record", known.join(", "));
                 return Err(ConfigError::UnknownKey { path: path.to_owned(), key, known });
             };
             let origin = Origin::File(path.to_owned());
@@ -186,6 +190,11 @@ impl Layers {
         for (key, value) in flat(self.protocol.clone()) {
             rows.push((format!("protocol.{key} = {}", masked(&value)), self.protocol_origin.to_string()));
         }
+        for (at, record) in self.records.iter().enumerate() {
+            let leaves = flat(record.clone()).into_iter();
+            let shown = leaves.map(|(key, value)| format!("record[{at}].{key} = {}", masked(&value)));
+            rows.extend(shown.map(|row| (row, self.protocol_origin.to_string())));
+        }
         let width = rows.iter().map(|(left, _)| left.chars().count()).max().unwrap_or_default();
         let known = rows.iter().map(|(left, origin)| format!("{left:width$}  # {origin}\n"));
         let strange = self.strange.iter().map(|name| format!("# {name} is set and is no setting\n"));
@@ -194,6 +203,11 @@ impl Layers {
 
     pub(super) fn protocol(&self) -> &Table {
         &self.protocol
+    }
+
+    /// The tables `[[record]]`, and where they came from.
+    pub(super) fn records(&self) -> (&[Table], Origin) {
+        (&self.records, self.protocol_origin.clone())
     }
 
     pub(super) fn text(&self, key: &str) -> &str {
@@ -237,6 +251,21 @@ fn table(path: &str, text: &str) -> Result<Table, ConfigError> {
         let line = before.matches('\n').count() + 1;
         ConfigError::NotToml { path: path.to_owned(), reason: format!("line {line}: {}", error.message()) }
     })
+}
+
+/// Takes an array of tables out of a table; there may be none.
+fn tables(path: &str, table: &mut Table, key: &str) -> Result<Vec<Table>, ConfigError> {
+    let wrong = || ConfigError::Value {
+        key: key.to_owned(),
+        origin: Origin::File(path.to_owned()),
+        wanted: format!("must be tables [[{key}]]"),
+    };
+    let one = |value: Value| if let Value::Table(table) = value { Ok(table) } else { Err(wrong()) };
+    match table.remove(key) {
+        None => Ok(Vec::new()),
+        Some(Value::Array(values)) => values.into_iter().map(one).collect(),
+        Some(_) => Err(wrong()),
+    }
 }
 
 /// Leaves of nested tables under dotted keys. An empty table has none.

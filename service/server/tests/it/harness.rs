@@ -2,8 +2,9 @@
 
 use async_trait::async_trait;
 use endplate_followup::ports::{
-    Attempt, Changeset, Compartment, Message, Outcome, Page, Past, PastPage, Receiver, Replay, Room, Store,
-    StoreError, Transport, Version, Waiting,
+    Attempt, Bookmark, Changeset, Compartment, Counterpart, Counterparts, DeadLetter, Link, Linked, Message,
+    Note, Outcome, Page, Past, PastPage, Receiver, Replay, Room, Store, StoreError, Transport, Unread,
+    Version, Waiting,
 };
 use endplate_server::boot::{self, Parts, Server};
 use endplate_server::clock::FixedClock;
@@ -26,6 +27,8 @@ pub fn config() -> Config {
     let mut config = Config::of_defaults().expect("the defaults");
     config.listen = "127.0.0.1:0".parse().expect("an address");
     config.store = StoreUrl::Memory;
+    // These tests hold the store still; what is put on record has its own.
+    config.audit_enabled = false;
     config
 }
 
@@ -174,6 +177,9 @@ impl Store for Double {
     async fn search(&self, _: &endplate_fhir::search::Query) -> Result<Page, StoreError> {
         self.misbehave().map(|()| Page::default())
     }
+    async fn counts(&self, _: &endplate_fhir::search::Query, _: &str) -> Result<Vec<(i64, u64)>, StoreError> {
+        self.misbehave().map(|()| Vec::new())
+    }
     async fn referred(&self, _: &str, _: &[String], _: &str) -> Result<Vec<String>, StoreError> {
         self.misbehave().map(|()| Vec::new())
     }
@@ -183,6 +189,15 @@ impl Store for Double {
         self.commits.fetch_add(1, Ordering::SeqCst);
         self.ended.add_permits(1);
         Ok(())
+    }
+    async fn chain_head(&self) -> Result<Option<Link>, StoreError> {
+        self.misbehave().map(|()| None)
+    }
+    async fn chain(&self, _: u64, _: usize) -> Result<Vec<Linked>, StoreError> {
+        self.misbehave().map(|()| Vec::new())
+    }
+    async fn unchained(&self, _: usize) -> Result<Vec<String>, StoreError> {
+        self.misbehave().map(|()| Vec::new())
     }
     async fn due(&self, _: Date, _: Option<&str>, _: usize) -> Result<Vec<String>, StoreError> {
         self.swept.add_permits(1);
@@ -205,5 +220,33 @@ impl Store for Double {
     }
     async fn check(&self) -> Result<(), StoreError> {
         self.misbehave()
+    }
+}
+
+/// Beside no record server.
+#[async_trait]
+impl Counterparts for Double {
+    async fn counterpart(&self, _: &str, _: &str, _: &str) -> Result<Option<Counterpart>, StoreError> {
+        Ok(None)
+    }
+
+    async fn counterpart_of(&self, _: &str, _: &str, _: &str) -> Result<Option<Counterpart>, StoreError> {
+        Ok(None)
+    }
+
+    async fn bookmarks(&self, _: &str) -> Result<Vec<Bookmark>, StoreError> {
+        Ok(Vec::new())
+    }
+
+    async fn unread(&self, _: &str, _: usize) -> Result<Vec<Unread>, StoreError> {
+        Ok(Vec::new())
+    }
+
+    async fn dead_letters(&self, _: &str, _: usize) -> Result<Vec<DeadLetter>, StoreError> {
+        Ok(Vec::new())
+    }
+
+    async fn note(&self, _: Vec<Note>) -> Result<(), StoreError> {
+        Ok(())
     }
 }

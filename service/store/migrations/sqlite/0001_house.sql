@@ -78,6 +78,14 @@ create table quantity_row (
 ) strict, without rowid;
 create index quantity_by_resource on quantity_row (resource);
 
+-- The chain of AuditEvents, without gaps. `hash` is the SHA-256 of the hash before, the number and the body of the resource whose key
+-- is `resource`, in hexadecimal.
+create table audit_link (
+    number integer primary key,
+    resource integer not null,
+    hash text not null
+) strict;
+
 -- Counters that decisions rest on.
 create table scope (
     key text primary key,
@@ -132,4 +140,38 @@ create table attempt (
     outcome text not null,
     reason text,
     primary key (receiver, number, attempt)
+) strict, without rowid;
+
+-- What stands for a resource of ours at a hospital record server. our_version: the version last written there; 0: it is theirs.
+create table counterpart (
+    record text not null,
+    kind text not null,
+    id text not null,
+    their_id text not null,
+    their_version text,
+    our_version integer not null,
+    diverged integer not null,
+    primary key (record, kind, id),
+    constraint counterpart_theirs_once unique (record, kind, their_id)
+) strict, without rowid;
+
+-- How far a record server has been read.
+create table bookmark (
+    record text not null,
+    kind text not null,
+    until_ms integer,
+    read_at_ms integer not null,
+    problem text,
+    primary key (record, kind)
+) strict, without rowid;
+
+-- What was read there and not taken in.
+create table unread (
+    record text not null,
+    kind text not null,
+    their_id text not null,
+    their_version text,
+    at_ms integer not null,
+    reason text not null,
+    primary key (record, kind, their_id)
 ) strict, without rowid;

@@ -3,6 +3,7 @@
 
 mod facts;
 mod outbox;
+mod record;
 mod resource;
 mod scope;
 mod search;
@@ -67,6 +68,10 @@ macro_rules! contract {
                 outbox::what_waits_too_long_is_parked_together,
                 outbox::what_is_asked_for_again_comes_under_its_number_before_what_is_newer,
                 outbox::a_receiver_says_how_it_stands,
+                record::a_counterpart_is_found_from_either_side,
+                record::a_counterpart_replaces_what_was_known_of_either_side,
+                record::how_far_a_record_server_was_read_is_kept,
+                record::what_was_not_taken_in_stays_until_it_is,
                 search::tokens,
                 search::references,
                 search::texts_and_ids,
@@ -78,6 +83,7 @@ macro_rules! contract {
                 search::sorted_by_a_date_both_ways,
                 search::sorted_by_several_keys,
                 search::through_references,
+                search::counted_by_the_days_on_which_they_begin,
                 search::a_count_of_nothing_is_the_total_alone,
                 search::pages_neither_repeat_nor_skip_while_rows_are_inserted,
                 search::the_total_is_of_the_same_snapshot,
