@@ -19,6 +19,8 @@ use endplate_fhir::{Json, TYPES};
 use jiff::{SignedDuration, Timestamp};
 use pool::{Carried, Carrier};
 use serde_json::json;
+use std::collections::HashMap;
+use std::sync::{Mutex, MutexGuard, PoisonError};
 
 /// Waiting times after the first, second, … failed attempt in a row, in seconds; the last one from then on. Up to a fifth is
 /// added, so that receivers that failed together are not tried together.
@@ -221,6 +223,14 @@ pub fn breaker(receiver: &Receiver, now: Timestamp) -> Breaker {
 struct Notifications<'a> {
     endplate: &'a Endplate,
     transport: &'a dyn Transport,
+    /// By receiver the message that was made ready for it, and the event's number: no more than are served at once.
+    ready: Mutex<HashMap<String, (u64, Message)>>,
+}
+
+impl Notifications<'_> {
+    fn ready(&self) -> MutexGuard<'_, HashMap<String, (u64, Message)>> {
+        self.ready.lock().unwrap_or_else(PoisonError::into_inner)
+    }
 }
 
 #[async_trait]
@@ -229,17 +239,36 @@ impl Carrier for Notifications<'_> {
         if let Some(record) = event.notice.receiver.strip_prefix(RECEIVER) {
             return self.endplate.forward(record, event, self.transport).await;
         }
-        Ok(match self.endplate.message(event).await? {
+        let ready = self.ready().remove(&event.notice.receiver);
+        let message = match ready {
+            Some((number, message)) if number == event.number => Some(message),
+            _ => self.endplate.message(event).await?,
+        };
+        Ok(match message {
             Some(message) => Carried::Tried(self.transport.send(&message).await),
             None => Carried::Unwanted,
         })
+    }
+
+    async fn ahead(&self, event: &Event) {
+        if event.notice.receiver.starts_with(RECEIVER) {
+            return;
+        }
+        // Whatever stands in the way is met again when its turn has come.
+        if let Ok(Some(message)) = self.endplate.message(event).await {
+            let mut ready = self.ready();
+            if ready.len() >= pool::AT_ONCE {
+                ready.clear();
+            }
+            ready.insert(event.notice.receiver.clone(), (event.number, message));
+        }
     }
 }
 
 impl Endplate {
     /// Who carries events to Subscriptions and to record servers over `transport`.
     pub fn notifications<'a>(&'a self, transport: &'a dyn Transport) -> impl Carrier + 'a {
-        Notifications { endplate: self, transport }
+        Notifications { endplate: self, transport, ready: Mutex::default() }
     }
 
     /// Sends everything that is due now, each receiver in its own order, until nothing is due.

@@ -19,23 +19,22 @@ use std::net::{IpAddr, Ipv4Addr, Ipv6Addr, SocketAddr};
 use std::sync::Arc;
 
 /// IPv4 blocks that are not to be called: IANA IPv4 Special-Purpose Address Registry, and multicast (RFC 5771).
-const SPECIAL_V4: [(Ipv4Addr, u8); 16] = [
-    (Ipv4Addr::new(0, 0, 0, 0), 8),          // this network, RFC 791
-    (Ipv4Addr::new(10, 0, 0, 0), 8),         // private use, RFC 1918
-    (Ipv4Addr::new(100, 64, 0, 0), 10),      // shared by carriers, RFC 6598
-    (Ipv4Addr::new(127, 0, 0, 0), 8),        // loopback, RFC 1122
-    (Ipv4Addr::new(169, 254, 0, 0), 16),     // link local, RFC 3927; where machines ask for their metadata
-    (Ipv4Addr::new(172, 16, 0, 0), 12),      // private use, RFC 1918
-    (Ipv4Addr::new(192, 0, 0, 0), 24),       // protocol assignments, RFC 6890
-    (Ipv4Addr::new(192, 0, 2, 0), 24),       // documentation, RFC 5737
-    (Ipv4Addr::new(192, 88, 99, 0), 24),     // 6to4 relays, deprecated by RFC 7526
-    (Ipv4Addr::new(192, 168, 0, 0), 16),     // private use, RFC 1918
-    (Ipv4Addr::new(198, 18, 0, 0), 15),      // benchmarks, RFC 2544
-    (Ipv4Addr::new(198, 51, 100, 0), 24),    // documentation, RFC 5737
-    (Ipv4Addr::new(203, 0, 113, 0), 24),     // documentation, RFC 5737
-    (Ipv4Addr::new(224, 0, 0, 0), 4),        // multicast, RFC 5771
-    (Ipv4Addr::new(240, 0, 0, 0), 4),        // reserved, RFC 1112
-    (Ipv4Addr::new(255, 255, 255, 255), 32), // broadcast, RFC 8190
+const SPECIAL_V4: [(Ipv4Addr, u8); 15] = [
+    (Ipv4Addr::UNSPECIFIED, 8),           // this network, RFC 791
+    (Ipv4Addr::new(10, 0, 0, 0), 8),      // private use, RFC 1918
+    (Ipv4Addr::new(100, 64, 0, 0), 10),   // shared by carriers, RFC 6598
+    (Ipv4Addr::new(127, 0, 0, 0), 8),     // loopback, RFC 1122
+    (Ipv4Addr::new(169, 254, 0, 0), 16),  // link local, RFC 3927; where machines ask for their metadata
+    (Ipv4Addr::new(172, 16, 0, 0), 12),   // private use, RFC 1918
+    (Ipv4Addr::new(192, 0, 0, 0), 24),    // protocol assignments, RFC 6890
+    (Ipv4Addr::new(192, 0, 2, 0), 24),    // documentation, RFC 5737
+    (Ipv4Addr::new(192, 88, 99, 0), 24),  // 6to4 relays, deprecated by RFC 7526
+    (Ipv4Addr::new(192, 168, 0, 0), 16),  // private use, RFC 1918
+    (Ipv4Addr::new(198, 18, 0, 0), 15),   // benchmarks, RFC 2544
+    (Ipv4Addr::new(198, 51, 100, 0), 24), // documentation, RFC 5737
+    (Ipv4Addr::new(203, 0, 113, 0), 24),  // documentation, RFC 5737
+    (Ipv4Addr::new(224, 0, 0, 0), 4),     // multicast, RFC 5771
+    (Ipv4Addr::new(240, 0, 0, 0), 4),     // reserved, RFC 1112; broadcast among it, RFC 8190
 ];
 
 /// IPv6 addresses that are handed out at all: global unicast, RFC 4291 and the IANA IPv6 address space registry. Everything

@@ -42,14 +42,12 @@ impl Signer {
              genpkey -algorithm ed25519";
         let der = PrivatePkcs8KeyDer::from_pem_slice(pem.as_bytes()).map_err(|_| WANTED)?;
         let der = der.secret_pkcs8_der();
-        let key = match Ed25519KeyPair::from_pkcs8_maybe_unchecked(der) {
-            Ok(key) => Key::Ed25519(key),
-            Err(_) => {
-                let random = SystemRandom::new();
-                EcdsaKeyPair::from_pkcs8(&ECDSA_P256_SHA256_FIXED_SIGNING, der, &random)
-                    .map(Key::P256)
-                    .map_err(|_| WANTED)?
-            }
+        let key = if let Ok(key) = Ed25519KeyPair::from_pkcs8_maybe_unchecked(der) {
+            Key::Ed25519(key)
+        } else {
+            let random = SystemRandom::new();
+            let key = EcdsaKeyPair::from_pkcs8(&ECDSA_P256_SHA256_FIXED_SIGNING, der, &random);
+            Key::P256(key.map_err(|_| WANTED)?)
         };
         Ok(Self::of(key))
     }

@@ -17,6 +17,7 @@ mod d_tasks;
 mod h_abuse;
 mod h_audit;
 mod h_data;
+mod h_outgoing;
 mod invariants;
 mod invariants_of_resources;
 mod verdicts;
@@ -52,6 +53,7 @@ const SOURCES: &[&str] = &[
     include_str!("conformance/h_abuse.rs"),
     include_str!("conformance/h_audit.rs"),
     include_str!("conformance/h_data.rs"),
+    include_str!("conformance/h_outgoing.rs"),
     include_str!("conformance/invariants.rs"),
     include_str!("conformance/invariants_of_resources.rs"),
     include_str!("record_smart.rs"),
@@ -69,8 +71,7 @@ fn all() -> BTreeSet<String> {
         series("D", 0, 53),
         vec!["E25".to_owned(), "G12".to_owned()],
         series("F", 1, 20),
-        series("H", 1, 11),
-        series("H", 15, 29),
+        series("H", 1, 29),
         series("H", 32, 32),
         series("INV", 1, 56),
         series("I", 16, 16),

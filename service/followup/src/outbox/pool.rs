@@ -4,9 +4,9 @@
 //! failed last have places of their own, so that any number of them leaves the others theirs. What waits is in the store: the
 //! pool holds a few events of each receiver that is being served and the body of one message each.
 //!
-//! A receiver that takes everything is told up to [`RUN_EVENTS`] events before what it took is made durable together, or as
-//! many as it takes in [`RUN_TIME`]. If the process dies in between, these are sent again, in the same order and under the
-//! same numbers.
+//! A receiver that takes everything is told up to 128 events before what it took is made durable together, or as many as it
+//! takes in a tenth of a second. If the process dies in between, these are sent again, in the same order and under the same
+//! numbers.
 
 use super::{DeliveryReport, Standing, next};
 use crate::Endplate;
@@ -14,14 +14,14 @@ use crate::ports::{Attempt, Event, Outcome, Queue, Room, Settlement};
 use crate::record::RECEIVER;
 use crate::refusal::Refusal;
 use async_trait::async_trait;
-use futures_util::future::{Either, select};
+use futures_util::future::{Either, join, select};
 use futures_util::stream::{FuturesUnordered, StreamExt};
 use jiff::{SignedDuration, Timestamp};
 use std::collections::BTreeMap;
 use std::pin::pin;
 
 /// Receivers served at once.
-const AT_ONCE: usize = 256;
+pub(super) const AT_ONCE: usize = 256;
 /// Of these, receivers whose last attempt failed.
 const FAILING_AT_ONCE: usize = 64;
 /// Events of one receiver that are sent before they are settled together.
@@ -48,6 +48,8 @@ pub enum Carried {
 pub trait Carrier: Send + Sync {
     /// Carries one event once. A refusal is a fault of this service: the event stays where it is.
     async fn carry(&self, event: &Event) -> Result<Carried, Refusal>;
+    /// Names the event that comes next if this one goes, while this one is under way: it may be made ready.
+    async fn ahead(&self, _: &Event) {}
 }
 
 /// Says when a pool looks at the store again.
@@ -89,7 +91,7 @@ impl Endplate {
     pub async fn work(&self, carrier: &dyn Carrier, bell: &dyn Bell) -> Result<DeliveryReport, Refusal> {
         let mut report = DeliveryReport::default();
         let mut busy: BTreeMap<String, bool> = BTreeMap::new();
-        let mut runs = FuturesUnordered::new();
+        let (mut runs, mut ended) = (FuturesUnordered::new(), Vec::new());
         let (mut is_open, mut failed) = (true, None);
         loop {
             let mut next_at = None;
@@ -101,7 +103,8 @@ impl Endplate {
                     events: RUN_EVENTS,
                 };
                 let served: Vec<String> = busy.keys().cloned().collect();
-                match self.store.waiting(self.clock.now(), &served, room).await {
+                let looked = self.store.waiting(self.clock.now(), &served, room);
+                match meanwhile(&mut runs, &mut ended, looked).await {
                     Ok(waiting) => {
                         next_at = waiting.next_at;
                         for queue in waiting.queues {
@@ -112,25 +115,22 @@ impl Endplate {
                     Err(error) => (is_open, failed) = (false, failed.or(Some(error.into()))),
                 }
             }
-            if runs.is_empty() {
+            if runs.is_empty() && ended.is_empty() {
                 if !is_open {
                     return failed.map_or(Ok(report), Err);
                 }
                 is_open = bell.rung(next_at, true).await;
                 continue;
             }
-            let done = if is_open {
+            if ended.is_empty() && is_open {
                 match select(runs.next(), pin!(bell.rung(next_at, false))).await {
-                    Either::Left((done, _)) => done,
-                    Either::Right((goes_on, _)) => {
-                        is_open = goes_on;
-                        None
-                    }
+                    Either::Left((done, _)) => ended.extend(done),
+                    Either::Right((goes_on, _)) => is_open = goes_on,
                 }
-            } else {
-                runs.next().await
-            };
-            if let Some(done) = done {
+            } else if ended.is_empty() {
+                ended.extend(runs.next().await);
+            }
+            for done in ended.drain(..) {
                 busy.remove(&done.receiver);
                 report.add(done.report);
                 if let Some(error) = done.failed {
@@ -171,8 +171,11 @@ impl Endplate {
         let mut standing = Standing { failures: queue.failures, give_up_after: self.give_up_after };
         let mut unsettled: Vec<Attempt> = Vec::new();
         let (mut failed, mut given_up) = (None, None);
-        for event in &queue.events {
-            let carried = carrier.carry(event).await;
+        for (at, event) in queue.events.iter().enumerate() {
+            let carried = match queue.events.get(at + 1) {
+                Some(following) => join(carrier.carry(event), carrier.ahead(following)).await.0,
+                None => carrier.carry(event).await,
+            };
             let now = self.clock.now();
             let settlement = match carried {
                 Ok(Carried::Tried(outcome)) => next(event, standing, &outcome, now),
@@ -218,6 +221,22 @@ impl Endplate {
         }
         failed.map_or(Ok(()), Err)
     }
+}
+
+/// Waits for `one` while the runs go on: one that nobody polls may hold what `one` waits for, such as a connection of the store.
+async fn meanwhile<R: Future<Output = Done>, T>(
+    runs: &mut FuturesUnordered<R>,
+    ended: &mut Vec<Done>,
+    one: impl Future<Output = T>,
+) -> T {
+    let mut one = pin!(one);
+    while !runs.is_empty() {
+        match select(one.as_mut(), runs.next()).await {
+            Either::Left((value, _)) => return value,
+            Either::Right((done, _)) => ended.extend(done),
+        }
+    }
+    one.await
 }
 
 impl DeliveryReport {

@@ -1,7 +1,5 @@
 use super::*;
 use crate::config::{Layers, Sources};
-use tokio::io::AsyncReadExt;
-use tokio::net::TcpListener;
 
 fn guard(text: &str) -> Guard {
     let sources = Sources { file: Some(("site.toml".into(), text.into())), ..Sources::default() };
@@ -151,44 +149,4 @@ fn what_is_allowed_follows_the_settings() {
     ] {
         assert_eq!(open(hosts, endpoint), wanted, "{endpoint}");
     }
-}
-
-/// Gives another answer each time: first a public address, then this machine.
-struct Rebinding(std::sync::Mutex<Vec<IpAddr>>);
-
-#[async_trait]
-impl Names for Rebinding {
-    async fn addresses(&self, _: &str) -> std::io::Result<Vec<IpAddr>> {
-        Ok(self.0.lock().expect("no panic").pop().into_iter().collect())
-    }
-}
-
-/// A name that was public when it was looked at and is this machine when it is called is not called.
-#[tokio::test]
-async fn a_name_that_leads_here_when_it_is_called_leads_nowhere() {
-    let listener = TcpListener::bind("127.0.0.1:0").await.expect("a port");
-    let port = listener.local_addr().expect("an address").port();
-    let names = |addresses: &[&str]| {
-        let addresses = addresses.iter().rev().map(|text| text.parse().expect("an address")).collect();
-        Arc::new(Rebinding(std::sync::Mutex::new(addresses)))
-    };
-    let guard = guard("[webhook]\nallowed_networks = \"\"\nhttp_allowed = true")
-        .asking(names(&["93.184.216.34", "127.0.0.1"]));
-    let url = guard.check(&format!("http://rebinding.example:{port}/")).expect("allowed by its text");
-    // Who registers the name sees the public address.
-    let first = guard.names.addresses("rebinding.example").await.expect("an answer");
-    assert!(guard.permits(first[0]));
-    let client = guard.client().build().expect("a client");
-    let error = client.get(url.clone()).send().await.expect_err("not called");
-    assert_eq!(blocked(&error), Some(Blocked::Address));
-    // The same, allowed: it is called, so the port was right.
-    let open = Guard { networks: vec!["127.0.0.0/8".parse().expect("a network")].into(), ..guard }
-        .asking(names(&["127.0.0.1"]));
-    let taken = tokio::spawn(async move {
-        let (mut stream, _) = listener.accept().await.expect("a connection");
-        stream.read(&mut [0; 16]).await.expect("a request")
-    });
-    let client = open.client().build().expect("a client");
-    let error = client.get(url).send().await.expect_err("hung up on");
-    assert_eq!((blocked(&error), taken.await.expect("read")), (None, 16));
 }

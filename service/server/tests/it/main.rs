@@ -4,6 +4,7 @@ mod command;
 mod contract;
 mod disk;
 mod harness;
+mod killed;
 mod life;
 mod logs;
 mod refusal;

@@ -2,7 +2,7 @@
 
 use crate::facts::{assert_moved, at, change, scope};
 use endplate_followup::ports::{
-    Attempt, Changeset, Event, Notice, Queue, Receiver, Replay, Room, Settlement, Store,
+    Attempt, Changeset, Event, Notice, Queue, Receiver, Replay, Room, Settlement, Store, Waiting,
 };
 use futures_util::future::join_all;
 use jiff::Timestamp;
@@ -98,7 +98,7 @@ async fn deliver_all(store: &dyn Store) -> BTreeMap<String, Vec<(u64, String)>> 
 }
 
 pub async fn events_are_numbered_within_their_receiver(store: &dyn Store) {
-    assert_eq!(store.waiting(Timestamp::MAX, &[], ROOM).await.unwrap(), Default::default());
+    assert_eq!(store.waiting(Timestamp::MAX, &[], ROOM).await.unwrap(), Waiting::default());
     store.commit(raising(5, &[("s", "a"), ("t", "b"), ("s", "c")])).await.unwrap();
     store.commit(raising(6, &[("s", "a")])).await.unwrap();
     let raised =
