@@ -57,7 +57,7 @@ async fn judged(hospital: &Hospital, record: &RecordConfig, folder: &Path) -> Ve
     config.records = vec![record.clone()];
     let served = Served::open_as(&config, "2026-03-03").await;
     let jwks = served.get("/auth/client-jwks").await;
-    assert_eq!((jwks.status, jwks.header("content-type")), (200, "application/jwk-set+json"));
+    assert_eq!((jwks.status, jwks.header("content-type")), (200, "application/json"));
     assert!(!jwks.header("cache-control").is_empty());
     let (set, file) = (folder.join("jwks.json"), folder.join("assertions"));
     std::fs::write(&set, jwks.text).unwrap();
