@@ -1,6 +1,8 @@
-//! What is believed and planned -> CarePlan, Goal, RiskAssessment, ServiceRequest, Task. The only writer of them.
+//! What is believed and planned -> CarePlan, Goal, RiskAssessment, ServiceRequest, Task. The only writer of them. The
+//! DiagnosticReport beside each RiskAssessment is [`chart`]'s.
 
 use crate::booking;
+use crate::chart;
 use crate::code::EP;
 use crate::document::{
     CAUTION, author, concept, days, derived, extension, extension_of, identifier, percent, place, quantity,
@@ -65,6 +67,7 @@ pub fn documents(source: &Source<'_>) -> Vec<Json> {
     for (index, assessment) in source.outlook.assessments.iter().enumerate() {
         if let Some(assessment) = assessment {
             all.push(risk_assessment(source, index, assessment));
+            all.push(chart::report(source, index, assessment));
             all.extend(assessment.targets.iter().map(|target| goal(source, index, target)));
         }
     }
