@@ -116,7 +116,9 @@ pub fn rehomed(mut resource: Json, patient: &str) -> Json {
     let member = match text(&resource, &["resourceType"]) {
         Some("Task") => "for",
         Some("DetectedIssue") => "patient",
-        Some("CarePlan" | "DiagnosticReport" | "Goal" | "RiskAssessment" | "ServiceRequest" | "Flag") => "subject",
+        Some("CarePlan" | "DiagnosticReport" | "Goal" | "RiskAssessment" | "ServiceRequest" | "Flag") => {
+            "subject"
+        }
         _ => return resource,
     };
     let current = resource.get_mut(member).and_then(|subject| subject.get_mut("reference"));

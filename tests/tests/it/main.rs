@@ -36,3 +36,4 @@ mod served;
 mod site_protocol;
 mod tidy;
 mod unit_report;
+mod world;

@@ -102,7 +102,9 @@ pub(super) const FILES: &[(&str, &str)] = &[
     ),
     (
         "OperationDefinition-PlanDefinition-compare-options.json",
-        include_str!("../../../../profiles/published/OperationDefinition-PlanDefinition-compare-options.json"),
+        include_str!(
+            "../../../../profiles/published/OperationDefinition-PlanDefinition-compare-options.json"
+        ),
     ),
     (
         "OperationDefinition-PlanDefinition-unit-report.json",
