@@ -117,6 +117,9 @@ SYSTEMS = {
         limited-evidence old-path-closed relearning no-new-path no-regeneration immobilisation supple-joints
         coupled-finger-motion""".split()
     ]),
+    "report": ("Reports", "What a DiagnosticReport of this service is.", [
+        ("recovery-chart", "recovery chart", "What was expected of a repair, what was found, and what is still to come."),
+    ]),
     "unit-report": ("What a unit's report counts", "Groups, populations and strata of the unit's MeasureReport.", [
         (code, code.replace("-", " "), None) for code in """reviews due attended missed stall-to-alert alerts outcome-motor
         outcome-sensory targets reached technique-and-nerve technique nerve arrest-cause inadequate-debridement technical-failure

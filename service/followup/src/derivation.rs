@@ -63,7 +63,7 @@ impl Endplate {
 
 impl Context<'_> {
     /// The same for one injury: with the protocol that its plan was made by.
-    fn of(&self, dossier: &Dossier, injury: &Injury) -> Self {
+    pub(crate) fn of(&self, dossier: &Dossier, injury: &Injury) -> Self {
         let plan = dossier.get("CarePlan", &injury.plan).map(|entry| &entry.resource);
         let kept = plan.and_then(kept::version_of).and_then(|version| self.kept.get(version));
         Self { protocol: kept.map_or(self.protocol, |kept| kept), ..*self }
@@ -304,6 +304,7 @@ impl Deriver<'_> {
                 }
                 "Goal" => all.push(cancelled_goal(resource, self.context.today)),
                 "RiskAssessment" => all.push(with(resource, &[("status", json!("cancelled"))])),
+                "DiagnosticReport" => all.push(cancelled_report(resource)),
                 "DetectedIssue" if !standing.contains(id) => {
                     all.push(notice::ended_issue(resource, self.context.now));
                 }
@@ -346,6 +347,7 @@ impl Deriver<'_> {
             "ServiceRequest" => "review",
             "Goal" => "goal",
             "RiskAssessment" => "assessment",
+            "DiagnosticReport" => "chart",
             "DetectedIssue" => "alert",
             _ => return false,
         };
@@ -483,6 +485,16 @@ fn cancelled_goal(goal: &Json, today: Date) -> Json {
         Some("cancelled") => goal.clone(),
         _ => with(goal, &[("lifecycleStatus", json!("cancelled")), ("statusDate", json!(today.to_string()))]),
     }
+}
+
+/// The report of a repair that is no longer followed. Its chart is not drawn any more, and an address in it must lead to a
+/// picture (R4 Attachment.url).
+fn cancelled_report(report: &Json) -> Json {
+    let mut report = with(report, &[("status", json!("cancelled"))]);
+    if let Some(members) = report.as_object_mut() {
+        members.shift_remove("presentedForm");
+    }
+    report
 }
 
 /// A review that is no longer open: done if the patient was seen for it, with what came of it, else withdrawn.

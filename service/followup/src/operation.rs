@@ -141,7 +141,7 @@ pub const OFFERED: &[Operation] = &[
         on_instance: true,
         affects_state: false,
         definition: "https://endplate.example/fhir/OperationDefinition/RiskAssessment-chart",
-        documentation: "The recovery chart of the repair that a derived RiskAssessment is about, as a DiagnosticReport whose presentedForm holds it as SVG and as PDF and whose conclusion says the same. With Accept: image/svg+xml or application/pdf, or format=svg or format=pdf, the picture alone. Stores nothing.",
+        documentation: "The recovery chart of the repair that a derived RiskAssessment is about: the stored DiagnosticReport with the picture itself, as SVG and as PDF, in presentedForm. With Accept: image/svg+xml or application/pdf, or format=svg or format=pdf, the picture alone. Stores nothing.",
     },
     Operation {
         name: "apply",

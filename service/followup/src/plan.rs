@@ -1,4 +1,5 @@
-//! What is believed and planned -> CarePlan, Goal, RiskAssessment, ServiceRequest, Task. The only writer of them.
+//! What is believed and planned -> CarePlan, Goal, RiskAssessment, ServiceRequest, Task. The only writer of them. The
+//! DiagnosticReport beside each RiskAssessment is [`chart`]'s.
 
 use crate::code::EP;
 use crate::document::{
@@ -7,7 +8,7 @@ use crate::document::{
 };
 use crate::identity;
 use crate::intake::{Injury, Intake};
-use crate::{booking, capacity};
+use crate::{booking, capacity, chart};
 use endplate_fhir::Json;
 use endplate_fhir::narrative::Narrative;
 use endplate_recovery::anatomy::Kind;
@@ -67,6 +68,7 @@ pub fn documents(source: &Source<'_>) -> Vec<Json> {
     for (index, assessment) in source.outlook.assessments.iter().enumerate() {
         if let Some(assessment) = assessment {
             all.push(risk_assessment(source, index, assessment));
+            all.push(chart::report(source, index, assessment));
             all.extend(assessment.targets.iter().map(|target| goal(source, index, target)));
         }
     }

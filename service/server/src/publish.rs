@@ -23,6 +23,7 @@ pub const TYPES: &[&str] = &[
     "CapabilityStatement",
     "CodeSystem",
     "Library",
+    "Measure",
     "OperationDefinition",
     "PlanDefinition",
     "SearchParameter",

@@ -48,3 +48,4 @@ mod signed;
 mod site_protocol;
 mod tidy;
 mod unit_report;
+mod world;

@@ -109,10 +109,10 @@ impl Endplate {
         let maps = self.maps().await?.1;
         let mut tally = Tally::default();
         for patient in &patients {
-            let mut dossier = Dossier::of(self.store.compartment(patient).await?);
+            let (survivor, mut dossier) = self.person(patient).await?;
             dossier.translate(&maps);
             let kept = self.kept(&dossier).await?;
-            let intake = intake::read(&dossier, patient, day(self.clock.today()), base);
+            let intake = intake::read(&dossier, &survivor, day(self.clock.today()), base);
             tally.records(&dossier, span);
             for injury in &intake.injuries {
                 let plan = dossier.get("CarePlan", &injury.plan).map(|entry| &entry.resource);

@@ -9,7 +9,7 @@ use crate::person::{people, replacements};
 use crate::ports::{Agenda, Scope};
 use crate::refusal::{Reason, Refusal};
 use endplate_fhir::issue::{Code, Issue};
-use endplate_fhir::{Json, reference, search};
+use endplate_fhir::{Json, reference};
 use endplate_recovery::unit::Date;
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -44,7 +44,7 @@ impl Attempt<'_> {
             while let Some(one) = open.pop() {
                 if seen.insert(one.clone()) {
                     open.extend(near.get(&one).into_iter().flatten().cloned());
-                    open.extend(self.linked(&one).await?);
+                    open.extend(self.endplate.linked(&one).await?);
                     circle.insert(one);
                 }
             }
@@ -53,21 +53,6 @@ impl Attempt<'_> {
             }
         }
         Ok(circles)
-    }
-
-    /// Patients with whom this one is linked in what is stored, whichever of the two says so.
-    async fn linked(&self, patient: &str) -> Result<BTreeSet<String>, Refusal> {
-        let base = &self.endplate.settings.base;
-        let mut stored = Vec::from_iter(self.endplate.store.read("Patient", patient).await?);
-        let wrong = |issues| Refusal { reason: Reason::Fault, issues };
-        let query = search::criteria(&format!("Patient?link=Patient/{patient}"), base).map_err(wrong)?;
-        stored.extend(self.endplate.store.search(&query).await?.resources);
-        let mut linked = BTreeSet::new();
-        for stored in stored {
-            let said: Json = endplate_fhir::json::stored(&stored.body);
-            linked.extend(replacements(&said, base).into_iter().flat_map(|(old, new)| [old, new]));
-        }
-        Ok(linked)
     }
 
     /// Everything recorded of the patients of one circle, with what is being written laid over it.

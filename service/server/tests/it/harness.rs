@@ -116,12 +116,16 @@ pub enum Fault {
     None,
     Unreachable,
     Panicking,
+    /// It takes a question and never answers.
+    Silent,
 }
 
 /// An empty store whose commits wait for a permit of `gate`.
 pub struct Double {
     pub fault: Fault,
     pub gate: Semaphore,
+    /// One permit for each resource that was asked for and is never given.
+    pub asked: Semaphore,
     /// One permit for each commit that has begun.
     pub begun: Semaphore,
     /// One permit for each commit that has ended.
@@ -135,12 +139,20 @@ impl Double {
     pub fn new(fault: Fault) -> Arc<Self> {
         let closed = || Semaphore::new(0);
         let commits = AtomicUsize::new(0);
-        Arc::new(Self { fault, gate: closed(), begun: closed(), ended: closed(), swept: closed(), commits })
+        Arc::new(Self {
+            fault,
+            asked: closed(),
+            gate: closed(),
+            begun: closed(),
+            ended: closed(),
+            swept: closed(),
+            commits,
+        })
     }
 
     fn misbehave(&self) -> Result<(), StoreError> {
         match self.fault {
-            Fault::None => Ok(()),
+            Fault::None | Fault::Silent => Ok(()),
             Fault::Unreachable => {
                 Err(StoreError::Failed { context: "a test", source: "secret table of /var/lib".into() })
             }
@@ -157,6 +169,10 @@ pub async fn wait(semaphore: &Semaphore) {
 #[async_trait]
 impl Store for Double {
     async fn latest(&self, _: &str, _: &str) -> Result<Option<Version>, StoreError> {
+        if self.fault == Fault::Silent {
+            self.asked.add_permits(1);
+            std::future::pending::<()>().await;
+        }
         self.misbehave().map(|()| None)
     }
     async fn version(&self, _: &str, _: &str, _: u64) -> Result<Option<Version>, StoreError> {
