@@ -18,8 +18,10 @@ pub mod element;
 pub mod identity;
 pub mod intake;
 pub mod kept;
+mod memory;
 pub mod message;
 pub mod notice;
+pub mod notification;
 pub mod operation;
 pub mod outbox;
 pub mod person;
@@ -30,6 +32,7 @@ pub mod protocol;
 pub mod read;
 pub mod refusal;
 pub mod search;
+pub mod subscription;
 pub mod sweep;
 pub mod terminology;
 pub mod write;
@@ -63,14 +66,22 @@ pub struct Endplate {
     store: Arc<dyn Store>,
     clock: Arc<dyn Clock>,
     settings: Arc<Settings>,
-    terms: Arc<terminology::Terms>,
+    terms: Arc<memory::Remembered<terminology::Maps>>,
+    listening: Arc<memory::Remembered<subscription::Listeners>>,
     protocols: Arc<kept::Protocols>,
 }
 
 impl Endplate {
     /// The use cases on a store, a clock and settings.
     pub fn new(store: Arc<dyn Store>, clock: Arc<dyn Clock>, settings: Settings) -> Self {
-        Self { store, clock, settings: Arc::new(settings), terms: Arc::default(), protocols: Arc::default() }
+        Self {
+            store,
+            clock,
+            settings: Arc::new(settings),
+            terms: Arc::default(),
+            listening: Arc::default(),
+            protocols: Arc::default(),
+        }
     }
 
     /// What the clinic configured.

@@ -4,33 +4,24 @@
 //! from an attempt is a pure function of the number of attempts, the outcome and the time.
 
 use crate::Endplate;
-use crate::element::{items, text};
-use crate::ports::{Event, Message, Outcome, Settlement, Transport};
+use crate::notification::Next;
+use crate::ports::{Event, Outcome, Settlement, Transport};
 use crate::refusal::Refusal;
-use endplate_fhir::issue::{Code, Issue};
-use endplate_fhir::search::{self, Query};
-use endplate_fhir::{Json, TYPES};
 use futures_util::future::join_all;
 use jiff::{SignedDuration, Timestamp};
-use serde_json::json;
 
-/// Waiting times after the first, second, … failed attempt, in seconds; the last one from then on, for as long as it takes.
+/// Waiting times after the first, second, … failed attempt, in seconds; the last one from then on, until it is given up:
+/// [`GIVE_UP_AFTER`](crate::subscription::GIVE_UP_AFTER).
 pub const RETRY_AFTER_S: [i64; 6] = [5, 30, 120, 600, 3600, 14_400];
 
 /// The longest time a receiver may ask for, in seconds: a day.
 const RETRY_AFTER_MAX_S: i64 = 86_400;
 
+/// How long an event waits whose Subscription is not active. It goes at once when the Subscription becomes so.
+const HELD: SignedDuration = SignedDuration::from_hours(1);
+
 /// How many subscriptions are served at once.
 const AT_ONCE: usize = 32;
-
-/// Somebody who wants to be told.
-#[derive(Clone, Debug)]
-pub struct Listener {
-    /// Id of the Subscription.
-    pub subscription: String,
-    /// What of.
-    pub query: Query,
-}
 
 /// What one round of delivery did.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -41,89 +32,6 @@ pub struct DeliveryReport {
     pub deferred: usize,
     /// Given up because the subscription is gone or off.
     pub dropped: usize,
-}
-
-/// What is wrong with a Subscription that this service would have to serve.
-pub fn check_subscription(subscription: &Json) -> Vec<Issue> {
-    let mut issues = Vec::new();
-    let mut wrong =
-        |expression: &str, text: &str| issues.push(Issue::error(Code::NotSupported, expression, text));
-    if text(subscription, &["channel", "type"]) != Some("rest-hook") {
-        wrong(
-            "Subscription.channel.type",
-            "Only rest-hook channels are served; send channel.type rest-hook.",
-        );
-    }
-    let endpoint = text(subscription, &["channel", "endpoint"]).unwrap_or_default();
-    if !(endpoint.starts_with("https://") || endpoint.starts_with("http://")) {
-        wrong(
-            "Subscription.channel.endpoint",
-            "A rest-hook needs an http or https address; send it in channel.endpoint.",
-        );
-    }
-    if !matches!(text(subscription, &["channel", "payload"]), None | Some("application/fhir+json")) {
-        wrong(
-            "Subscription.channel.payload",
-            "Only application/fhir+json is sent; send that, or leave payload out for a bare signal.",
-        );
-    }
-    if items(&subscription["channel"], "header").filter_map(Json::as_str).any(|header| !header.contains(':'))
-    {
-        wrong("Subscription.channel.header", "A header is written as Name: value.");
-    }
-    match search::criteria(text(subscription, &["criteria"]).unwrap_or_default(), "") {
-        Err(found) => issues.extend(found.into_iter().map(|issue| Issue {
-            expression: "Subscription.criteria".to_owned(),
-            text: format!(
-                "{} Criteria are written as a search, for example Task?status=requested.",
-                issue.text
-            ),
-            ..issue
-        })),
-        Ok(query) if !TYPES.contains(&query.kind.as_str()) => {
-            issues.extend(Refusal::unknown_type().issues);
-        }
-        Ok(query) if !query.is_of_rows() => {
-            let text = "Criteria are about a resource itself and at any time; leave out chains, _has and the prefix ap.";
-            issues.push(Issue::error(Code::NotSupported, "Subscription.criteria", text));
-        }
-        Ok(_) => {}
-    }
-    issues
-}
-
-/// A requested Subscription that can be served is active at once.
-pub fn activate(kind: &str, resource: &mut Json) {
-    if kind == "Subscription"
-        && text(resource, &["status"]) != Some("off")
-        && let Some(members) = resource.as_object_mut()
-    {
-        members.insert("status".to_owned(), json!("active"));
-    }
-}
-
-/// Everybody who wants to be told of something.
-pub(crate) async fn listeners(endplate: &Endplate) -> Result<Vec<Listener>, Refusal> {
-    let base = &endplate.settings.base;
-    let Ok(mut query) = search::criteria("Subscription?status=active&_count=500", base) else {
-        return Ok(Vec::new());
-    };
-    let mut all = Vec::new();
-    loop {
-        let page = endplate.store.search(&query).await?;
-        for stored in page.resources {
-            let subscription: Json = endplate_fhir::json::stored(&stored.body);
-            if let Some(Ok(query)) =
-                text(&subscription, &["criteria"]).map(|criteria| search::criteria(criteria, base))
-            {
-                all.push(Listener { subscription: stored.id, query });
-            }
-        }
-        match page.next {
-            Some(next) => query.after = Some(next),
-            None => return Ok(all),
-        }
-    }
 }
 
 /// What follows from an attempt.
@@ -150,14 +58,19 @@ impl Endplate {
     pub async fn deliver(&self, transport: &dyn Transport) -> Result<DeliveryReport, Refusal> {
         let mut report = DeliveryReport::default();
         loop {
-            let events = self.store.waiting(self.clock.now(), AT_ONCE).await?;
-            if events.is_empty() {
+            let now = self.clock.now();
+            let calls = self.store.called(now, AT_ONCE).await?;
+            for done in join_all(calls.iter().map(|call| self.call(call, transport))).await {
+                done?;
+            }
+            let events = self.store.waiting(now, AT_ONCE).await?;
+            if events.is_empty() && calls.is_empty() {
                 return Ok(report);
             }
             for settlement in join_all(events.iter().map(|event| self.attempt(event, transport))).await {
                 match settlement? {
                     Settlement::Delivered => report.delivered += 1,
-                    Settlement::Retry { .. } => report.deferred += 1,
+                    Settlement::Retry { .. } | Settlement::Held { .. } => report.deferred += 1,
                     Settlement::Dropped { .. } => report.dropped += 1,
                 }
             }
@@ -170,10 +83,19 @@ impl Endplate {
     }
 
     async fn attempt(&self, event: &Event, transport: &dyn Transport) -> Result<Settlement, Refusal> {
-        let settlement = match self.message(event).await? {
-            Some(message) => next(event.attempts + 1, &transport.send(&message).await, self.clock.now()),
-            None => Settlement::Dropped { reason: "the subscription is gone or off".to_owned() },
+        let parcel = match self.notification(event).await? {
+            Next::Send(parcel) => parcel,
+            Next::Hold => {
+                let next_at = self.clock.now().checked_add(HELD).unwrap_or(Timestamp::MAX);
+                return self.settled(std::slice::from_ref(event), Settlement::Held { next_at }).await;
+            }
+            Next::Drop => {
+                let reason = "the subscription is gone or off".to_owned();
+                return self.settled(std::slice::from_ref(event), Settlement::Dropped { reason }).await;
+            }
         };
+        let outcome = transport.send(&parcel.message).await;
+        let settlement = next(event.attempts + 1, &outcome, self.clock.now());
         if let Settlement::Retry { reason, .. } = &settlement {
             tracing::warn!(
                 subscription = event.notice.subscription,
@@ -182,34 +104,20 @@ impl Endplate {
                 reason,
                 "a notification was not taken"
             );
+            // The state first: were the process to end here, the event would be looked at again and find it.
+            self.judge(&outcome, &parcel.stored, event.raised_at, reason).await?;
         }
-        self.store.settle(event, self.clock.now(), settlement.clone()).await?;
-        Ok(settlement)
+        self.settled(&parcel.events, settlement).await
     }
 
-    /// The message of an event; none if nobody wants it any more.
-    async fn message(&self, event: &Event) -> Result<Option<Message>, Refusal> {
-        let notice = &event.notice;
-        let Some(stored) = self.store.read("Subscription", &notice.subscription).await? else {
-            return Ok(None);
-        };
-        let subscription: Json = endplate_fhir::json::stored(&stored.body);
-        if text(&subscription, &["status"]) != Some("active") {
-            return Ok(None);
+    /// Settles the events of one message alike, in their order.
+    async fn settled(&self, events: &[Event], settlement: Settlement) -> Result<Settlement, Refusal> {
+        let now = self.clock.now();
+        let all = events.iter().map(|event| self.store.settle(event, now, settlement.clone()));
+        for done in join_all(all).await {
+            done?;
         }
-        let Some(endpoint) = text(&subscription, &["channel", "endpoint"]) else { return Ok(None) };
-        let version = self.store.version(&notice.kind, &notice.id, notice.version).await?;
-        let payload = text(&subscription, &["channel", "payload"]).is_some();
-        Ok(Some(Message {
-            endpoint: endpoint.to_owned(),
-            headers: items(&subscription["channel"], "header")
-                .filter_map(Json::as_str)
-                .map(str::to_owned)
-                .collect(),
-            event: format!("{}/{}", notice.subscription, event.number),
-            about: format!("{}/{}", notice.kind, notice.id),
-            body: version.filter(|_| payload).map(|version| version.stored.body),
-        }))
+        Ok(settlement)
     }
 }
 

@@ -164,6 +164,15 @@ pub struct Agenda {
     pub due_on: Option<Date>,
 }
 
+/// When a Subscription must be looked at although nothing has happened: its handshake, its heartbeat, its end.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Call {
+    /// Id of the Subscription.
+    pub subscription: String,
+    /// The instant; none: never.
+    pub at: Option<Timestamp>,
+}
+
 /// All that one write changes. Committed whole or not at all.
 #[derive(Clone, Debug, Default)]
 pub struct Changeset {
@@ -179,6 +188,10 @@ pub struct Changeset {
     pub notices: Vec<Notice>,
     /// Changes of the agenda.
     pub agenda: Vec<Agenda>,
+    /// When Subscriptions are looked at.
+    pub calls: Vec<Call>,
+    /// Subscriptions whose first waiting event may be sent now, however long it was to wait.
+    pub releases: Vec<String>,
 }
 
 /// A notice with its number, waiting to be sent.
@@ -206,11 +219,27 @@ pub enum Settlement {
         /// Why this attempt failed, for people.
         reason: String,
     },
+    /// Not sent, since its subscription is not active; look again, not before `next_at`. It was no attempt.
+    Held {
+        /// The earliest instant of the next look.
+        next_at: Timestamp,
+    },
     /// Give it up: the subscription is gone or off.
     Dropped {
         /// Why, for people.
         reason: String,
     },
+}
+
+/// What was raised for a subscription, and how far it has come.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Traffic {
+    /// How many events were raised: the number of the last one.
+    pub raised: u64,
+    /// The number of the first event that is not settled; none: none waits.
+    pub waiting: Option<u64>,
+    /// When the last one was delivered, if it was the last to be settled.
+    pub delivered_at: Option<Timestamp>,
 }
 
 /// One page of search results.
@@ -277,7 +306,13 @@ pub trait Store: Send + Sync {
     async fn due(&self, on: Date, after: Option<&str>, limit: usize) -> Result<Vec<String>, StoreError>;
     /// For each subscription its first unsettled event, if it may be sent at `now`. At most `limit`.
     async fn waiting(&self, now: Timestamp, limit: usize) -> Result<Vec<Event>, StoreError>;
-    /// The earliest instant at which [`Store::waiting`] will have something; none: the outbox is empty.
+    /// Events of a subscription from this number on, settled or not, in order, at most `limit`.
+    async fn events(&self, subscription: &str, from: u64, limit: usize) -> Result<Vec<Event>, StoreError>;
+    /// What was raised for a subscription.
+    async fn traffic(&self, subscription: &str) -> Result<Traffic, StoreError>;
+    /// The calls that are due at `now`, earliest first, at most `limit`; each has its instant.
+    async fn called(&self, now: Timestamp, limit: usize) -> Result<Vec<Call>, StoreError>;
+    /// The earliest instant at which [`Store::waiting`] or [`Store::called`] will have something; none: never.
     async fn next_waiting_at(&self) -> Result<Option<Timestamp>, StoreError>;
     /// Records an attempt at `at` and what follows from it.
     async fn settle(&self, event: &Event, at: Timestamp, settlement: Settlement) -> Result<(), StoreError>;
@@ -292,12 +327,18 @@ pub struct Message {
     pub endpoint: String,
     /// Headers that the Subscription asks for, `Name: value`.
     pub headers: Vec<String>,
-    /// Identifies the event for ever, so that a receiver can drop repeats: `{subscription}/{number}`.
+    /// Identifies the event for ever, so that a receiver can drop repeats: `{subscription}/{number}`, of several events
+    /// `{subscription}/{first}-{last}`; empty where it is no event.
     pub event: String,
-    /// Resource type and id, `Task/123`.
+    /// Resource type and id, `Task/123`; of a notification by topic, the Subscription.
     pub about: String,
-    /// The resource, where the Subscription asks for a payload.
+    /// The resource, where the Subscription asks for a payload, or the notification.
     pub body: Option<String>,
+    /// The format of a notification by topic, which is posted to the endpoint. Without it a body is put at the address of the
+    /// resource.
+    pub content_type: Option<String>,
+    /// The longest time for the attempt that the Subscription asks for, in seconds.
+    pub timeout_s: Option<u64>,
 }
 
 /// What came back from a receiver.

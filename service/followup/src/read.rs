@@ -3,6 +3,7 @@
 use crate::Endplate;
 use crate::ports::{Deed, Past, Place, Stored, Version};
 use crate::refusal::{Reason, Refusal};
+use crate::subscription::shown;
 use crate::write::instant_ms;
 use endplate_fhir::bundle::{self, Method, Response};
 use endplate_fhir::issue::{Code, Issue};
@@ -16,7 +17,7 @@ impl Endplate {
         if !TYPES.contains(&kind) {
             return Err(Refusal::unknown_type());
         }
-        live(self.store.latest(kind, id).await?)
+        live(self.store.latest(kind, id).await?).map(shown)
     }
 
     /// A version of a resource by its `meta.versionId`.
@@ -26,7 +27,7 @@ impl Endplate {
         }
         let number: Option<u64> = version.parse().ok().filter(|number: &u64| number.to_string() == version);
         let Some(number) = number else { return Err(no_version()) };
-        live(self.store.version(kind, id, number).await?).map_err(|refusal| match refusal.reason {
+        live(self.store.version(kind, id, number).await?).map(shown).map_err(|refusal| match refusal.reason {
             Reason::NotFound => no_version(),
             _ => refusal,
         })
@@ -90,7 +91,8 @@ fn no_version() -> Refusal {
 
 /// A version as a history tells it. A patch is told as the PUT that it comes to.
 fn told(version: Version, base: &str) -> bundle::Version {
-    let Version { stored: Stored { kind, id, version, at, body }, deed } = version;
+    let Version { stored, deed } = version;
+    let Stored { kind, id, version, at, body } = shown(stored);
     let url = format!("{kind}/{id}");
     let (method, url, status) = match deed {
         Deed::Created if version == 1 => (Method::Post, kind.clone(), "201 Created"),

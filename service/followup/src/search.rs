@@ -5,6 +5,7 @@ mod include;
 use crate::Endplate;
 use crate::ports::Stored;
 use crate::refusal::{Reason, Refusal};
+use crate::subscription::shown;
 use endplate_fhir::TYPES;
 use endplate_fhir::bundle::Mode;
 use endplate_fhir::index::compartment;
@@ -186,7 +187,7 @@ impl Endplate {
             body: shaped(stored.body, shape),
             mode,
         };
-        found.into_iter().map(hit).collect()
+        found.into_iter().map(shown).map(hit).collect()
     }
 }
 

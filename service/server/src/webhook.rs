@@ -1,7 +1,8 @@
-//! R4 rest-hook over HTTP: one message, one attempt.
+//! Rest-hook over HTTP: one message, one attempt.
 //!
 //! R4 subscription.html: with a payload the resource is sent as an update, `PUT {endpoint}/{Type}/{id}`; without one an
-//! empty `POST {endpoint}` says that something has changed. `Endplate-Event: {subscription}/{number}` names the event for
+//! empty `POST {endpoint}` says that something has changed. Subscriptions R5 Backport 1.1.0: a notification by topic is
+//! posted to the endpoint in the format that was asked for. `Endplate-Event: {subscription}/{number}` names the event for
 //! ever: whoever has seen it drops the repeat.
 
 use crate::media;
@@ -41,6 +42,8 @@ pub struct WebhookError(#[source] reqwest::Error);
 #[derive(Clone, Debug)]
 pub struct Webhook {
     client: Client,
+    /// The longest time for an attempt; a Subscription may ask for a shorter one.
+    timeout: Duration,
 }
 
 impl Webhook {
@@ -58,15 +61,20 @@ impl Webhook {
             .timeout(timeout)
             .no_proxy()
             .build()
-            .map(|client| Self { client })
+            .map(|client| Self { client, timeout })
             .map_err(WebhookError)
     }
 
     async fn attempt(&self, message: &Message) -> Result<Outcome, String> {
         let mut url: Url = message.endpoint.parse().map_err(|_| "the endpoint is not a URL".to_owned())?;
         let mut headers = headers(message)?;
-        let mut request = match &message.body {
-            Some(body) => {
+        let mut request = match (&message.body, &message.content_type) {
+            (Some(body), Some(content_type)) => {
+                let content_type = content_type.parse().map_err(|_| "the format has no name".to_owned())?;
+                headers.insert(CONTENT_TYPE, content_type);
+                self.client.request(Method::POST, url).body(body.clone())
+            }
+            (Some(body), None) => {
                 headers.insert(CONTENT_TYPE, HeaderValue::from_static(media::FHIR_JSON_BARE));
                 url.path_segments_mut()
                     .map_err(|()| "the endpoint is not a URL with a path".to_owned())?
@@ -74,9 +82,13 @@ impl Webhook {
                     .extend(message.about.split('/'));
                 self.client.request(Method::PUT, url).body(body.clone())
             }
-            None => self.client.request(Method::POST, url).body(""),
+            (None, _) => self.client.request(Method::POST, url).body(""),
         };
         request = request.headers(headers);
+        if let Some(asked) = message.timeout_s.map(Duration::from_secs).filter(|asked| *asked < self.timeout)
+        {
+            request = request.timeout(asked);
+        }
         let response = request.send().await.map_err(|error| cause(&error).to_owned())?;
         let outcome = outcome(&response);
         drain(response).await;
@@ -107,8 +119,10 @@ fn headers(message: &Message) -> Result<HeaderMap, String> {
         value.set_sensitive(true);
         headers.append(name, value);
     }
-    let event = message.event.parse().map_err(|_| "the event has no number".to_owned())?;
-    headers.insert(ENDPLATE_EVENT, event);
+    if !message.event.is_empty() {
+        let event = message.event.parse().map_err(|_| "the event has no number".to_owned())?;
+        headers.insert(ENDPLATE_EVENT, event);
+    }
     Ok(headers)
 }
 
@@ -159,6 +173,8 @@ mod tests {
             event: "bookings/7".into(),
             about: "Task/1".into(),
             body: None,
+            content_type: None,
+            timeout_s: None,
         }
     }
 

@@ -10,7 +10,8 @@ use async_trait::async_trait;
 use endplate_fhir::index;
 use endplate_fhir::search::Query;
 use endplate_followup::ports::{
-    Changeset, Compartment, Event, Page, Past, PastPage, Settlement, Store, StoreError, Stored, Version,
+    Call, Changeset, Compartment, Event, Page, Past, PastPage, Settlement, Store, StoreError, Stored,
+    Traffic, Version,
 };
 use jiff::Timestamp;
 use jiff::civil::Date;
@@ -274,6 +275,18 @@ impl Store for SqliteStore {
 
     async fn waiting(&self, now: Timestamp, limit: usize) -> Result<Vec<Event>, StoreError> {
         outbox::waiting(&self.readers, now, limit).await
+    }
+
+    async fn events(&self, subscription: &str, from: u64, limit: usize) -> Result<Vec<Event>, StoreError> {
+        outbox::events(&self.readers, subscription, from, limit).await
+    }
+
+    async fn traffic(&self, subscription: &str) -> Result<Traffic, StoreError> {
+        outbox::traffic(&self.readers, subscription).await
+    }
+
+    async fn called(&self, now: Timestamp, limit: usize) -> Result<Vec<Call>, StoreError> {
+        outbox::called(&self.readers, now, limit).await
     }
 
     async fn next_waiting_at(&self) -> Result<Option<Timestamp>, StoreError> {

@@ -5,8 +5,8 @@ use endplate_fhir::Json;
 use endplate_fhir::search::Query;
 use endplate_followup::derivation::bare;
 use endplate_followup::ports::{
-    Changeset, Compartment, Event, Page, Past, PastPage, Put, Scope, Settlement, Store, StoreError, Stored,
-    Version,
+    Call, Changeset, Compartment, Event, Page, Past, PastPage, Put, Scope, Settlement, Store, StoreError,
+    Stored, Traffic, Version,
 };
 use jiff::Timestamp;
 use jiff::civil::Date;
@@ -135,6 +135,18 @@ impl Store for MemoryStore {
     }
 
     async fn waiting(&self, _: Timestamp, _: usize) -> Result<Vec<Event>, StoreError> {
+        Ok(Vec::new())
+    }
+
+    async fn events(&self, _: &str, _: u64, _: usize) -> Result<Vec<Event>, StoreError> {
+        Ok(Vec::new())
+    }
+
+    async fn traffic(&self, _: &str) -> Result<Traffic, StoreError> {
+        Ok(Traffic::default())
+    }
+
+    async fn called(&self, _: Timestamp, _: usize) -> Result<Vec<Call>, StoreError> {
         Ok(Vec::new())
     }
 

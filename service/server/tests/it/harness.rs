@@ -2,8 +2,8 @@
 
 use async_trait::async_trait;
 use endplate_followup::ports::{
-    Changeset, Compartment, Event, Message, Outcome, Page, Past, PastPage, Settlement, Store, StoreError,
-    Transport, Version,
+    Call, Changeset, Compartment, Event, Message, Outcome, Page, Past, PastPage, Settlement, Store,
+    StoreError, Traffic, Transport, Version,
 };
 use endplate_server::boot::{self, Parts, Server};
 use endplate_server::clock::FixedClock;
@@ -189,6 +189,15 @@ impl Store for Double {
         self.misbehave().map(|()| Vec::new())
     }
     async fn waiting(&self, _: Timestamp, _: usize) -> Result<Vec<Event>, StoreError> {
+        self.misbehave().map(|()| Vec::new())
+    }
+    async fn events(&self, _: &str, _: u64, _: usize) -> Result<Vec<Event>, StoreError> {
+        self.misbehave().map(|()| Vec::new())
+    }
+    async fn traffic(&self, _: &str) -> Result<Traffic, StoreError> {
+        self.misbehave().map(|()| Traffic::default())
+    }
+    async fn called(&self, _: Timestamp, _: usize) -> Result<Vec<Call>, StoreError> {
         self.misbehave().map(|()| Vec::new())
     }
     async fn next_waiting_at(&self) -> Result<Option<Timestamp>, StoreError> {

@@ -55,6 +55,8 @@ fn message(address: SocketAddr, body: Option<&str>) -> Message {
         event: "bookings/7".into(),
         about: "Task/review-1".into(),
         body: body.map(str::to_owned),
+        content_type: None,
+        timeout_s: None,
     }
 }
 

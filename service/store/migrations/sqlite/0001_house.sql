@@ -116,3 +116,10 @@ create table attempt (
     reason text,
     primary key (subscription, number, attempt)
 ) strict, without rowid;
+
+-- When a Subscription must be looked at although nothing has happened.
+create table subscription_call (
+    subscription text primary key,
+    at_ms integer not null
+) strict, without rowid;
+create index subscription_call_by_time on subscription_call (at_ms);

@@ -182,6 +182,7 @@ async fn commit(connection: &mut SqliteConnection, change: &Changeset) -> Result
         index(connection, puts, keys).await?;
     }
     super::outbox::raise(connection, &change.notices, change.at.unwrap_or(Timestamp::UNIX_EPOCH)).await?;
+    super::outbox::arrange(connection, change).await?;
     for agenda in &change.agenda {
         let (sql, due) = match agenda.due_on {
             Some(on) => (
