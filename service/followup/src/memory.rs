@@ -7,6 +7,7 @@ use crate::Endplate;
 use crate::ports::{Changeset, Deed, Store, StoreError};
 use crate::refusal::Refusal;
 use crate::{subscription, terminology};
+use futures_util::future::BoxFuture;
 use std::sync::{Arc, PoisonError, RwLock};
 
 /// How often something is read again because it was written meanwhile.
@@ -35,11 +36,11 @@ impl<T> Default for Remembered<T> {
 impl<T> Remembered<T> {
     /// It, with the counter it was read at: as it was last read, unless a commit has been refused since. Whoever rests on it lets
     /// the commit find out whether it still holds. `read` is asked only if need be.
-    pub(crate) async fn get(
+    pub(crate) async fn get<'a>(
         &self,
         store: &dyn Store,
         scope: &str,
-        mut read: impl AsyncFnMut() -> Result<T, Refusal>,
+        read: impl Fn() -> BoxFuture<'a, Result<T, Refusal>> + Send + Sync,
     ) -> Result<(u64, Arc<T>), Refusal> {
         let (value, doubted) = self.known();
         match value {

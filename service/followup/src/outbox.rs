@@ -95,7 +95,7 @@ impl Endplate {
             }
         };
         let outcome = transport.send(&parcel.message).await;
-        let settlement = next(event.attempts + 1, &outcome, self.clock.now());
+        let mut settlement = next(event.attempts + 1, &outcome, self.clock.now());
         if let Settlement::Retry { reason, .. } = &settlement {
             tracing::warn!(
                 subscription = event.notice.subscription,
@@ -105,7 +105,10 @@ impl Endplate {
                 "a notification was not taken"
             );
             // The state first: were the process to end here, the event would be looked at again and find it.
-            self.judge(&outcome, &parcel.stored, event.raised_at, reason).await?;
+            let goes_on = self.judge(&outcome, &parcel.stored, event.raised_at, reason).await?;
+            if !goes_on {
+                settlement = Settlement::Dropped { reason: reason.clone() };
+            }
         }
         self.settled(&parcel.events, settlement).await
     }

@@ -22,6 +22,7 @@ use endplate_fhir::index::IndexRow;
 use endplate_fhir::issue::{Code, Issue};
 use endplate_fhir::search::{self, Query};
 use endplate_fhir::{Json, TYPES};
+use futures_util::FutureExt;
 use jiff::Timestamp;
 use std::collections::BTreeMap;
 use std::sync::Arc;
@@ -393,19 +394,21 @@ impl Listeners {
 impl Endplate {
     /// Everybody who wants to be told of something, with the counter they were read at.
     pub(crate) async fn listeners(&self) -> Result<(u64, Arc<Listeners>), Refusal> {
-        let read = async || {
-            let base = &self.settings.base;
-            let mut query = Query { count: search::COUNT_MAX, ..Query::of("Subscription") };
-            let mut all = Listeners::default();
-            loop {
-                let page = self.store.search(&query).await?;
-                page.resources.iter().for_each(|stored| all.add(stored, base));
-                match page.next {
-                    Some(next) => query.after = Some(next),
-                    None => return Ok(all),
-                }
-            }
-        };
+        let read = || self.read_listeners().boxed();
         self.listening.get(self.store.as_ref(), SCOPE, read).await
+    }
+
+    async fn read_listeners(&self) -> Result<Listeners, Refusal> {
+        let base = &self.settings.base;
+        let mut query = Query { count: search::COUNT_MAX, ..Query::of("Subscription") };
+        let mut all = Listeners::default();
+        loop {
+            let page = self.store.search(&query).await?;
+            page.resources.iter().for_each(|stored| all.add(stored, base));
+            match page.next {
+                Some(next) => query.after = Some(next),
+                None => return Ok(all),
+            }
+        }
     }
 }

@@ -14,6 +14,7 @@ use crate::code;
 use crate::element::{items, text};
 use crate::refusal::{Reason, Refusal};
 use endplate_fhir::{Json, search};
+use futures_util::FutureExt;
 use serde_json::json;
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
@@ -229,7 +230,7 @@ fn note(all: &mut Vec<Unmapped>, element: &str, concept: Option<&Json>) {
 impl Endplate {
     /// The maps in force, with the counter they were read at.
     pub(crate) async fn maps(&self) -> Result<(u64, Arc<Maps>), Refusal> {
-        let read = async || Ok(Maps::of(&self.stored_maps().await?));
+        let read = || async { Ok(Maps::of(&self.stored_maps().await?)) }.boxed();
         self.terms.get(self.store.as_ref(), SCOPE, read).await
     }
 

@@ -1,6 +1,6 @@
 //! What an integration engineer expects of an R4 server, one test for each expectation, named after its number.
 //!
-//! Letters: A the REST interface, B search, C operations, D modelling (INV: R4's invariants), H data integrity. What does not
+//! Letters: A the REST interface, B search, C operations, D modelling (INV: R4's invariants), E subscriptions, H data integrity. What does not
 //! apply here is listed in `conformance/not-applicable.md` with the reason. `ledger` holds the two together.
 
 mod a_rest;
@@ -13,6 +13,7 @@ mod d_extensions;
 mod d_modelling;
 mod d_records;
 mod d_tasks;
+mod e_subscriptions;
 mod h_data;
 mod invariants;
 mod invariants_of_resources;
@@ -41,6 +42,12 @@ const SOURCES: &[&str] = &[
     include_str!("conformance/d_modelling.rs"),
     include_str!("conformance/d_records.rs"),
     include_str!("conformance/d_tasks.rs"),
+    include_str!("conformance/e_subscriptions.rs"),
+    include_str!("conformance/e_subscriptions/asked.rs"),
+    include_str!("conformance/e_subscriptions/plain.rs"),
+    include_str!("conformance/e_subscriptions/secrets.rs"),
+    include_str!("conformance/e_subscriptions/states.rs"),
+    include_str!("conformance/e_subscriptions/told.rs"),
     include_str!("conformance/h_data.rs"),
     include_str!("conformance/invariants.rs"),
     include_str!("conformance/invariants_of_resources.rs"),
@@ -55,6 +62,7 @@ fn all() -> BTreeSet<String> {
         series("B", 1, 52),
         series("C", 1, 23),
         series("D", 0, 53),
+        series("E", 1, 32),
         series("H", 16, 28),
         series("INV", 1, 56),
     ]

@@ -18,6 +18,7 @@ mod emitted;
 mod expressions;
 mod fuzzed;
 mod guide;
+mod hook;
 mod indexed;
 mod lifecycle;
 mod local_codes;

@@ -98,26 +98,27 @@ impl Endplate {
     }
 
     /// What a message that was not taken makes of its Subscription: off if the receiver is gone for good, in error if it has taken
-    /// nothing for too long, else nothing.
+    /// nothing for too long, else nothing. False if it is off.
     pub(crate) async fn judge(
         &self,
         outcome: &Outcome,
         stored: &Stored,
         raised_at: Timestamp,
         reason: &str,
-    ) -> Result<(), Refusal> {
+    ) -> Result<bool, Refusal> {
         if is_gone(outcome) {
-            return self.turn(stored, "off", Some(format!("Turned off: {reason}."))).await;
+            self.turn(stored, "off", Some(format!("Turned off: {reason}."))).await?;
+            return Ok(false);
         }
-        if self.clock.now().duration_since(raised_at.max(stored.at)) < GIVE_UP_AFTER {
-            return Ok(());
+        if self.clock.now().duration_since(raised_at.max(stored.at)) >= GIVE_UP_AFTER {
+            let text = format!(
+                "No notification was taken for {} hours; the last time: {reason}. Events are kept and counted. Send the \
+                 status requested to have them delivered.",
+                GIVE_UP_AFTER.as_hours()
+            );
+            self.turn(stored, "error", Some(text)).await?;
         }
-        let text = format!(
-            "No notification was taken for {} hours; the last time: {reason}. Events are kept and counted. Send the status \
-             requested to have them delivered.",
-            GIVE_UP_AFTER.as_hours()
-        );
-        self.turn(stored, "error", Some(text)).await
+        Ok(true)
     }
 
     async fn call_at(&self, subscription: &str, at: Option<Timestamp>) -> Result<(), Refusal> {

@@ -1,7 +1,7 @@
 //! The outbox: numbers, order, attempts.
 
 use crate::facts::{assert_moved, at, change, scope};
-use endplate_followup::ports::{Changeset, Event, Notice, Settlement, Store};
+use endplate_followup::ports::{Call, Changeset, Event, Notice, Settlement, Store, Traffic};
 use futures_util::future::join_all;
 use jiff::Timestamp;
 use std::collections::BTreeMap;
@@ -171,4 +171,67 @@ pub async fn as_many_events_as_asked_for(store: &dyn Store) {
     assert!(events.iter().all(|event| event.number == 1 && event.raised_at <= at(15)));
     assert_eq!(store.waiting(at(15), 100).await.unwrap().len(), 15);
     assert_eq!(store.waiting(at(15), usize::MAX).await.unwrap().len(), 15);
+}
+
+/// An event that is held waits without an attempt, until its time or until its subscription is released.
+pub async fn a_held_event_goes_when_it_is_released(store: &dyn Store) {
+    store.commit(raising(10, &[("s", "a"), ("s", "b"), ("t", "c")])).await.unwrap();
+    for subscription in ["s", "t"] {
+        let held = Settlement::Held { next_at: at(900) };
+        store.settle(&first(store, subscription).await, at(11), held).await.unwrap();
+    }
+    assert_eq!(waiting(store, 899).await, []);
+    assert_eq!(store.next_waiting_at().await.unwrap(), Some(at(900)));
+    store
+        .commit(Changeset { at: Some(at(20)), releases: vec!["s".to_owned()], ..change(vec![]) })
+        .await
+        .unwrap();
+    assert_eq!(waiting(store, 19).await, []);
+    assert_eq!(waiting(store, 20).await, [event("s", 1, "a")]);
+    assert_eq!(first(store, "s").await.attempts, 0);
+    // What may be sent already is not put off.
+    store
+        .commit(Changeset { at: Some(at(50)), releases: vec!["s".to_owned()], ..change(vec![]) })
+        .await
+        .unwrap();
+    assert_eq!(waiting(store, 20).await, [event("s", 1, "a")]);
+    // Nothing waits for one that nobody knows.
+    store.commit(Changeset { releases: vec!["nobody".to_owned()], ..change(vec![]) }).await.unwrap();
+}
+
+pub async fn calls_are_due_in_order_and_once_set_anew(store: &dyn Store) {
+    let call =
+        |subscription: &str, ms: Option<i64>| Call { subscription: subscription.to_owned(), at: ms.map(at) };
+    let set = |calls: Vec<Call>| Changeset { calls, ..change(vec![]) };
+    store.commit(set(vec![call("s", Some(30)), call("t", Some(20)), call("u", Some(40))])).await.unwrap();
+    assert_eq!(store.next_waiting_at().await.unwrap(), Some(at(20)));
+    assert_eq!(store.called(at(19), 10).await.unwrap(), []);
+    assert_eq!(store.called(at(35), 10).await.unwrap(), [call("t", Some(20)), call("s", Some(30))]);
+    assert_eq!(store.called(at(35), 1).await.unwrap(), [call("t", Some(20))]);
+    store.commit(set(vec![call("t", Some(50)), call("s", None), call("nobody", None)])).await.unwrap();
+    assert_eq!(store.called(at(99), 10).await.unwrap(), [call("u", Some(40)), call("t", Some(50))]);
+    store.commit(raising(10, &[("s", "a")])).await.unwrap();
+    assert_eq!(store.next_waiting_at().await.unwrap(), Some(at(10)));
+}
+
+pub async fn what_was_raised_is_counted_and_read_again(store: &dyn Store) {
+    assert_eq!(store.traffic("s").await.unwrap(), Traffic::default());
+    store.commit(raising(10, &[("s", "a"), ("t", "x"), ("s", "b"), ("s", "c")])).await.unwrap();
+    let traffic =
+        |waiting, delivered: Option<i64>| Traffic { raised: 3, waiting, delivered_at: delivered.map(at) };
+    assert_eq!(store.traffic("s").await.unwrap(), traffic(Some(1), None));
+    store.settle(&first(store, "s").await, at(11), Settlement::Delivered).await.unwrap();
+    assert_eq!(store.traffic("s").await.unwrap(), traffic(Some(2), Some(11)));
+    let retry = Settlement::Retry { next_at: at(60), reason: "no answer".to_owned() };
+    store.settle(&first(store, "s").await, at(12), retry).await.unwrap();
+    assert_eq!(store.traffic("s").await.unwrap(), traffic(Some(2), Some(11)));
+    deliver_all(store).await;
+    assert_eq!(store.traffic("s").await.unwrap(), traffic(None, Some(9_000)));
+    let of = |events: Vec<Event>| {
+        events.into_iter().map(|one| (one.number, one.notice.id, one.attempts)).collect::<Vec<_>>()
+    };
+    let all = [(1, "a".to_owned(), 1), (2, "b".to_owned(), 2), (3, "c".to_owned(), 1)];
+    assert_eq!(of(store.events("s", 1, 10).await.unwrap()), all);
+    assert_eq!(of(store.events("s", 2, 1).await.unwrap()), all[1..2]);
+    assert_eq!(store.events("s", 4, 10).await.unwrap(), []);
 }
