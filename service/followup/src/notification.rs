@@ -57,8 +57,8 @@ pub(crate) enum Next {
     Send(Box<Parcel>),
     /// The subscription is not active; it may become so.
     Hold,
-    /// Nobody wants it any more.
-    Drop,
+    /// It is not told any more, for this reason.
+    Drop(&'static str),
 }
 
 /// A message with the events that it tells of, and the Subscription that it is for.
@@ -71,18 +71,19 @@ pub(crate) struct Parcel {
 impl Endplate {
     /// What is to be sent for the first waiting event of a subscription.
     pub(crate) async fn notification(&self, event: &Event) -> Result<Next, Refusal> {
+        const OVER: Next = Next::Drop("the subscription is gone or off");
         let Some(stored) = self.store.read("Subscription", &event.notice.subscription).await? else {
-            return Ok(Next::Drop);
+            return Ok(OVER);
         };
         let base = &self.settings.base;
         let Ok(subscription) = Subscription::read(&reader::stored(&stored.body), base) else {
-            return Ok(Next::Drop);
+            return Ok(OVER);
         };
         match subscription.status.as_str() {
-            _ if subscription.is_over(self.clock.now()) => return Ok(Next::Drop),
+            _ if subscription.is_over(self.clock.now()) => return Ok(OVER),
             "active" => {}
             "requested" | "error" => return Ok(Next::Hold),
-            _ => return Ok(Next::Drop),
+            _ => return Ok(OVER),
         }
         let events = self.together(event, &subscription).await?;
         let told = self.with_versions(&subscription, events.clone()).await?;
@@ -91,7 +92,8 @@ impl Endplate {
         } else {
             by_search(&subscription, event, told)
         };
-        Ok(message.map_or(Next::Drop, |message| Next::Send(Box::new(Parcel { message, events, stored }))))
+        let none = Next::Drop("the subscriber may not be told of it");
+        Ok(message.map_or(none, |message| Next::Send(Box::new(Parcel { message, events, stored }))))
     }
 
     /// The events that are told together with the first waiting one. What was tried together is tried together again: later

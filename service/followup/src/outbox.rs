@@ -60,9 +60,7 @@ impl Endplate {
         loop {
             let now = self.clock.now();
             let calls = self.store.called(now, AT_ONCE).await?;
-            for done in join_all(calls.iter().map(|call| self.call(call, transport))).await {
-                done?;
-            }
+            self.answer_calls(&calls, transport).await?;
             let events = self.store.waiting(now, AT_ONCE).await?;
             if events.is_empty() && calls.is_empty() {
                 return Ok(report);
@@ -89,8 +87,8 @@ impl Endplate {
                 let next_at = self.clock.now().checked_add(HELD).unwrap_or(Timestamp::MAX);
                 return self.settled(std::slice::from_ref(event), Settlement::Held { next_at }).await;
             }
-            Next::Drop => {
-                let reason = "the subscription is gone or off".to_owned();
+            Next::Drop(reason) => {
+                let reason = reason.to_owned();
                 return self.settled(std::slice::from_ref(event), Settlement::Dropped { reason }).await;
             }
         };

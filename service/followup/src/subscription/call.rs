@@ -8,6 +8,8 @@ use crate::notification::Purpose;
 use crate::outbox;
 use crate::ports::{Call, Changeset, Outcome, Settlement, Stored, Transport};
 use crate::refusal::Refusal;
+use endplate_fhir::json as reader;
+use futures_util::future::join_all;
 use jiff::{SignedDuration, Timestamp};
 
 /// How long a receiver may take nothing before its Subscription is in error: ten days. Counted from when the event was raised or the
@@ -27,25 +29,52 @@ fn failure(outcome: &Outcome, now: Timestamp) -> Option<String> {
     }
 }
 
+/// The state that a Subscription is to get.
+pub(crate) struct Turn {
+    stored: Stored,
+    status: &'static str,
+    error: Option<String>,
+}
+
+fn turn(stored: Stored, status: &'static str, error: Option<String>) -> Option<Turn> {
+    Some(Turn { stored, status, error })
+}
+
+fn turned_off(stored: Stored, reason: &str) -> Option<Turn> {
+    turn(stored, "off", Some(format!("Turned off: {reason}.")))
+}
+
 impl Endplate {
-    /// Does what is due for a Subscription although nothing has happened.
-    pub(crate) async fn call(&self, call: &Call, transport: &dyn Transport) -> Result<(), Refusal> {
+    /// Does what is due for Subscriptions although nothing has happened. Their receivers do not wait for each other; their states are
+    /// written one after the other, since all move one counter.
+    pub(crate) async fn answer_calls(
+        &self,
+        calls: &[Call],
+        transport: &dyn Transport,
+    ) -> Result<(), Refusal> {
+        for turn in join_all(calls.iter().map(|call| self.answer_call(call, transport))).await {
+            if let Some(Turn { stored, status, error }) = turn? {
+                self.turn(&stored, status, error).await?;
+            }
+        }
+        Ok(())
+    }
+
+    async fn answer_call(&self, call: &Call, transport: &dyn Transport) -> Result<Option<Turn>, Refusal> {
         let now = self.clock.now();
         let stored = self.store.read("Subscription", &call.subscription).await?;
-        let Some(stored) = stored else { return self.call_at(&call.subscription, None).await };
-        let Ok(subscription) =
-            Subscription::read(&endplate_fhir::json::stored(&stored.body), &self.settings.base)
-        else {
+        let read =
+            |stored: &Stored| Subscription::read(&reader::stored(&stored.body), &self.settings.base).ok();
+        let read = stored.and_then(|stored| read(&stored).map(|subscription| (stored, subscription)));
+        let Some((stored, subscription)) = read else {
             return self.call_at(&call.subscription, None).await;
         };
         match subscription.status.as_str() {
             "off" => self.call_at(&stored.id, None).await,
-            _ if subscription.is_over(now) => self.turn(&stored, "off", None).await,
-            "requested" if subscription.topic.is_some() => {
-                self.shake(&stored, &subscription, transport).await
-            }
+            _ if subscription.is_over(now) => Ok(turn(stored, "off", None)),
+            "requested" if subscription.topic.is_some() => self.shake(stored, &subscription, transport).await,
             "active" if subscription.heartbeat_s.is_some() => {
-                self.beat(&stored, &subscription, transport).await
+                self.beat(stored, &subscription, transport).await
             }
             _ => self.call_at(&stored.id, subscription.call_after(now)).await,
         }
@@ -54,32 +83,30 @@ impl Endplate {
     /// Sends the handshake: the Subscription is active if it is taken, else in error.
     async fn shake(
         &self,
-        stored: &Stored,
+        stored: Stored,
         subscription: &Subscription,
         transport: &dyn Transport,
-    ) -> Result<(), Refusal> {
+    ) -> Result<Option<Turn>, Refusal> {
         let raised = self.store.traffic(&stored.id).await?.raised;
         let outcome = transport.send(&self.sign(subscription, Purpose::Handshake, raised)).await;
-        match failure(&outcome, self.clock.now()) {
-            None => self.turn(stored, "active", None).await,
-            Some(reason) if is_gone(&outcome) => {
-                self.turn(stored, "off", Some(format!("Turned off: {reason}."))).await
-            }
+        Ok(match failure(&outcome, self.clock.now()) {
+            None => turn(stored, "active", None),
+            Some(reason) if is_gone(&outcome) => turned_off(stored, &reason),
             Some(reason) => {
                 let text =
                     format!("The handshake was not taken: {reason}. Send the status requested to try again.");
-                self.turn(stored, "error", Some(text)).await
+                turn(stored, "error", Some(text))
             }
-        }
+        })
     }
 
     /// Sends a heartbeat, unless the receiver has been told something within the period, or still has to be.
     async fn beat(
         &self,
-        stored: &Stored,
+        stored: Stored,
         subscription: &Subscription,
         transport: &dyn Transport,
-    ) -> Result<(), Refusal> {
+    ) -> Result<Option<Turn>, Refusal> {
         let now = self.clock.now();
         let traffic = self.store.traffic(&stored.id).await?;
         let spoke = traffic.delivered_at.and_then(|at| subscription.call_after(at)).filter(|at| *at > now);
@@ -91,7 +118,7 @@ impl Endplate {
         if let Some(reason) = failure(&outcome, now) {
             tracing::warn!(subscription = stored.id, reason, "a heartbeat was not taken");
             if is_gone(&outcome) {
-                return self.turn(stored, "off", Some(format!("Turned off: {reason}."))).await;
+                return Ok(turned_off(stored, &reason));
             }
         }
         self.call_at(&stored.id, subscription.call_after(now)).await
@@ -121,8 +148,9 @@ impl Endplate {
         Ok(true)
     }
 
-    async fn call_at(&self, subscription: &str, at: Option<Timestamp>) -> Result<(), Refusal> {
+    async fn call_at(&self, subscription: &str, at: Option<Timestamp>) -> Result<Option<Turn>, Refusal> {
         let calls = vec![Call { subscription: subscription.to_owned(), at }];
-        Ok(self.store.commit(Changeset { calls, ..Changeset::default() }).await?)
+        self.store.commit(Changeset { calls, ..Changeset::default() }).await?;
+        Ok(None)
     }
 }

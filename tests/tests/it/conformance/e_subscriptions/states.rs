@@ -261,6 +261,30 @@ async fn e19_numbers_outlive_the_process() {
     assert_eq!(told, (1..=told.len() as u64).collect::<Vec<_>>());
 }
 
+// A write rests on who listens: what another process has stored meanwhile is found out by the commit.
+#[tokio::test]
+async fn a_subscription_that_another_process_stored_is_told() {
+    let folder = tempfile::tempdir().unwrap();
+    let file = StoreUrl::Sqlite(folder.path().join("store.db"));
+    let one = Served::on(DAY, open_store(&file).await.unwrap(), &config()).await;
+    let other = Served::on(DAY, open_store(&file).await.unwrap(), &config()).await;
+    for served in [&one, &other] {
+        served.put(&crate::clinic::patient("p0", "1980-01-01")).await.done();
+    }
+    let hook = Hook::open().await;
+    other.put(&topic("s", "reviews", &hook.endpoint, "id-only")).await.done();
+    repaired(&one).await;
+    let told = raised(&asked_status(&other, "s").await);
+    assert!(told > 0);
+    one.deliver().await;
+    let numbers: Vec<u64> = hook.taken().iter().flat_map(crate::hook::Request::numbers).collect();
+    assert_eq!(numbers, (1..=told).collect::<Vec<_>>());
+    // And one that it has turned off is told nothing more.
+    other.put(&with(&topic("s", "reviews", &hook.endpoint, "id-only"), "status", json!("off"))).await.done();
+    noted(&one, "nobody listens").await;
+    assert_eq!(raised(&asked_status(&other, "s").await), told);
+}
+
 // Backport, operation backport-subscription-status.
 #[tokio::test]
 async fn c17_status_tells_of_one_of_some_and_of_all() {
