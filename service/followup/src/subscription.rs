@@ -320,7 +320,7 @@ fn extensions<'a>(resource: &'a Json, issues: &mut Vec<Issue>) -> Vec<Extension<
         let again = *name != "backport-filter-criteria" && all.iter().any(|one| one.name == *name);
         match found {
             _ if on != *home => {
-                issues.push(unserved(&place, format!("This extension stands on {home}; send it there.")))
+                issues.push(unserved(&place, format!("This extension stands on {home}; send it there.")));
             }
             None => issues
                 .push(unserved(&place, format!("This extension has its value in {kind}; send it there."))),

@@ -36,12 +36,10 @@ pub(crate) struct Turn {
     error: Option<String>,
 }
 
-fn turn(stored: Stored, status: &'static str, error: Option<String>) -> Option<Turn> {
-    Some(Turn { stored, status, error })
-}
-
-fn turned_off(stored: Stored, reason: &str) -> Option<Turn> {
-    turn(stored, "off", Some(format!("Turned off: {reason}.")))
+impl Turn {
+    fn off(stored: Stored, reason: &str) -> Self {
+        Self { stored, status: "off", error: Some(format!("Turned off: {reason}.")) }
+    }
 }
 
 impl Endplate {
@@ -71,7 +69,7 @@ impl Endplate {
         };
         match subscription.status.as_str() {
             "off" => self.call_at(&stored.id, None).await,
-            _ if subscription.is_over(now) => Ok(turn(stored, "off", None)),
+            _ if subscription.is_over(now) => Ok(Some(Turn { stored, status: "off", error: None })),
             "requested" if subscription.topic.is_some() => self.shake(stored, &subscription, transport).await,
             "active" if subscription.heartbeat_s.is_some() => {
                 self.beat(stored, &subscription, transport).await
@@ -89,15 +87,15 @@ impl Endplate {
     ) -> Result<Option<Turn>, Refusal> {
         let raised = self.store.traffic(&stored.id).await?.raised;
         let outcome = transport.send(&self.sign(subscription, Purpose::Handshake, raised)).await;
-        Ok(match failure(&outcome, self.clock.now()) {
-            None => turn(stored, "active", None),
-            Some(reason) if is_gone(&outcome) => turned_off(stored, &reason),
+        Ok(Some(match failure(&outcome, self.clock.now()) {
+            None => Turn { stored, status: "active", error: None },
+            Some(reason) if is_gone(&outcome) => Turn::off(stored, &reason),
             Some(reason) => {
                 let text =
                     format!("The handshake was not taken: {reason}. Send the status requested to try again.");
-                turn(stored, "error", Some(text))
+                Turn { stored, status: "error", error: Some(text) }
             }
-        })
+        }))
     }
 
     /// Sends a heartbeat, unless the receiver has been told something within the period, or still has to be.
@@ -118,7 +116,7 @@ impl Endplate {
         if let Some(reason) = failure(&outcome, now) {
             tracing::warn!(subscription = stored.id, reason, "a heartbeat was not taken");
             if is_gone(&outcome) {
-                return Ok(turned_off(stored, &reason));
+                return Ok(Some(Turn::off(stored, &reason)));
             }
         }
         self.call_at(&stored.id, subscription.call_after(now)).await
