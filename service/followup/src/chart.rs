@@ -12,6 +12,7 @@ pub mod svg;
 mod words;
 
 use crate::Endplate;
+use crate::capacity;
 use crate::document::{CAUTION, derived, identifier, reference};
 use crate::dossier::Dossier;
 use crate::element::{day, items, text};
@@ -107,7 +108,8 @@ impl Endplate {
                 identity::id("RiskAssessment", &[&injury.key, name]) == id
             };
             if let Some(index) = (0..injury.procedures.len()).find(|index| named(*index)) {
-                let outlook = injury.episode.outlook(&self.settings.protocol);
+                let context = self.context(self.clock.now(), today);
+                let outlook = capacity::outlook(&dossier, injury, &[], &context);
                 let told = told(injury, index, &outlook, &who, today, &forecast);
                 return told.ok_or_else(over);
             }

@@ -7,7 +7,10 @@
 
 pub mod account;
 pub mod answer;
+pub mod audit;
 pub mod booking;
+pub mod calendar;
+pub mod capacity;
 pub mod card;
 pub mod chart;
 pub mod code;
@@ -58,6 +61,8 @@ pub struct Settings {
     pub clinic_lead: Party,
     /// Who books reviews.
     pub scheduler: Party,
+    /// Most reviews a day, booked and planned together; none: as many as there are.
+    pub reviews_per_day_max: Option<u32>,
 }
 
 /// The use cases. Cheap to clone.
@@ -69,6 +74,8 @@ pub struct Endplate {
     terms: Arc<memory::Remembered<terminology::Maps>>,
     listening: Arc<memory::Remembered<subscription::Listeners>>,
     protocols: Arc<kept::Protocols>,
+    /// The request that calls; none where the service itself acts.
+    call: Option<Arc<audit::Call>>,
 }
 
 impl Endplate {
@@ -81,6 +88,7 @@ impl Endplate {
             terms: Arc::default(),
             listening: Arc::default(),
             protocols: Arc::default(),
+            call: None,
         }
     }
 

@@ -192,6 +192,31 @@ pub struct Changeset {
     pub calls: Vec<Call>,
     /// Subscriptions whose first waiting event may be sent now, however long it was to wait.
     pub releases: Vec<String>,
+    /// AuditEvents of what this write does: new resources, of no compartment, told to no subscriber. Each becomes the next link
+    /// of the chain ([`crate::audit::chain`]).
+    pub audit: Vec<Put>,
+}
+
+/// A place in the chain of AuditEvents.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Link {
+    /// Its number, from 1, without gaps.
+    pub number: u64,
+    /// Its hash, 64 hexadecimal digits.
+    pub hash: String,
+}
+
+/// A link with what it stands for, as the store has it now.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Linked {
+    /// Its place.
+    pub link: Link,
+    /// Id of the AuditEvent; none if there is no such resource.
+    pub id: Option<String>,
+    /// Its first version as it stands; none if there is none.
+    pub body: Option<String>,
+    /// Whether it is an AuditEvent of one version that is not deleted.
+    pub is_single: bool,
 }
 
 /// A notice with its number, waiting to be sent.
@@ -297,11 +322,20 @@ pub trait Store: Send + Sync {
     async fn generation(&self, scope: &str) -> Result<u64, StoreError>;
     /// One page of current resources.
     async fn search(&self, query: &Query) -> Result<Page, StoreError>;
+    /// How many values of a date parameter begin at which instant, milliseconds since the epoch, among the resources that meet
+    /// the query; in order. The query's order and page do not count. Read from index rows alone.
+    async fn counts(&self, query: &Query, param: &str) -> Result<Vec<(i64, u64)>, StoreError>;
     /// The types of the resources with this id to which these reference parameters of a type lead, sorted: more than one where
     /// an id alone does not say who is meant.
     async fn referred(&self, kind: &str, params: &[String], id: &str) -> Result<Vec<String>, StoreError>;
     /// Commits a changeset whole, or refuses it with [`StoreError::Moved`].
     async fn commit(&self, change: Changeset) -> Result<(), StoreError>;
+    /// The last link of the chain of AuditEvents; none if it is empty.
+    async fn chain_head(&self) -> Result<Option<Link>, StoreError>;
+    /// The links after this number, in order, at most `limit`.
+    async fn chain(&self, after: u64, limit: usize) -> Result<Vec<Linked>, StoreError>;
+    /// Ids of AuditEvents that no link stands for, in order, at most `limit`.
+    async fn unchained(&self, limit: usize) -> Result<Vec<String>, StoreError>;
     /// Patients whose agenda date is `on` or earlier, in order of id, after `after`, at most `limit`.
     async fn due(&self, on: Date, after: Option<&str>, limit: usize) -> Result<Vec<String>, StoreError>;
     /// For each subscription its first unsettled event, if it may be sent at `now`. At most `limit`.

@@ -211,7 +211,8 @@ fn malformed(code: Code, text: impl Into<String>) -> Refusal {
 /// The types that `_type` names, or all that are known here.
 fn kinds<'a>(known: &[&'a str], pairs: &Pairs) -> Result<Vec<&'a str>, Refusal> {
     let Some((_, named)) = pairs.iter().find(|(name, value)| name == "_type" && !value.is_empty()) else {
-        return Ok(known.to_vec());
+        // What was done to records is no part of them: whoever wants it names it.
+        return Ok(known.iter().copied().filter(|kind| *kind != "AuditEvent").collect());
     };
     let mut kinds = Vec::new();
     for name in named.split(',') {

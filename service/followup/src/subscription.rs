@@ -282,6 +282,10 @@ fn plain(criteria: &str, base: &str, issues: &mut Vec<Issue>) -> Vec<Query> {
         Ok(query) if !TYPES.contains(&query.kind.as_str()) => {
             issues.extend(Refusal::unknown_type().issues);
         }
+        Ok(query) if query.kind == "AuditEvent" => {
+            let text = "Nobody is told of AuditEvents; search them, with _lastUpdated for what is new.";
+            issues.push(unserved("Subscription.criteria", text));
+        }
         Ok(query) if !query.is_of_rows() => {
             let text = "Criteria are about a resource itself and at any time; leave out chains, _has and the prefix ap.";
             issues.push(unserved("Subscription.criteria", text));

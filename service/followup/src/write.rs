@@ -1,7 +1,9 @@
 //! The one way in: what was sent is checked, laid over what is known, everything that follows is derived, and all of it is
 //! committed together or not at all.
 
-mod check;
+mod audit;
+mod capacity;
+pub(crate) mod check;
 mod circle;
 pub mod claim;
 mod deletion;
@@ -20,8 +22,9 @@ pub use check::profile;
 pub use entrance::Returned;
 
 use crate::Endplate;
-use crate::derivation::{Derivation, comparable, local_references, stamped};
+use crate::derivation::{Derivation, comparable, stamped};
 use crate::document;
+use crate::dossier::local_references;
 use crate::element::{self, text};
 use crate::ports::{Call, Changeset, Deed, Notice, Put, Scope, Stored};
 use crate::refusal::{Reason, Refusal};
@@ -106,6 +109,8 @@ struct Attempt<'a> {
     maps: Option<Arc<Maps>>,
     /// Whether plans of an earlier protocol are moved to the present one.
     moves: bool,
+    /// How full the clinic's days are, as far as it matters.
+    diary: capacity::Diary,
 }
 
 impl<'a> Attempt<'a> {
@@ -123,6 +128,7 @@ impl<'a> Attempt<'a> {
             remarks: BTreeMap::new(),
             maps: None,
             moves: false,
+            diary: capacity::Diary::default(),
         }
     }
 

@@ -1,6 +1,8 @@
 //! The one place that builds concrete things: the store, the sender, the use cases, the running service.
 
+use crate::audit::Trail;
 use crate::config::{Config, StoreUrl};
+use crate::connection::serve_http;
 use crate::http::{App, Limits, Phase, WRITES_MAX, metadata};
 use crate::router::router;
 use crate::webhook::{Webhook, WebhookError};
@@ -54,6 +56,7 @@ pub fn endplate(config: &Config, base: &str, store: Arc<dyn Store>, clock: Arc<d
         protocol: config.protocol.clone(),
         clinic_lead: config.clinic_lead.clone(),
         scheduler: config.clinic_scheduler.clone(),
+        reviews_per_day_max: config.clinic_reviews_per_day_max,
     };
     Endplate::new(store, clock, settings)
 }
@@ -115,6 +118,18 @@ pub async fn start(config: &Config, parts: Parts) -> Result<Server, BootError> {
     let writes = Arc::new(Semaphore::new(WRITES_MAX as usize));
     let outbox = Arc::new(Notify::new());
 
+    let mut workers = JoinSet::new();
+    let trail = if config.audit_enabled {
+        // Reading goes on where nothing can be written; then whoever derives something stores it.
+        if let Err(refusal) = endplate.introduce().await {
+            warn!(%refusal, "the service's own Device could not be stored");
+        }
+        let (trail, recording) = Trail::start(endplate.clone(), Arc::clone(&parts.clock), phases.clone());
+        workers.spawn(recording);
+        Some(trail)
+    } else {
+        None
+    };
     let app = App {
         endplate: endplate.clone(),
         metadata: metadata::statement(&base, config.body_limit_bytes).to_string().into(),
@@ -123,17 +138,15 @@ pub async fn start(config: &Config, parts: Parts) -> Result<Server, BootError> {
         search_strict: config.search_strict,
         outbox: Arc::clone(&outbox),
         writes: Arc::clone(&writes),
+        requests: Arc::new(Semaphore::new(config.requests_max)),
+        trail,
         phase: phases.clone(),
         cors_origins: config.cors_origins.iter().filter_map(|origin| origin.parse().ok()).collect(),
         request_prefix: format!("{:x}", parts.clock.now().as_nanosecond()).into(),
     };
-    let mut draining = phases.clone();
-    let served = axum::serve(listener.tap_io(|stream| _ = stream.set_nodelay(true)), router(app))
-        .with_graceful_shutdown(async move { _ = draining.wait_for(|phase| *phase != Phase::Running).await });
-    // It accepts again after every failure, so there is no result to wait for.
-    let http = tokio::spawn(async move { _ = served.await });
+    let listener = listener.tap_io(|stream| _ = stream.set_nodelay(true));
+    let http = tokio::spawn(serve_http(listener, router(app), config.request_timeout, phases.clone()));
 
-    let mut workers = JoinSet::new();
     if parts.workers {
         let post = Post {
             endplate: endplate.clone(),

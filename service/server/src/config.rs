@@ -123,6 +123,7 @@ pub struct Config {
     /// None: no browser may call from another origin.
     pub cors_origins: Vec<String>,
     pub body_limit_bytes: usize,
+    pub requests_max: usize,
     pub search_strict: bool,
     pub request_timeout: Duration,
     pub drain_timeout: Duration,
@@ -131,8 +132,11 @@ pub struct Config {
     pub log_format: LogFormat,
     pub clinic_lead: Party,
     pub clinic_scheduler: Party,
+    /// `None`: no bound.
+    pub clinic_reviews_per_day_max: Option<u32>,
     pub webhook_connect_timeout: Duration,
     pub webhook_timeout: Duration,
+    pub audit_enabled: bool,
     pub protocol: Protocol,
 }
 
@@ -151,6 +155,7 @@ impl Config {
             cors_origins: origins(layers)?,
             body_limit_bytes: usize::try_from(layers.within("body_limit_bytes", 1024, 64 << 20)?)
                 .unwrap_or(64 << 20),
+            requests_max: usize::try_from(layers.within("requests_max", 1, 65_536)?).unwrap_or(65_536),
             search_strict: layers.flag("search_strict"),
             request_timeout: layers.seconds("request_timeout_s", 300)?,
             drain_timeout: layers.seconds("drain_timeout_s", 300)?,
@@ -163,8 +168,16 @@ impl Config {
             },
             clinic_lead: party(layers, "clinic.lead.display", "clinic.lead.reference")?,
             clinic_scheduler: party(layers, "clinic.scheduler.display", "clinic.scheduler.reference")?,
+            clinic_reviews_per_day_max: u32::try_from(layers.within(
+                "clinic.reviews_per_day_max",
+                0,
+                1000,
+            )?)
+            .ok()
+            .filter(|most| *most > 0),
             webhook_connect_timeout: layers.seconds("webhook.connect_timeout_s", 60)?,
             webhook_timeout: layers.seconds("webhook.timeout_s", 120)?,
+            audit_enabled: layers.flag("audit.enabled"),
             protocol: protocol::load(Some(layers.protocol()))?,
         };
         if let Err(error) = crate::telemetry::filter(&config.log) {

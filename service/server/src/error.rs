@@ -6,14 +6,20 @@ use crate::media;
 use axum::http::header::{ALLOW, CONTENT_TYPE, RETRY_AFTER};
 use axum::http::{HeaderName, HeaderValue, StatusCode};
 use axum::response::{IntoResponse, Response};
+use endplate_fhir::Json;
 use endplate_fhir::issue::{self, Code, Issue};
 use endplate_followup::Refusal;
+use std::sync::Arc;
 
 /// RFC 5789 section 3.1: the patches that are taken.
 const ACCEPT_PATCH: HeaderName = HeaderName::from_static("accept-patch");
 
 /// When a client may try again after 503.
 const RETRY_AFTER_S: u16 = 5;
+
+/// What a refusal says, for the audit trail.
+#[derive(Clone, Debug)]
+pub(crate) struct Told(pub Arc<Json>);
 
 /// Why a request was not done.
 #[derive(Debug)]
@@ -39,6 +45,10 @@ pub enum Failure {
     SlowBody,
     /// 413: the body is larger than the limit, in bytes.
     TooLarge(usize),
+    /// 414: the address is longer than this, in bytes.
+    LongAddress(usize),
+    /// 431: the headers together are larger than this, in bytes.
+    LargeHeaders(usize),
     /// 415: the body is not FHIR JSON. What to change.
     UnsupportedMedia(&'static str),
     /// 415: the body is no patch that is taken. What to change.
@@ -71,6 +81,8 @@ impl Failure {
             Self::NotAcceptable => StatusCode::NOT_ACCEPTABLE,
             Self::SlowBody => StatusCode::REQUEST_TIMEOUT,
             Self::TooLarge(_) => StatusCode::PAYLOAD_TOO_LARGE,
+            Self::LongAddress(_) => StatusCode::URI_TOO_LONG,
+            Self::LargeHeaders(_) => StatusCode::REQUEST_HEADER_FIELDS_TOO_LARGE,
             Self::UnsupportedMedia(_) | Self::UnsupportedPatch(_) => StatusCode::UNSUPPORTED_MEDIA_TYPE,
             Self::UnknownMethod => StatusCode::NOT_IMPLEMENTED,
             Self::Overtime | Self::Unready(_) => StatusCode::SERVICE_UNAVAILABLE,
@@ -133,6 +145,13 @@ impl Failure {
                 Code::TooLong,
                 format!("The body is larger than {limit} bytes. Nothing was stored; send it in smaller parts."),
             ),
+            Self::LongAddress(limit) => (
+                Code::TooLong,
+                format!("The address is longer than {limit} bytes. Search by POST to _search, or for less at once."),
+            ),
+            Self::LargeHeaders(limit) => {
+                (Code::TooLong, format!("The headers are larger than {limit} bytes together. Send fewer or shorter ones."))
+            }
             Self::UnsupportedMedia(change) | Self::UnsupportedPatch(change) => (Code::NotSupported, change.to_owned()),
             Self::UnknownMethod => (
                 Code::NotSupported,
@@ -169,8 +188,9 @@ impl IntoResponse for Failure {
     fn into_response(self) -> Response {
         let (status, allow) = (self.status(), self.allow());
         let is_patch = matches!(&self, Self::UnsupportedPatch(_));
-        let body = issue::outcome(&self.issues()).to_string();
-        let mut response = answer(status, allow, media::FHIR_JSON, body);
+        let outcome = issue::outcome(&self.issues());
+        let mut response = answer(status, allow, media::FHIR_JSON, outcome.to_string());
+        response.extensions_mut().insert(Told(Arc::new(outcome)));
         if is_patch {
             response.headers_mut().insert(ACCEPT_PATCH, HeaderValue::from_static(media::PATCHES));
         }
@@ -253,6 +273,8 @@ mod tests {
             Failure::NotAcceptable,
             Failure::SlowBody,
             Failure::TooLarge(1),
+            Failure::LongAddress(1),
+            Failure::LargeHeaders(1),
             Failure::UnsupportedMedia("Send JSON."),
             Failure::UnsupportedPatch("Send a patch."),
             Failure::UnknownMethod,

@@ -1,6 +1,7 @@
 //! The handlers, and what they share.
 
 mod answer;
+pub(crate) mod calendar;
 pub(crate) mod cds;
 pub(crate) mod chart;
 pub(crate) mod metadata;
@@ -11,6 +12,7 @@ pub(crate) mod resource;
 pub(crate) mod search;
 mod terminology;
 
+use crate::audit::{self, Trail};
 use crate::error::Failure;
 use axum::http::HeaderValue;
 use endplate_followup::{Endplate, Refusal};
@@ -61,6 +63,10 @@ pub struct App {
     pub(crate) outbox: Arc<Notify>,
     /// Bounds the writes in progress; whoever holds all of its permits knows that none is.
     pub(crate) writes: Arc<Semaphore>,
+    /// Bounds the requests in progress.
+    pub(crate) requests: Arc<Semaphore>,
+    /// The way to the audit trail; none if there is to be none.
+    pub(crate) trail: Option<Trail>,
     pub(crate) phase: watch::Receiver<Phase>,
     /// Origins of browsers that may call.
     pub(crate) cors_origins: Arc<[HeaderValue]>,
@@ -80,7 +86,10 @@ impl App {
             let Ok(permit) = Arc::clone(&self.writes).acquire_owned().await else {
                 return Err(Failure::Unready("The service is stopping. Send it again in a moment."));
             };
-            let use_case = act(self.endplate.clone());
+            let use_case = act(match audit::current() {
+                Some(call) => self.endplate.called_by(call),
+                None => self.endplate.clone(),
+            });
             let outbox = Arc::clone(&self.outbox);
             let task = async move {
                 let result = use_case.await;

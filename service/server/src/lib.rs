@@ -3,10 +3,13 @@
 //! Only here are status codes, sockets and the system's clock. `boot` is the one place that builds concrete things; the
 //! binary `endplate` is a command line around it, and tests start the same service in their own process.
 
+pub mod audit;
 pub mod boot;
+pub mod caller;
 pub mod check;
 pub mod clock;
 pub mod config;
+mod connection;
 pub mod demo;
 mod error;
 mod extract;

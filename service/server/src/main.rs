@@ -4,7 +4,7 @@ use clap::error::ErrorKind;
 use clap::{Args, Parser, Subcommand};
 use endplate_server::config::{Config, ConfigError, Layers, Sources};
 use endplate_server::fault::Fault;
-use endplate_server::{check, demo, input, plan, protocol, publish, serve, sweep};
+use endplate_server::{audit, check, demo, input, plan, protocol, publish, serve, sweep};
 use std::path::PathBuf;
 use std::process::ExitCode;
 
@@ -72,8 +72,32 @@ enum Command {
         #[arg(long, value_name = "URL")]
         store: Option<String>,
     },
+    /// Check the audit trail, or print its end
+    Audit {
+        #[command(subcommand)]
+        what: Audit,
+    },
     /// Print every setting in force and where it came from; secrets masked
     Config(Overrides),
+}
+
+#[derive(Subcommand)]
+enum Audit {
+    /// Walk along the chain of AuditEvents: OK with its end, or where it breaks and exit code 1
+    Verify {
+        /// A hash that was kept elsewhere and must be in the chain
+        #[arg(long, value_name = "HASH")]
+        head: Option<String>,
+        /// Where resources are kept [variable: ENDPLATE_STORE]
+        #[arg(long, value_name = "URL")]
+        store: Option<String>,
+    },
+    /// Print number and hash of the last link, to be kept elsewhere
+    Head {
+        /// Where resources are kept [variable: ENDPLATE_STORE]
+        #[arg(long, value_name = "URL")]
+        store: Option<String>,
+    },
 }
 
 /// Settings that have an option.
@@ -150,6 +174,19 @@ async fn run(cli: Cli) -> Result<(), Fault> {
         Command::Protocol { moves, store } => {
             let config = config(Overrides { store, ..Overrides::default() }, file)?;
             input::print(&protocol::run(&config, moves).await?);
+            Ok(())
+        }
+        Command::Audit { what } => {
+            let told = match what {
+                Audit::Verify { head, store } => {
+                    let config = config(Overrides { store, ..Overrides::default() }, file)?;
+                    audit::verify(&config, head.as_deref()).await?
+                }
+                Audit::Head { store } => {
+                    audit::head(&config(Overrides { store, ..Overrides::default() }, file)?).await?
+                }
+            };
+            input::print(&told);
             Ok(())
         }
         Command::Config(overrides) => {

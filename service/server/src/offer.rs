@@ -69,6 +69,8 @@ pub enum Asks {
     Shape,
     /// Inputs of an operation.
     Operation,
+    /// A first and a last day.
+    Range,
 }
 
 /// What an answer that is a success holds.
@@ -80,6 +82,8 @@ pub enum Gives {
     Json,
     /// FHIR, or a picture of it.
     Chart,
+    /// An iCalendar feed.
+    Calendar,
     /// A line of text.
     Text,
     /// No body.
@@ -215,6 +219,10 @@ pub const OFFERS: &[Offer] = &[
     Offer { path: "/cds-services", about: "CDS Hooks: the services there are", gives: Gives::Json, ..READ },
     Offer { method: "POST", path: "/cds-services/{id}", about: "CDS Hooks: cards", takes: Takes::Json, gives: Gives::Json, ..READ },
     Offer { method: "POST", path: "/cds-services/{id}/feedback", about: "CDS Hooks: what became of cards", takes: Takes::Json, gives: Gives::Json, ..READ },
+    Offer { path: "/calendar/clinic/reviews.ics", about: "The clinic's reviews from one day to another, for calendars", headers: &["If-None-Match"],
+        query: Asks::Range, success: &[200, 304], gives: Gives::Calendar, ..READ },
+    Offer { path: "/calendar/patient/{id}/reviews.ics", about: "The reviews of a patient, for calendars", headers: &["If-None-Match"],
+        success: &[200, 304], gives: Gives::Calendar, ..READ },
     Offer { path: "/openapi.json", about: "This document", gives: Gives::Json, ..READ },
     Offer { path: "/livez", about: "Whether the process answers", gives: Gives::Text, ..READ },
     Offer { path: "/readyz", about: "Whether requests can be served now", gives: Gives::Text, ..READ },

@@ -137,6 +137,7 @@ fn query(offer: &Offer, kinds: &[&'static str]) -> Vec<(String, Json, &'static s
         Asks::Past => {
             said(&[("_since", "An instant: what was written since."), ("_count", "Versions on a page.")])
         }
+        Asks::Range => said(&[("from", "First day, as 2026-03-16."), ("to", "Last day, as 2026-06-30.")]),
         Asks::Shape => said(&[
             ("_summary", "true, text, data or false."),
             ("_elements", "Elements, separated by commas."),
@@ -195,13 +196,14 @@ fn responses(offer: &Offer) -> Json {
                 "application/pdf": { "schema": { "type": "string", "format": "binary" } },
             })),
             (_, Gives::Json) => Some(json!({ "application/json": { "schema": { "type": "object" } } })),
+            (_, Gives::Calendar) => Some(json!({ "text/calendar": { "schema": { "type": "string" } } })),
             (_, Gives::Text) => Some(json!({ "text/plain": { "schema": { "type": "string" } } })),
         };
         let mut said = json!({ "description": "Done." });
         if let Some(content) = content {
             said["content"] = content;
         }
-        if offer.path.ends_with("{id}") || matches!(status, 201) {
+        if offer.path.ends_with("{id}") || offer.gives == Gives::Calendar || matches!(status, 201) {
             said["headers"] = json!({ "ETag": { "$ref": "#/components/headers/ETag" } });
         }
         all.insert(status.to_string(), said);
@@ -235,6 +237,11 @@ fn responses(offer: &Offer) -> Json {
     }
     // RFC 9457, where the answers are not FHIR.
     let is_card = offer.path.starts_with("/cds-services");
+    let is_calendar = offer.gives == Gives::Calendar;
+    if is_calendar {
+        lists.push(&[(400, "Something in the request cannot be used."), (404, "There is no such patient.")]);
+        lists.push(ended);
+    }
     if is_card && offer.method == "POST" {
         lists.push(&[
             (400, "Something in the request cannot be used."),
@@ -242,7 +249,7 @@ fn responses(offer: &Offer) -> Json {
         ]);
     }
     for (status, about) in lists.into_iter().flatten() {
-        let content = if is_card {
+        let content = if is_card || is_calendar {
             json!({ "application/problem+json": { "schema": { "type": "object" } } })
         } else {
             json!({ FHIR_JSON: { "schema": schema("OperationOutcome") } })

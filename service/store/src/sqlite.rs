@@ -1,5 +1,6 @@
 //! SQLite: one file, one writer that commits waiting writes together, readers that never wait for it.
 
+mod chain;
 mod history;
 mod outbox;
 mod recent;
@@ -10,8 +11,8 @@ use async_trait::async_trait;
 use endplate_fhir::index;
 use endplate_fhir::search::Query;
 use endplate_followup::ports::{
-    Call, Changeset, Compartment, Event, Page, Past, PastPage, Settlement, Store, StoreError, Stored,
-    Traffic, Version,
+    Call, Changeset, Compartment, Event, Link, Linked, Page, Past, PastPage, Settlement, Store, StoreError,
+    Stored, Traffic, Version,
 };
 use jiff::Timestamp;
 use jiff::civil::Date;
@@ -253,12 +254,28 @@ impl Store for SqliteStore {
         search::search(&self.readers, query).await
     }
 
+    async fn counts(&self, query: &Query, param: &str) -> Result<Vec<(i64, u64)>, StoreError> {
+        search::counts(&self.readers, query, param).await
+    }
+
     async fn referred(&self, kind: &str, params: &[String], id: &str) -> Result<Vec<String>, StoreError> {
         search::referred(&self.readers, kind, params, id).await
     }
 
     async fn commit(&self, change: Changeset) -> Result<(), StoreError> {
         self.writer.commit(change).await
+    }
+
+    async fn chain_head(&self) -> Result<Option<Link>, StoreError> {
+        chain::head(&self.readers).await
+    }
+
+    async fn chain(&self, after: u64, limit: usize) -> Result<Vec<Linked>, StoreError> {
+        chain::page(&self.readers, after, limit).await
+    }
+
+    async fn unchained(&self, limit: usize) -> Result<Vec<String>, StoreError> {
+        chain::loose(&self.readers, limit).await
     }
 
     async fn due(&self, on: Date, after: Option<&str>, limit: usize) -> Result<Vec<String>, StoreError> {

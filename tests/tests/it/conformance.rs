@@ -14,6 +14,8 @@ mod d_modelling;
 mod d_records;
 mod d_tasks;
 mod e_subscriptions;
+mod h_abuse;
+mod h_audit;
 mod h_data;
 mod invariants;
 mod invariants_of_resources;
@@ -48,6 +50,9 @@ const SOURCES: &[&str] = &[
     include_str!("conformance/e_subscriptions/secrets.rs"),
     include_str!("conformance/e_subscriptions/states.rs"),
     include_str!("conformance/e_subscriptions/told.rs"),
+    include_str!("../../../service/server/tests/it/logs.rs"),
+    include_str!("conformance/h_abuse.rs"),
+    include_str!("conformance/h_audit.rs"),
     include_str!("conformance/h_data.rs"),
     include_str!("conformance/invariants.rs"),
     include_str!("conformance/invariants_of_resources.rs"),
@@ -63,7 +68,10 @@ fn all() -> BTreeSet<String> {
         series("C", 1, 23),
         series("D", 0, 53),
         series("E", 1, 32),
-        series("H", 16, 28),
+        series("H", 1, 8),
+        series("H", 11, 11),
+        series("H", 16, 29),
+        series("H", 32, 32),
         series("INV", 1, 56),
     ]
     .concat()

@@ -4,8 +4,11 @@
 mod alert_table;
 mod alerts;
 mod answers;
+mod audit_chain;
 mod bad_input;
 mod bookings;
+mod calendar;
+mod capacity;
 mod cds_hooks;
 mod chart;
 mod clients;

@@ -2,11 +2,12 @@
 
 use async_trait::async_trait;
 use endplate_fhir::Json;
+use endplate_fhir::index::IndexValue;
 use endplate_fhir::search::Query;
 use endplate_followup::derivation::bare;
 use endplate_followup::ports::{
-    Call, Changeset, Compartment, Event, Page, Past, PastPage, Put, Scope, Settlement, Store, StoreError,
-    Stored, Traffic, Version,
+    Call, Changeset, Compartment, Event, Link, Linked, Page, Past, PastPage, Put, Scope, Settlement, Store,
+    StoreError, Stored, Traffic, Version,
 };
 use jiff::Timestamp;
 use jiff::civil::Date;
@@ -101,6 +102,21 @@ impl Store for MemoryStore {
         Ok(Page { total: resources.len() as u64, resources, next: None })
     }
 
+    async fn counts(&self, query: &Query, param: &str) -> Result<Vec<(i64, u64)>, StoreError> {
+        let facts = self.0.lock().unwrap();
+        let mut counts: BTreeMap<i64, u64> = BTreeMap::new();
+        let met = |put: &&Arc<Put>| query.matches(&put.stored.kind, &put.stored.id, &put.rows);
+        for row in facts.resources.values().filter(met).flat_map(|put| &put.rows) {
+            match row.value {
+                IndexValue::Date { start_ms, .. } if row.param == param => {
+                    *counts.entry(start_ms).or_default() += 1;
+                }
+                _ => {}
+            }
+        }
+        Ok(counts.into_iter().collect())
+    }
+
     async fn commit(&self, change: Changeset) -> Result<(), StoreError> {
         let mut facts = self.0.lock().unwrap();
         let stands = |scope: &Scope| facts.scopes.get(&scope.key).copied().unwrap_or(0) == scope.generation;
@@ -115,7 +131,7 @@ impl Store for MemoryStore {
         for scope in change.scopes {
             facts.scopes.insert(scope.key, scope.generation + 1);
         }
-        for put in change.puts {
+        for put in change.puts.into_iter().chain(change.audit) {
             let key = (put.stored.kind.clone(), put.stored.id.clone());
             facts.resources.insert(key, Arc::new(put));
         }
@@ -126,6 +142,19 @@ impl Store for MemoryStore {
             };
         }
         Ok(())
+    }
+
+    /// Nothing here is called by a request.
+    async fn chain_head(&self) -> Result<Option<Link>, StoreError> {
+        Ok(None)
+    }
+
+    async fn chain(&self, _: u64, _: usize) -> Result<Vec<Linked>, StoreError> {
+        Ok(Vec::new())
+    }
+
+    async fn unchained(&self, _: usize) -> Result<Vec<String>, StoreError> {
+        Ok(Vec::new())
     }
 
     async fn due(&self, on: Date, after: Option<&str>, limit: usize) -> Result<Vec<String>, StoreError> {

@@ -1,9 +1,9 @@
 //! `Patient/{id}/$everything` (FHIR R4 OperationDefinition Patient-everything).
 
 use super::{Inputs, cannot, wrong};
+use crate::Endplate;
 use crate::ports::Stored;
 use crate::refusal::{Reason, Refusal};
-use crate::{Endplate, derivation};
 use endplate_fhir::bundle::{self, Found, Mode};
 use endplate_fhir::index::{self, IndexValue};
 use endplate_fhir::issue::Code;
@@ -82,7 +82,7 @@ impl Endplate {
         let mut open: Vec<String> = Vec::new();
         let add = |all: &mut BTreeMap<_, _>, open: &mut Vec<String>, stored: Stored, mode| {
             let resource: Json = endplate_fhir::json::stored(&stored.body);
-            open.extend(derivation::local_references(&resource, base).into_iter().map(|(_, to)| to));
+            open.extend(crate::dossier::local_references(&resource, base).into_iter().map(|(_, to)| to));
             all.insert((stored.kind.clone(), stored.id.clone()), One { stored, resource, mode });
         };
         for stored in self.store.compartment(patient).await?.resources {

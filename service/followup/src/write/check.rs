@@ -129,7 +129,7 @@ pub(super) fn placed(mut refusal: Refusal, kind: &str, index: usize) -> Refusal 
 }
 
 /// Nothing leaves this service that R4 does not allow.
-pub(super) fn own(resource: &Json) -> Result<(), Refusal> {
+pub(crate) fn own(resource: &Json) -> Result<(), Refusal> {
     let wrong: Vec<Issue> = validate::resource(resource).into_iter().filter(Issue::is_error).collect();
     if wrong.is_empty() {
         return Ok(());

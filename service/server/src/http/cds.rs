@@ -3,6 +3,7 @@
 //! These addresses are not FHIR's: an error is a problem document (RFC 9457).
 
 use super::App;
+use crate::audit;
 use crate::error::Failure;
 use crate::extract;
 use crate::media;
@@ -31,7 +32,7 @@ pub(crate) fn routes() -> Router<App> {
 }
 
 /// Answers any other method at the same address.
-fn only(allow: &'static str, routes: MethodRouter<App>) -> MethodRouter<App> {
+pub(super) fn only(allow: &'static str, routes: MethodRouter<App>) -> MethodRouter<App> {
     routes.fallback(async move |uri: Uri| Failure::MethodNotAllowed { allow }.problem(uri.path()))
 }
 
@@ -44,6 +45,9 @@ async fn call(State(app): State<App>, Path(id): Path<String>, request: Request) 
     let done = async {
         let service = Service::named(&id)?;
         let body = body(request, &app).await?;
+        if let (Some(call), Some(patient)) = (audit::current(), body["context"]["patientId"].as_str()) {
+            call.is_about(patient);
+        }
         let cards = app.read(app.endplate.cards(service, &body));
         let late = Failure::Unready("The cards were not ready in time. Show the chart without them.");
         tokio::time::timeout(PATIENCE, cards).await.unwrap_or(Err(late))

@@ -24,7 +24,7 @@ pub(crate) async fn metadata(State(app): State<App>, Query(pairs): Query, header
     let of_terms = pairs.iter().any(|(name, value)| name == "mode" && value == "terminology");
     let terms = if of_terms { terminology::statement(&app.base).to_string() } else { String::new() };
     let body = if of_terms { &terms } else { &*app.metadata };
-    answer::tagged(publish::fnv1a(body.as_bytes()), body, &headers)
+    answer::tagged(publish::fnv1a(body.as_bytes()), &headers, || answer::document(body.to_owned()))
 }
 
 /// `GET /openapi.json`.

@@ -1,6 +1,7 @@
 //! Create, read, update, patch, delete, and Bundles of them.
 
 use super::{App, READ_ONLY, answer};
+use crate::audit;
 use crate::error::Failure;
 use crate::extract::{
     Criteria, Instance, NoQuery, PatchBody, Prefer, Query, Resource, Shaped, Type, Versioned, header,
@@ -58,6 +59,7 @@ pub(crate) async fn read(
     headers: HeaderMap,
 ) -> Result<Response, Failure> {
     let mut stored = app.read(app.endplate.read(&kind, &id)).await?;
+    audit::shows(&app, &stored);
     let if_none_match = header(&headers, &IF_NONE_MATCH)?;
     // RFC 9110 section 13.1.3: a date that cannot be read is passed over.
     let since = header(&headers, &IF_MODIFIED_SINCE)?;
@@ -75,7 +77,9 @@ pub(crate) async fn read_version(
     Versioned { kind, id, version }: Versioned,
     _: NoQuery,
 ) -> Result<Response, Failure> {
-    Ok(answer::stored(app.read(app.endplate.read_version(&kind, &id, &version)).await?))
+    let stored = app.read(app.endplate.read_version(&kind, &id, &version)).await?;
+    audit::shows(&app, &stored);
+    Ok(answer::stored(stored))
 }
 
 /// `GET /fhir/_history`: what was, of everything.

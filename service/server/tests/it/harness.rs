@@ -2,8 +2,8 @@
 
 use async_trait::async_trait;
 use endplate_followup::ports::{
-    Call, Changeset, Compartment, Event, Message, Outcome, Page, Past, PastPage, Settlement, Store,
-    StoreError, Traffic, Transport, Version,
+    Call, Changeset, Compartment, Event, Link, Linked, Message, Outcome, Page, Past, PastPage, Settlement,
+    Store, StoreError, Traffic, Transport, Version,
 };
 use endplate_server::boot::{self, Parts, Server};
 use endplate_server::clock::FixedClock;
@@ -26,6 +26,8 @@ pub fn config() -> Config {
     let mut config = Config::of_defaults().expect("the defaults");
     config.listen = "127.0.0.1:0".parse().expect("an address");
     config.store = StoreUrl::Memory;
+    // These tests hold the store still; what is put on record has its own.
+    config.audit_enabled = false;
     config
 }
 
@@ -174,6 +176,9 @@ impl Store for Double {
     async fn search(&self, _: &endplate_fhir::search::Query) -> Result<Page, StoreError> {
         self.misbehave().map(|()| Page::default())
     }
+    async fn counts(&self, _: &endplate_fhir::search::Query, _: &str) -> Result<Vec<(i64, u64)>, StoreError> {
+        self.misbehave().map(|()| Vec::new())
+    }
     async fn referred(&self, _: &str, _: &[String], _: &str) -> Result<Vec<String>, StoreError> {
         self.misbehave().map(|()| Vec::new())
     }
@@ -183,6 +188,15 @@ impl Store for Double {
         self.commits.fetch_add(1, Ordering::SeqCst);
         self.ended.add_permits(1);
         Ok(())
+    }
+    async fn chain_head(&self) -> Result<Option<Link>, StoreError> {
+        self.misbehave().map(|()| None)
+    }
+    async fn chain(&self, _: u64, _: usize) -> Result<Vec<Linked>, StoreError> {
+        self.misbehave().map(|()| Vec::new())
+    }
+    async fn unchained(&self, _: usize) -> Result<Vec<String>, StoreError> {
+        self.misbehave().map(|()| Vec::new())
     }
     async fn due(&self, _: Date, _: Option<&str>, _: usize) -> Result<Vec<String>, StoreError> {
         self.swept.add_permits(1);

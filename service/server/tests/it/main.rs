@@ -2,7 +2,9 @@
 
 mod command;
 mod contract;
+mod disk;
 mod harness;
 mod life;
+mod logs;
 mod refusal;
 mod webhook;

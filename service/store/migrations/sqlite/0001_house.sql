@@ -78,6 +78,14 @@ create table quantity_row (
 ) strict, without rowid;
 create index quantity_by_resource on quantity_row (resource);
 
+-- The chain of AuditEvents, without gaps. `hash` is the SHA-256 of the hash before, the number and the body of the resource whose key
+-- is `resource`, in hexadecimal.
+create table audit_link (
+    number integer primary key,
+    resource integer not null,
+    hash text not null
+) strict;
+
 -- Counters that decisions rest on.
 create table scope (
     key text primary key,

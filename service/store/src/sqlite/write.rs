@@ -6,7 +6,7 @@ use super::recent::Recent;
 use super::{day, failed, number};
 use endplate_fhir::index::IndexValue;
 use endplate_fhir::search::fold;
-use endplate_followup::ports::{Changeset, Deed, Event, Put, Settlement, StoreError};
+use endplate_followup::ports::{Changeset, Deed, Event, Link, Put, Settlement, StoreError};
 use jiff::Timestamp;
 use sqlx::sqlite::SqliteConnection;
 use sqlx::{QueryBuilder, Sqlite};
@@ -174,13 +174,16 @@ async fn execute(
 
 /// Applies one changeset, or refuses it before anything is written.
 async fn commit(connection: &mut SqliteConnection, change: &Changeset) -> Result<(), StoreError> {
-    let keys = check(connection, change).await?;
+    let puts: Vec<&Put> = change.puts.iter().chain(&change.audit).collect();
+    let Facts { keys, head } = check(connection, change, &puts).await?;
     move_scopes(connection, change).await?;
-    for (puts, keys) in change.puts.chunks(ROWS_MAX).zip(keys.chunks(ROWS_MAX)) {
+    for (puts, keys) in puts.chunks(ROWS_MAX).zip(keys.chunks(ROWS_MAX)) {
         put(connection, puts, keys).await?;
         forget(connection, puts, keys).await?;
         index(connection, puts, keys).await?;
     }
+    let audited = keys.get(change.puts.len()..).unwrap_or_default();
+    super::chain::append(connection, head, &change.audit, audited).await?;
     super::outbox::raise(connection, &change.notices, change.at.unwrap_or(Timestamp::UNIX_EPOCH)).await?;
     super::outbox::arrange(connection, change).await?;
     for agenda in &change.agenda {
@@ -197,21 +200,34 @@ async fn commit(connection: &mut SqliteConnection, change: &Changeset) -> Result
     Ok(())
 }
 
+/// What a write is told before it writes.
+struct Facts {
+    /// The key of each put's resource; a new resource gets the next one.
+    keys: Vec<i64>,
+    /// The last link of the chain of AuditEvents.
+    head: Option<Link>,
+}
+
 /// Refuses if a counter has moved, or if the current version of a resource is not the one before that which is to be written.
-/// Gives the key of each put's resource; a new resource gets the next one.
-async fn check(connection: &mut SqliteConnection, change: &Changeset) -> Result<Vec<i64>, StoreError> {
+async fn check(
+    connection: &mut SqliteConnection,
+    change: &Changeset,
+    puts: &[&Put],
+) -> Result<Facts, StoreError> {
     const CONTEXT: &str = "checking what a write rests on";
     let rested_on = change.scopes.iter().chain(&change.reads);
     let scopes: Vec<_> = rested_on.map(|scope| (&scope.key, number(scope.generation))).collect();
-    let names: Vec<_> = change.puts.iter().map(|put| (&put.stored.kind, &put.stored.id)).collect();
+    let names: Vec<_> = puts.iter().map(|put| (&put.stored.kind, &put.stored.id)).collect();
     // One row, since each row costs a change of threads.
-    let (moved, mut last, known): (i64, i64, String) = sqlx::query_as(
+    let (moved, mut last, known, number_of_head, hash): (i64, i64, String, i64, String) = sqlx::query_as(
         "select \
          (select count(*) from json_each(?1) j left join scope s on s.key = j.value ->> 0 \
              where coalesce(s.generation, 0) <> j.value ->> 1), \
          (select coalesce(max(key), 0) from resource), \
          (select json_group_array(json_array(r.key, coalesce(r.version, 0)) order by j.key) \
-             from json_each(?2) j left join resource r on r.kind = j.value ->> 0 and r.id = j.value ->> 1)",
+             from json_each(?2) j left join resource r on r.kind = j.value ->> 0 and r.id = j.value ->> 1), \
+         (select coalesce(max(number), 0) from audit_link), \
+         coalesce((select hash from audit_link order by number desc limit 1), '')",
     )
     .bind(serde_json::to_string(&scopes).map_err(unsaid(CONTEXT))?)
     .bind(serde_json::to_string(&names).map_err(unsaid(CONTEXT))?)
@@ -220,14 +236,16 @@ async fn check(connection: &mut SqliteConnection, change: &Changeset) -> Result<
     .map_err(failed(CONTEXT))?;
     let known: Vec<(Option<i64>, u64)> = serde_json::from_str(&known).map_err(unsaid(CONTEXT))?;
     let before = |put: &Put| put.stored.version.checked_sub(1);
-    if moved > 0 || change.puts.iter().zip(&known).any(|(put, known)| before(put) != Some(known.1)) {
+    if moved > 0 || puts.iter().zip(&known).any(|(put, known)| before(put) != Some(known.1)) {
         return Err(StoreError::Moved);
     }
     let mut next = || {
         last += 1;
         last
     };
-    Ok(known.into_iter().map(|(key, _)| key.unwrap_or_else(&mut next)).collect())
+    let keys = known.into_iter().map(|(key, _)| key.unwrap_or_else(&mut next)).collect();
+    let head = (number_of_head > 0).then(|| Link { number: number_of_head.unsigned_abs(), hash });
+    Ok(Facts { keys, head })
 }
 
 /// Moves each counter by one.
@@ -250,12 +268,12 @@ async fn move_scopes(connection: &mut SqliteConnection, change: &Changeset) -> R
 }
 
 /// Writes versions and makes them current.
-async fn put(connection: &mut SqliteConnection, puts: &[Put], keys: &[i64]) -> Result<(), StoreError> {
+async fn put(connection: &mut SqliteConnection, puts: &[&Put], keys: &[i64]) -> Result<(), StoreError> {
     const CONTEXT: &str = "writing resources";
     let current: Vec<_> = puts
         .iter()
         .zip(keys)
-        .map(|(Put { stored, deed, patient, .. }, key)| {
+        .map(|(&Put { stored, deed, patient, .. }, key)| {
             let deleted = i64::from(*deed == Deed::Deleted);
             (
                 key,
@@ -292,7 +310,7 @@ async fn put(connection: &mut SqliteConnection, puts: &[Put], keys: &[i64]) -> R
 }
 
 /// Takes away what the versions before could be found by.
-async fn forget(connection: &mut SqliteConnection, puts: &[Put], keys: &[i64]) -> Result<(), StoreError> {
+async fn forget(connection: &mut SqliteConnection, puts: &[&Put], keys: &[i64]) -> Result<(), StoreError> {
     const CONTEXT: &str = "replacing index rows";
     let known = puts.iter().zip(keys).filter(|(put, _)| put.stored.version > 1);
     let old: Vec<i64> = known.map(|(_, key)| *key).collect();
@@ -312,7 +330,7 @@ async fn forget(connection: &mut SqliteConnection, puts: &[Put], keys: &[i64]) -
 }
 
 /// Adds what the new versions can be found by.
-async fn index(connection: &mut SqliteConnection, puts: &[Put], keys: &[i64]) -> Result<(), StoreError> {
+async fn index(connection: &mut SqliteConnection, puts: &[&Put], keys: &[i64]) -> Result<(), StoreError> {
     const CONTEXT: &str = "writing index rows";
     let (mut tokens, mut references, mut dates) = (Vec::new(), Vec::new(), Vec::new());
     let (mut texts, mut quantities) = (Vec::new(), Vec::new());

@@ -76,6 +76,7 @@ macro_rules! contract {
                 search::sorted_by_a_date_both_ways,
                 search::sorted_by_several_keys,
                 search::through_references,
+                search::counted_by_the_days_on_which_they_begin,
                 search::a_count_of_nothing_is_the_total_alone,
                 search::pages_neither_repeat_nor_skip_while_rows_are_inserted,
                 search::the_total_is_of_the_same_snapshot,
