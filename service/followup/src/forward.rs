@@ -176,7 +176,7 @@ impl Endplate {
         transport: &dyn Transport,
     ) -> Result<Carried, Refusal> {
         let Some(record) = self.records.iter().find(|record| record.name == name) else {
-            return Ok(Carried::Unwanted);
+            return Ok(Carried::Unwanted("the record server is not configured"));
         };
         let forward = Forward { endplate: self, record, transport };
         Ok(match forward.event(&event.notice).await? {

@@ -23,8 +23,10 @@ pub mod grant;
 pub mod identity;
 pub mod intake;
 pub mod kept;
+mod memory;
 pub mod message;
 pub mod notice;
+pub mod notification;
 pub mod operation;
 pub mod outbox;
 pub mod person;
@@ -37,6 +39,7 @@ pub mod read;
 pub mod record;
 pub mod refusal;
 pub mod search;
+pub mod subscription;
 pub mod sweep;
 pub mod terminology;
 pub mod write;
@@ -74,7 +77,8 @@ pub struct Endplate {
     store: Arc<dyn Store>,
     clock: Arc<dyn Clock>,
     settings: Arc<Settings>,
-    terms: Arc<terminology::Terms>,
+    terms: Arc<memory::Remembered<terminology::Maps>>,
+    listening: Arc<memory::Remembered<subscription::Listeners>>,
     protocols: Arc<kept::Protocols>,
     /// On whose behalf; none: the service itself, or anybody where access is open.
     grant: Option<Arc<grant::Grant>>,
@@ -95,6 +99,7 @@ impl Endplate {
             clock,
             settings: Arc::new(settings),
             terms: Arc::default(),
+            listening: Arc::default(),
             protocols: Arc::default(),
             grant: None,
             registered: None,

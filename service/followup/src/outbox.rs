@@ -7,18 +7,18 @@
 pub mod pool;
 
 use crate::Endplate;
-use crate::element::{items, text};
+use crate::element::text;
 use crate::identity;
-use crate::ports::{Event, Message, Outcome, Receiver, Replay, Settlement, Transport};
+use crate::notification::{GONE, Next, Parcel};
+use crate::ports::{Call, Event, Outcome, Receiver, Replay, Settlement, Transport};
 use crate::record::RECEIVER;
 use crate::refusal::Refusal;
+use crate::subscription::Turn;
 use async_trait::async_trait;
+use endplate_fhir::Json;
 use endplate_fhir::issue::{Code, Issue};
-use endplate_fhir::search::{self, Query};
-use endplate_fhir::{Json, TYPES};
 use jiff::{SignedDuration, Timestamp};
 use pool::{Carried, Carrier};
-use serde_json::json;
 use std::collections::HashMap;
 use std::sync::{Mutex, MutexGuard, PoisonError};
 
@@ -50,15 +50,6 @@ pub struct Standing {
     pub give_up_after: SignedDuration,
 }
 
-/// Somebody who wants to be told.
-#[derive(Clone, Debug)]
-pub struct Listener {
-    /// Id of the Subscription.
-    pub subscription: String,
-    /// What of.
-    pub query: Query,
-}
-
 /// What one round of delivery did.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct DeliveryReport {
@@ -70,93 +61,6 @@ pub struct DeliveryReport {
     pub parked: usize,
     /// Given up because the subscription is gone or off.
     pub dropped: usize,
-}
-
-/// What is wrong with a Subscription that this service would have to serve.
-pub fn check_subscription(subscription: &Json) -> Vec<Issue> {
-    let mut issues = Vec::new();
-    let mut wrong =
-        |expression: &str, text: &str| issues.push(Issue::error(Code::NotSupported, expression, text));
-    if text(subscription, &["channel", "type"]) != Some("rest-hook") {
-        wrong(
-            "Subscription.channel.type",
-            "Only rest-hook channels are served; send channel.type rest-hook.",
-        );
-    }
-    let endpoint = text(subscription, &["channel", "endpoint"]).unwrap_or_default();
-    if !(endpoint.starts_with("https://") || endpoint.starts_with("http://")) {
-        wrong(
-            "Subscription.channel.endpoint",
-            "A rest-hook needs an http or https address; send it in channel.endpoint.",
-        );
-    }
-    if !matches!(text(subscription, &["channel", "payload"]), None | Some("application/fhir+json")) {
-        wrong(
-            "Subscription.channel.payload",
-            "Only application/fhir+json is sent; send that, or leave payload out for a bare signal.",
-        );
-    }
-    if items(&subscription["channel"], "header").filter_map(Json::as_str).any(|header| !header.contains(':'))
-    {
-        wrong("Subscription.channel.header", "A header is written as Name: value.");
-    }
-    match search::criteria(text(subscription, &["criteria"]).unwrap_or_default(), "") {
-        Err(found) => issues.extend(found.into_iter().map(|issue| Issue {
-            expression: "Subscription.criteria".to_owned(),
-            text: format!(
-                "{} Criteria are written as a search, for example Task?status=requested.",
-                issue.text
-            ),
-            ..issue
-        })),
-        Ok(query) if !TYPES.contains(&query.kind.as_str()) => {
-            issues.extend(Refusal::unknown_type().issues);
-        }
-        Ok(query) if query.kind == "AuditEvent" => {
-            let text = "Nobody is told of AuditEvents; search them, with _lastUpdated for what is new.";
-            issues.push(Issue::error(Code::NotSupported, "Subscription.criteria", text));
-        }
-        Ok(query) if !query.is_of_rows() => {
-            let text = "Criteria are about a resource itself and at any time; leave out chains, _has and the prefix ap.";
-            issues.push(Issue::error(Code::NotSupported, "Subscription.criteria", text));
-        }
-        Ok(_) => {}
-    }
-    issues
-}
-
-/// A requested Subscription that can be served is active at once.
-pub fn activate(kind: &str, resource: &mut Json) {
-    if kind == "Subscription"
-        && text(resource, &["status"]) != Some("off")
-        && let Some(members) = resource.as_object_mut()
-    {
-        members.insert("status".to_owned(), json!("active"));
-    }
-}
-
-/// Everybody who wants to be told of something.
-pub(crate) async fn listeners(endplate: &Endplate) -> Result<Vec<Listener>, Refusal> {
-    let base = &endplate.settings.base;
-    let Ok(mut query) = search::criteria("Subscription?status=active&_count=500", base) else {
-        return Ok(Vec::new());
-    };
-    let mut all = Vec::new();
-    loop {
-        let page = endplate.store.search(&query).await?;
-        for stored in page.resources {
-            let subscription: Json = endplate_fhir::json::stored(&stored.body);
-            if let Some(Ok(query)) =
-                text(&subscription, &["criteria"]).map(|criteria| search::criteria(criteria, base))
-            {
-                all.push(Listener { subscription: stored.id, query });
-            }
-        }
-        match page.next {
-            Some(next) => query.after = Some(next),
-            None => return Ok(all),
-        }
-    }
 }
 
 /// What follows from an attempt.
@@ -223,31 +127,57 @@ pub fn breaker(receiver: &Receiver, now: Timestamp) -> Breaker {
 struct Notifications<'a> {
     endplate: &'a Endplate,
     transport: &'a dyn Transport,
-    /// By receiver the message that was made ready for it, and the event's number: no more than are served at once.
-    ready: Mutex<HashMap<String, (u64, Message)>>,
+    /// By receiver what was made ready for it, and the event's number: no more than are served at once.
+    ready: Mutex<HashMap<String, (u64, Next)>>,
+    /// States of Subscriptions are written one after the other: all move one counter.
+    turning: futures_util::lock::Mutex<()>,
 }
 
 impl Notifications<'_> {
-    fn ready(&self) -> MutexGuard<'_, HashMap<String, (u64, Message)>> {
+    fn ready(&self) -> MutexGuard<'_, HashMap<String, (u64, Next)>> {
         self.ready.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// Sends what tells of some events, and sees what the answer makes of the Subscription.
+    async fn send(&self, parcel: Parcel) -> Result<(Carried, Vec<Event>), Refusal> {
+        let Parcel { message, events, stored } = parcel;
+        let outcome = self.transport.send(&message).await;
+        let raised_at = events.first().map_or(Timestamp::MIN, |event| event.raised_at);
+        let turn = self.endplate.judged(&outcome, stored, raised_at);
+        let carried = match &turn {
+            None => Carried::Tried(outcome),
+            Some(turn) if turn.is_off() => Carried::Unwanted(GONE),
+            Some(_) => Carried::Held,
+        };
+        // The state first: were the process to end here, the event would be looked at again and find it.
+        self.turn(turn).await?;
+        Ok((carried, events))
+    }
+
+    async fn turn(&self, turn: Option<Turn>) -> Result<(), Refusal> {
+        let Some(turn) = turn else { return Ok(()) };
+        let _alone = self.turning.lock().await;
+        self.endplate.turn(&turn).await
     }
 }
 
 #[async_trait]
 impl Carrier for Notifications<'_> {
-    async fn carry(&self, event: &Event) -> Result<Carried, Refusal> {
+    async fn carry(&self, event: &Event) -> Result<(Carried, Vec<Event>), Refusal> {
         if let Some(record) = event.notice.receiver.strip_prefix(RECEIVER) {
-            return self.endplate.forward(record, event, self.transport).await;
+            let carried = self.endplate.forward(record, event, self.transport).await?;
+            return Ok((carried, vec![event.clone()]));
         }
         let ready = self.ready().remove(&event.notice.receiver);
-        let message = match ready {
-            Some((number, message)) if number == event.number => Some(message),
-            _ => self.endplate.message(event).await?,
+        let next = match ready {
+            Some((number, next)) if number == event.number => next,
+            _ => self.endplate.notification(event).await?,
         };
-        Ok(match message {
-            Some(message) => Carried::Tried(self.transport.send(&message).await),
-            None => Carried::Unwanted,
-        })
+        match next {
+            Next::Send(parcel) => self.send(*parcel).await,
+            Next::Hold => Ok((Carried::Held, vec![event.clone()])),
+            Next::Drop(reason) => Ok((Carried::Unwanted(reason), vec![event.clone()])),
+        }
     }
 
     async fn ahead(&self, event: &Event) {
@@ -255,20 +185,30 @@ impl Carrier for Notifications<'_> {
             return;
         }
         // Whatever stands in the way is met again when its turn has come.
-        if let Ok(Some(message)) = self.endplate.message(event).await {
+        if let Ok(next) = self.endplate.notification(event).await {
             let mut ready = self.ready();
             if ready.len() >= pool::AT_ONCE {
                 ready.clear();
             }
-            ready.insert(event.notice.receiver.clone(), (event.number, message));
+            ready.insert(event.notice.receiver.clone(), (event.number, next));
         }
+    }
+
+    async fn call(&self, call: &Call) -> Result<(), Refusal> {
+        let turn = self.endplate.answer_call(call, self.transport).await?;
+        self.turn(turn).await
     }
 }
 
 impl Endplate {
     /// Who carries events to Subscriptions and to record servers over `transport`.
     pub fn notifications<'a>(&'a self, transport: &'a dyn Transport) -> impl Carrier + 'a {
-        Notifications { endplate: self, transport, ready: Mutex::default() }
+        Notifications {
+            endplate: self,
+            transport,
+            ready: Mutex::default(),
+            turning: futures_util::lock::Mutex::default(),
+        }
     }
 
     /// Sends everything that is due now, each receiver in its own order, until nothing is due.
@@ -297,41 +237,6 @@ impl Endplate {
     /// When [`Endplate::deliver`] will next have something to do; an instant that is past says: now.
     pub async fn next_delivery_at(&self) -> Result<Option<Timestamp>, Refusal> {
         Ok(self.store.waiting(self.clock.now(), &[], pool::NO_ROOM).await?.next_at)
-    }
-
-    /// The message of an event; none if nobody wants it any more, or whoever does may not have it.
-    async fn message(&self, event: &Event) -> Result<Option<Message>, Refusal> {
-        let notice = &event.notice;
-        let Some(stored) = self.store.read("Subscription", &notice.receiver).await? else {
-            return Ok(None);
-        };
-        let subscription: Json = endplate_fhir::json::stored(&stored.body);
-        if text(&subscription, &["status"]) != Some("active") {
-            return Ok(None);
-        }
-        let Some(endpoint) = text(&subscription, &["channel", "endpoint"]) else { return Ok(None) };
-        let version = self.store.version(&notice.kind, &notice.id, notice.version).await?;
-        if let Some(version) = &version
-            && !self.may_be_told(&notice.receiver, &version.stored).await?
-        {
-            tracing::info!(
-                subscription = notice.receiver,
-                event.number,
-                "its maker may not read what it would be told"
-            );
-            return Ok(None);
-        }
-        let payload = text(&subscription, &["channel", "payload"]).is_some();
-        Ok(Some(Message {
-            endpoint: endpoint.to_owned(),
-            headers: items(&subscription["channel"], "header")
-                .filter_map(Json::as_str)
-                .map(str::to_owned)
-                .collect(),
-            event: format!("{}/{}", notice.receiver, event.number),
-            about: format!("{}/{}", notice.kind, notice.id),
-            body: version.filter(|_| payload).map(|version| version.stored.body),
-        }))
     }
 }
 

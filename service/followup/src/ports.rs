@@ -181,6 +181,15 @@ pub struct Maker {
     pub scope: String,
 }
 
+/// When a Subscription must be looked at although nothing has happened: its handshake, its heartbeat, its end.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Call {
+    /// Id of the Subscription.
+    pub subscription: String,
+    /// The instant; none: never.
+    pub at: Option<Timestamp>,
+}
+
 /// All that one write changes. Committed whole or not at all.
 #[derive(Clone, Debug, Default)]
 pub struct Changeset {
@@ -198,6 +207,10 @@ pub struct Changeset {
     pub agenda: Vec<Agenda>,
     /// Who wrote the Subscriptions among `puts`.
     pub makers: Vec<Maker>,
+    /// When Subscriptions are looked at.
+    pub calls: Vec<Call>,
+    /// Subscriptions to which what waits may be sent now, though it was held or failed.
+    pub releases: Vec<String>,
     /// AuditEvents of what this write does: new resources, of no compartment, told to no subscriber. Each becomes the next link
     /// of the chain ([`crate::audit::chain`]).
     pub audit: Vec<Put>,
@@ -292,6 +305,9 @@ pub enum Settlement {
         /// Whether it had waited too long; then others of its receiver may have too.
         is_old: bool,
     },
+    /// Not sent, since its Subscription is not active: nothing of this receiver is sent before a changeset releases it. It was no
+    /// attempt.
+    Held,
     /// Give it up: the subscription is gone or off.
     Dropped {
         /// Why, for people.
@@ -308,6 +324,8 @@ pub struct Attempt {
     pub at: Timestamp,
     /// What follows.
     pub settlement: Settlement,
+    /// Whether the event went in one message with the one before: then it says nothing new of its receiver.
+    pub goes_along: bool,
 }
 
 /// How a receiver stands, for whoever looks after it. No payload, no address.
@@ -340,6 +358,17 @@ pub struct Replay {
     pub since: Option<Timestamp>,
     /// Dead letters only.
     pub dead: bool,
+}
+
+/// What was raised for a subscription, and how far it has come.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Traffic {
+    /// How many events were raised: the number of the last one.
+    pub raised: u64,
+    /// The number of the first event that is not settled; none: none waits.
+    pub waiting: Option<u64>,
+    /// When the last one was delivered, if that was the last attempt.
+    pub delivered_at: Option<Timestamp>,
 }
 
 /// One page of search results.
@@ -413,7 +442,7 @@ pub trait Store: Counterparts + Send + Sync {
     async fn unchained(&self, limit: usize) -> Result<Vec<String>, StoreError>;
     /// Patients whose agenda date is `on` or earlier, in order of id, after `after`, at most `limit`.
     async fn due(&self, on: Date, after: Option<&str>, limit: usize) -> Result<Vec<String>, StoreError>;
-    /// What may be sent at `now` to receivers that are not `busy`, as far as there is `room`.
+    /// What may be sent at `now` to receivers that are neither `busy` nor held, as far as there is `room`.
     async fn waiting(&self, now: Timestamp, busy: &[String], room: Room) -> Result<Waiting, StoreError>;
     /// Records attempts at events of one receiver, in this order, and what follows from them. An event that is settled
     /// already stays as it is.
@@ -424,6 +453,12 @@ pub trait Store: Counterparts + Send + Sync {
     async fn replay(&self, which: &Replay, now: Timestamp) -> Result<u64, StoreError>;
     /// How receivers stand, in order of their keys, after `after`, at most `limit`.
     async fn receivers(&self, after: Option<&str>, limit: usize) -> Result<Vec<Receiver>, StoreError>;
+    /// Events of a receiver from this number on, settled or not, in order, at most `limit`.
+    async fn events(&self, receiver: &str, from: u64, limit: usize) -> Result<Vec<Event>, StoreError>;
+    /// What was raised for a receiver.
+    async fn traffic(&self, receiver: &str) -> Result<Traffic, StoreError>;
+    /// The calls that are due at `now`, earliest first, at most `limit`; each has its instant.
+    async fn called(&self, now: Timestamp, limit: usize) -> Result<Vec<Call>, StoreError>;
     /// Who last wrote a Subscription.
     async fn maker(&self, subscription: &str) -> Result<Option<Maker>, StoreError>;
     /// Notes that something that may be used once was used, durably; false if it was used before. It is remembered until
@@ -440,12 +475,18 @@ pub struct Message {
     pub endpoint: String,
     /// Headers that the Subscription asks for, `Name: value`.
     pub headers: Vec<String>,
-    /// Identifies the event for ever, so that a receiver can drop repeats: `{receiver}/{number}`.
+    /// Identifies the event for ever, so that a receiver can drop repeats: `{receiver}/{number}`, of several events
+    /// `{receiver}/{first}-{last}`; empty where it is no event.
     pub event: String,
-    /// Resource type and id, `Task/123`.
+    /// Resource type and id, `Task/123`; of a notification by topic, the Subscription.
     pub about: String,
-    /// The resource, where the Subscription asks for a payload.
+    /// The resource, where the Subscription asks for a payload, or the notification.
     pub body: Option<String>,
+    /// The format of a notification by topic, which is posted to the endpoint. Without it a body is put at the address of the
+    /// resource.
+    pub content_type: Option<String>,
+    /// The longest time for the attempt that the Subscription asks for, in seconds.
+    pub timeout_s: Option<u64>,
 }
 
 /// What came back from a receiver.

@@ -4,6 +4,7 @@ use crate::Endplate;
 use crate::grant::{Right, forbidden};
 use crate::ports::{Deed, Past, PastPage, Place, Stored, Version};
 use crate::refusal::{Reason, Refusal};
+use crate::subscription::shown;
 use crate::write::instant_ms;
 use endplate_fhir::bundle::{self, Method, Response};
 use endplate_fhir::issue::{Code, Issue};
@@ -24,14 +25,14 @@ impl Endplate {
         self.shown(live(self.store.latest(kind, id).await?), kind)
     }
 
-    /// What lies outside the grant is as if it were not there, and so is that it was deleted.
+    /// What lies outside the grant is as if it were not there, and so is that it was deleted. No secret is shown.
     fn shown(&self, found: Result<Stored, Refusal>, kind: &str) -> Result<Stored, Refusal> {
         match found {
             Ok(stored) if !self.may(Right::Read, &stored) => Err(Refusal::not_found()),
             Err(refusal) if refusal.reason == Reason::Gone && !self.reaches_all(Right::Read, kind) => {
                 Err(Refusal::not_found())
             }
-            found => found,
+            found => found.map(shown),
         }
     }
 
@@ -147,7 +148,8 @@ fn no_version() -> Refusal {
 
 /// A version as a history tells it. A patch is told as the PUT that it comes to.
 fn told(version: Version, base: &str) -> bundle::Version {
-    let Version { stored: Stored { kind, id, version, at, body }, deed } = version;
+    let Version { stored, deed } = version;
+    let Stored { kind, id, version, at, body } = shown(stored);
     let url = format!("{kind}/{id}");
     let (method, url, status) = match deed {
         Deed::Created if version == 1 => (Method::Post, kind.clone(), "201 Created"),

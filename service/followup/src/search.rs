@@ -6,6 +6,7 @@ use crate::Endplate;
 use crate::grant::{Right, forbidden};
 use crate::ports::Stored;
 use crate::refusal::{Reason, Refusal};
+use crate::subscription::shown;
 use endplate_fhir::TYPES;
 use endplate_fhir::bundle::Mode;
 use endplate_fhir::index::compartment;
@@ -203,7 +204,7 @@ impl Endplate {
             body: shaped(stored.body, shape),
             mode,
         };
-        found.into_iter().map(hit).collect()
+        found.into_iter().map(shown).map(hit).collect()
     }
 }
 

@@ -15,6 +15,7 @@ mod rehearse;
 mod resolve;
 pub(crate) mod scheduler;
 mod terms;
+mod turn;
 mod validation;
 pub mod workflow;
 
@@ -27,9 +28,9 @@ use crate::document;
 use crate::dossier::local_references;
 use crate::element::{self, text};
 use crate::grant::Right;
-use crate::outbox::{self, Listener};
-use crate::ports::{Changeset, Deed, Notice, Put, Scope, Stored};
+use crate::ports::{Call, Changeset, Deed, Notice, Put, Scope, Stored};
 use crate::refusal::{Reason, Refusal};
+use crate::subscription::{self, Listeners};
 use crate::terminology::Maps;
 use crate::{answer, booking, forward};
 use endplate_fhir::bundle::{Entry, Method};
@@ -104,7 +105,7 @@ struct Attempt<'a> {
     incoming: Vec<Incoming>,
     patients: BTreeSet<String>,
     change: Changeset,
-    listeners: Vec<Listener>,
+    listeners: Arc<Listeners>,
     remarks: BTreeMap<String, Vec<Issue>>,
     /// By which maps local codes are read; none until they are needed.
     maps: Option<Arc<Maps>>,
@@ -125,7 +126,7 @@ impl<'a> Attempt<'a> {
             incoming: Vec::new(),
             patients: BTreeSet::new(),
             change: Changeset { at: Some(now), ..Changeset::default() },
-            listeners: Vec::new(),
+            listeners: Arc::default(),
             remarks: BTreeMap::new(),
             maps: None,
             moves: false,
@@ -216,7 +217,10 @@ impl<'a> Attempt<'a> {
             if let Some(members) = incoming.resource.as_object_mut() {
                 members.insert("id".to_owned(), json!(incoming.id));
             }
-            outbox::activate(&incoming.kind, &mut incoming.resource);
+            if incoming.kind == "Subscription" {
+                let before = incoming.before();
+                subscription::receive(&mut incoming.resource, before.as_ref());
+            }
         }
         Ok(())
     }
@@ -288,6 +292,7 @@ impl<'a> Attempt<'a> {
             let before = incoming.before();
             found.extend(workflow::change(&incoming.resource, before.as_ref()));
             found.extend(answer::issues(&incoming.resource, before.as_ref(), self.today));
+            found.extend(subscription::change(&incoming.resource, before.as_ref()));
             reference::each(&incoming.resource, &mut |path, to| {
                 if to.starts_with("urn:uuid:") || to.starts_with("urn:oid:") {
                     let text =
@@ -331,7 +336,7 @@ impl<'a> Attempt<'a> {
 
     /// Derives everything that follows and fills the changeset.
     async fn derive(&mut self) -> Result<(), Refusal> {
-        self.listeners = outbox::listeners(self.endplate).await?;
+        self.listen().await?;
         let maps = self.terms().await?;
         let mut resources: Vec<(Json, u64)> = Vec::new();
         let mut seen: BTreeSet<String> = BTreeSet::new();
@@ -346,6 +351,19 @@ impl<'a> Attempt<'a> {
         self.add_device(&mut resources).await?;
         self.put_all(resources)?;
         self.put_deletions();
+        Ok(())
+    }
+
+    /// Who wants to be told. Whoever writes a Subscription moves the counter that all others rest on.
+    async fn listen(&mut self) -> Result<(), Refusal> {
+        let (generation, listeners) = self.endplate.listeners().await?;
+        let scope = Scope { key: subscription::SCOPE.to_owned(), generation };
+        if self.incoming.iter().any(|one| one.kind == "Subscription" && (one.writes || one.deletes)) {
+            self.rest_on(scope);
+        } else {
+            self.change.reads.push(scope);
+        }
+        self.listeners = listeners;
         Ok(())
     }
 
@@ -397,6 +415,9 @@ impl<'a> Attempt<'a> {
                 .any(|(one, _)| text(one, &["resourceType"]) == Some(kind) && text(one, &["id"]) == Some(id))
         };
         for incoming in self.incoming.iter().filter(|incoming| incoming.writes) {
+            if incoming.kind == "Subscription" {
+                self.change.makers.push(self.endplate.maker(&incoming.id));
+            }
             if !is_derived(&incoming.kind, &incoming.id) {
                 all.push((incoming.resource.clone(), incoming.version + 1, false));
             }
@@ -419,16 +440,16 @@ impl<'a> Attempt<'a> {
         let kind = text(&resource, &["resourceType"]).unwrap_or_default().to_owned();
         let id = text(&resource, &["id"]).unwrap_or_default().to_owned();
         let rows = index::rows(&resource, base);
-        if kind == "Subscription" {
-            self.change.makers.push(self.endplate.maker(&id));
+        for receiver in self.listeners.of(&kind, &id, &rows) {
+            let receiver = receiver.to_owned();
+            self.change.notices.push(Notice { receiver, kind: kind.clone(), id: id.clone(), version });
         }
-        for listener in self.listeners.iter().filter(|listener| listener.query.matches(&kind, &id, &rows)) {
-            self.change.notices.push(Notice {
-                receiver: listener.subscription.clone(),
-                kind: kind.clone(),
-                id: id.clone(),
-                version,
-            });
+        if kind == "Subscription" {
+            let at = subscription::next_call(&resource, self.now);
+            self.change.calls.push(Call { subscription: id.clone(), at });
+            if text(&resource, &["status"]) != Some("error") {
+                self.change.releases.push(id.clone());
+            }
         }
         self.change.notices.extend(forward::notices(&self.endplate.records, &resource, version));
         let patient = reference::patient_of(&resource, base);
@@ -462,7 +483,7 @@ impl<'a> Attempt<'a> {
                 deleted: false,
                 // Whoever may write and not read is told that it was done, and no more.
                 body: if self.endplate.may(Right::Read, stored) {
-                    stored.body.clone()
+                    subscription::shown(stored.clone()).body
                 } else {
                     String::new()
                 },

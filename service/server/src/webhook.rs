@@ -1,7 +1,8 @@
-//! R4 rest-hook over HTTP: one message, one attempt.
+//! Rest-hook over HTTP: one message, one attempt.
 //!
 //! R4 subscription.html: with a payload the resource is sent as an update, `PUT {endpoint}/{Type}/{id}`; without one an
-//! empty `POST {endpoint}` says that something has changed. `Endplate-Event: {subscription}/{number}` names the event for
+//! empty `POST {endpoint}` says that something has changed. Subscriptions R5 Backport 1.1.0: a notification by topic is
+//! posted to the endpoint in the format that was asked for. `Endplate-Event: {subscription}/{number}` names the event for
 //! ever: whoever has seen it drops the repeat. With a key, every message is signed (RFC 9421) with the digest of its content.
 
 use crate::config::Config;
@@ -16,6 +17,7 @@ use jiff::fmt::rfc2822;
 use reqwest::header::{CONTENT_TYPE, DATE, HeaderMap, HeaderName, HeaderValue, RETRY_AFTER};
 use reqwest::{Client, Method, Response};
 use std::sync::Arc;
+use std::time::Duration;
 
 /// How much of an answer is read, so that its connection can be used again. Nothing in it counts.
 const ANSWER_MAX_BYTES: usize = 64 * 1024;
@@ -60,6 +62,8 @@ pub struct Webhook {
     guard: Guard,
     clock: Arc<dyn Clock>,
     signer: Option<Arc<Signer>>,
+    /// The longest time for an attempt; a Subscription may ask for a shorter one.
+    timeout: Duration,
 }
 
 impl Webhook {
@@ -76,15 +80,19 @@ impl Webhook {
             .build()
             .map_err(WebhookError::Tls)?;
         let signer = signer(config)?.map(Arc::new);
-        Ok(Self { client, guard, clock, signer })
+        Ok(Self { client, guard, clock, signer, timeout: config.webhook_timeout })
     }
 
     async fn attempt(&self, message: &Message) -> Result<Outcome, String> {
         let refused = |blocked| format!("the endpoint is not called: {blocked}");
         let mut url = self.guard.check(&message.endpoint).map_err(refused)?;
         let mut headers = headers(message)?;
-        let method = if message.body.is_some() { Method::PUT } else { Method::POST };
-        if message.body.is_some() {
+        let method =
+            if message.body.is_some() && message.content_type.is_none() { Method::PUT } else { Method::POST };
+        if let Some(content_type) = &message.content_type {
+            let content_type = content_type.parse().map_err(|_| "the format has no name".to_owned())?;
+            headers.insert(CONTENT_TYPE, content_type);
+        } else if message.body.is_some() {
             headers.insert(CONTENT_TYPE, HeaderValue::from_static(media::FHIR_JSON_BARE));
             url.path_segments_mut()
                 .map_err(|()| "the endpoint is not a URL with a path".to_owned())?
@@ -96,7 +104,11 @@ impl Webhook {
             sign(signer, &method, url.as_str(), &mut headers, body.as_bytes(), self.clock.now())
                 .ok_or("the message cannot be signed")?;
         }
-        let request = self.client.request(method, url).headers(headers).body(body);
+        let mut request = self.client.request(method, url).headers(headers).body(body);
+        if let Some(asked) = message.timeout_s.map(Duration::from_secs).filter(|asked| *asked < self.timeout)
+        {
+            request = request.timeout(asked);
+        }
         let response = request.send().await.map_err(|error| match guard::blocked(&error) {
             Some(blocked) => refused(blocked),
             None => cause(&error).to_owned(),
@@ -172,8 +184,10 @@ fn headers(message: &Message) -> Result<HeaderMap, String> {
         value.set_sensitive(true);
         headers.append(name, value);
     }
-    let event = message.event.parse().map_err(|_| "the event has no number".to_owned())?;
-    headers.insert(ENDPLATE_EVENT, event);
+    if !message.event.is_empty() {
+        let event = message.event.parse().map_err(|_| "the event has no number".to_owned())?;
+        headers.insert(ENDPLATE_EVENT, event);
+    }
     Ok(headers)
 }
 
@@ -221,6 +235,8 @@ mod tests {
             event: "bookings/7".into(),
             about: "Task/1".into(),
             body: None,
+            content_type: None,
+            timeout_s: None,
         }
     }
 

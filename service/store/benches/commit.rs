@@ -87,7 +87,6 @@ fn change(changeset: usize) -> Changeset {
     Changeset {
         at: Some(at),
         scopes: vec![Scope { key: format!("Patient/{patient}"), generation: 0 }],
-        reads: Vec::new(),
         puts: puts.collect(),
         notices: notices.collect(),
         agenda: vec![Agenda { patient: patient.clone(), due_on: Some(Date::constant(2026, 3, 1)) }],

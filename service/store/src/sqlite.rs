@@ -13,8 +13,8 @@ use async_trait::async_trait;
 use endplate_fhir::index;
 use endplate_fhir::search::Query;
 use endplate_followup::ports::{
-    Attempt, Changeset, Compartment, Link, Linked, Maker, Page, Past, PastPage, Receiver, Replay, Room,
-    Store, StoreError, Stored, Version, Waiting,
+    Attempt, Call, Changeset, Compartment, Event, Link, Linked, Maker, Page, Past, PastPage, Receiver,
+    Replay, Room, Store, StoreError, Stored, Traffic, Version, Waiting,
 };
 use jiff::Timestamp;
 use jiff::civil::Date;
@@ -294,6 +294,18 @@ impl Store for SqliteStore {
 
     async fn waiting(&self, now: Timestamp, busy: &[String], room: Room) -> Result<Waiting, StoreError> {
         outbox::waiting(&self.readers, now, busy, room).await
+    }
+
+    async fn events(&self, receiver: &str, from: u64, limit: usize) -> Result<Vec<Event>, StoreError> {
+        outbox::events(&self.readers, receiver, from, limit).await
+    }
+
+    async fn traffic(&self, receiver: &str) -> Result<Traffic, StoreError> {
+        outbox::traffic(&self.readers, receiver).await
+    }
+
+    async fn called(&self, now: Timestamp, limit: usize) -> Result<Vec<Call>, StoreError> {
+        outbox::called(&self.readers, now, limit).await
     }
 
     async fn settle(&self, receiver: &str, attempts: Vec<Attempt>) -> Result<(), StoreError> {

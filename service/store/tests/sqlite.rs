@@ -107,7 +107,7 @@ async fn opened_again_it_holds_everything() {
         let retry = Settlement::Retry { next_at: at(90), reason: "status 503".to_owned() };
         let [first, second] = <[Event; 2]>::try_from(waiting(&store, 7).await).unwrap();
         for (event, settlement) in [(&first, Settlement::Delivered), (&second, retry)] {
-            let attempt = Attempt { number: event.number, at: at(9), settlement };
+            let attempt = Attempt { number: event.number, at: at(9), settlement, goes_along: false };
             store.settle("s", vec![attempt]).await.unwrap();
         }
         second

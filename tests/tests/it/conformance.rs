@@ -1,7 +1,7 @@
 //! What an integration engineer expects of an R4 server, one test for each expectation, named after its number.
 //!
-//! Letters: A the REST interface, B search, C operations, D modelling (INV: R4's invariants), F access (F02: as a client), H security
-//! and data integrity, I delivery (I16: to record servers). What does not
+//! Letters: A the REST interface, B search, C operations, D modelling (INV: R4's invariants), E subscriptions, F access (F02: as a
+//! client), G12, H security and data integrity, I delivery (I16: to record servers). What does not
 //! apply here is listed in `conformance/not-applicable.md` with the reason. `ledger` holds the two together.
 
 mod a_rest;
@@ -14,6 +14,7 @@ mod d_extensions;
 mod d_modelling;
 mod d_records;
 mod d_tasks;
+mod e_subscriptions;
 mod h_abuse;
 mod h_audit;
 mod h_data;
@@ -49,6 +50,12 @@ const SOURCES: &[&str] = &[
     include_str!("access/bounds.rs"),
     include_str!("access/matrix.rs"),
     include_str!("access/secure.rs"),
+    include_str!("conformance/e_subscriptions.rs"),
+    include_str!("conformance/e_subscriptions/asked.rs"),
+    include_str!("conformance/e_subscriptions/plain.rs"),
+    include_str!("conformance/e_subscriptions/secrets.rs"),
+    include_str!("conformance/e_subscriptions/states.rs"),
+    include_str!("conformance/e_subscriptions/told.rs"),
     include_str!("../../../service/server/tests/it/logs.rs"),
     include_str!("conformance/h_abuse.rs"),
     include_str!("conformance/h_audit.rs"),
@@ -69,7 +76,8 @@ fn all() -> BTreeSet<String> {
         series("B", 1, 52),
         series("C", 1, 23),
         series("D", 0, 53),
-        vec!["E25".to_owned(), "G12".to_owned()],
+        series("E", 1, 32),
+        vec!["G12".to_owned()],
         series("F", 1, 20),
         series("H", 1, 29),
         series("H", 32, 32),

@@ -22,6 +22,7 @@ mod emitted;
 mod expressions;
 mod fuzzed;
 mod guide;
+mod hook;
 mod hospital;
 mod indexed;
 mod lifecycle;

@@ -6,9 +6,9 @@ use endplate_fhir::index::IndexValue;
 use endplate_fhir::search::Query;
 use endplate_followup::derivation::bare;
 use endplate_followup::ports::{
-    Attempt, Bookmark, Changeset, Compartment, Counterpart, Counterparts, DeadLetter, Link, Linked, Maker,
-    Note, Page, Past, PastPage, Put, Receiver, Replay, Room, Scope, Store, StoreError, Stored, Unread,
-    Version, Waiting,
+    Attempt, Bookmark, Call, Changeset, Compartment, Counterpart, Counterparts, DeadLetter, Event, Link,
+    Linked, Maker, Note, Page, Past, PastPage, Put, Receiver, Replay, Room, Scope, Store, StoreError, Stored,
+    Traffic, Unread, Version, Waiting,
 };
 use jiff::Timestamp;
 use jiff::civil::Date;
@@ -170,6 +170,18 @@ impl Store for MemoryStore {
 
     async fn settle(&self, _: &str, _: Vec<Attempt>) -> Result<(), StoreError> {
         Ok(())
+    }
+
+    async fn events(&self, _: &str, _: u64, _: usize) -> Result<Vec<Event>, StoreError> {
+        Ok(Vec::new())
+    }
+
+    async fn traffic(&self, _: &str) -> Result<Traffic, StoreError> {
+        Ok(Traffic::default())
+    }
+
+    async fn called(&self, _: Timestamp, _: usize) -> Result<Vec<Call>, StoreError> {
+        Ok(Vec::new())
     }
 
     async fn maker(&self, _: &str) -> Result<Option<Maker>, StoreError> {

@@ -6,6 +6,7 @@ use async_trait::async_trait;
 use axum::Router;
 use axum::extract::State;
 use endplate_fhir::Json;
+use endplate_followup::DeliveryReport;
 use endplate_followup::ports::{Message, Outcome, Store, Transport};
 use endplate_server::boot::{self, Parts, Server};
 use endplate_server::config::{Config, StoreUrl};
@@ -149,9 +150,14 @@ impl Served {
     pub async fn turn_to(&self, date: &str) {
         self.clock.turn_to(date);
         self.server.endplate().sweep(&|_| {}).await.unwrap();
+        self.deliver().await;
+    }
+
+    /// Delivers what is due.
+    pub async fn deliver(&self) -> DeliveryReport {
         let config = config();
         let webhook = Webhook::new(&config, self.clock.clone()).unwrap();
-        self.server.endplate().deliver(&webhook).await.unwrap();
+        self.server.endplate().deliver(&webhook).await.unwrap()
     }
 }
 

@@ -10,7 +10,7 @@
 
 use super::{DeliveryReport, Standing, next};
 use crate::Endplate;
-use crate::ports::{Attempt, Event, Outcome, Queue, Room, Settlement};
+use crate::ports::{Attempt, Call, Event, Outcome, Queue, Room, Settlement, StoreError, Waiting};
 use crate::record::RECEIVER;
 use crate::refusal::Refusal;
 use async_trait::async_trait;
@@ -18,6 +18,7 @@ use futures_util::future::{Either, join, select};
 use futures_util::stream::{FuturesUnordered, StreamExt};
 use jiff::{SignedDuration, Timestamp};
 use std::collections::BTreeMap;
+use std::collections::btree_map::Entry::Vacant;
 use std::pin::pin;
 
 /// Receivers served at once.
@@ -39,17 +40,30 @@ pub enum Carried {
     Tried(Outcome),
     /// It will not be taken as it is, for this reason, which the receiver gave and which may name a patient.
     Refused(String),
-    /// Nobody wants it any more.
-    Unwanted,
+    /// Nobody wants it any more, or whoever does may not have it; and why.
+    Unwanted(&'static str),
+    /// Its Subscription is not active: it waits until that is written again.
+    Held,
 }
 
 /// Carries events to their receivers.
 #[async_trait]
 pub trait Carrier: Send + Sync {
-    /// Carries one event once. A refusal is a fault of this service: the event stays where it is.
-    async fn carry(&self, event: &Event) -> Result<Carried, Refusal>;
+    /// Carries one event once, and says which events went in one message with it, itself the first. A refusal is a fault of
+    /// this service: the event stays where it is.
+    async fn carry(&self, event: &Event) -> Result<(Carried, Vec<Event>), Refusal>;
     /// Names the event that comes next if this one goes, while this one is under way: it may be made ready.
     async fn ahead(&self, _: &Event) {}
+    /// Does what is due for a receiver although nothing has happened: a handshake, a heartbeat, the end.
+    async fn call(&self, _: &Call) -> Result<(), Refusal> {
+        Ok(())
+    }
+}
+
+/// What is to be done for one receiver.
+enum Errand {
+    Tell(Queue),
+    Call(Call),
 }
 
 /// Says when a pool looks at the store again.
@@ -103,13 +117,20 @@ impl Endplate {
                     events: RUN_EVENTS,
                 };
                 let served: Vec<String> = busy.keys().cloned().collect();
-                let looked = self.store.waiting(self.clock.now(), &served, room);
+                let looked = self.look(&served, room);
                 match meanwhile(&mut runs, &mut ended, looked).await {
-                    Ok(waiting) => {
+                    Ok((waiting, calls)) => {
                         next_at = waiting.next_at;
                         for queue in waiting.queues {
                             busy.insert(queue.receiver.clone(), queue.failures > 0);
-                            runs.push(self.run(queue, carrier, bell));
+                            runs.push(self.run(Errand::Tell(queue), carrier, bell));
+                        }
+                        for call in calls {
+                            // Whoever is told of something now is called after that, if still need be.
+                            if let Vacant(place) = busy.entry(call.subscription.clone()) {
+                                place.insert(false);
+                                runs.push(self.run(Errand::Call(call), carrier, bell));
+                            }
                         }
                     }
                     Err(error) => (is_open, failed) = (false, failed.or(Some(error.into()))),
@@ -140,13 +161,31 @@ impl Endplate {
         }
     }
 
-    /// Sends the events of one receiver in order, up to the first that does not go.
-    async fn run(&self, queue: Queue, carrier: &dyn Carrier, bell: &dyn Bell) -> Done {
-        let mut done =
-            Done { receiver: queue.receiver.clone(), report: DeliveryReport::default(), failed: None };
-        if let Err(refusal) = self.send(&queue, carrier, bell, &mut done.report).await {
-            done.failed = Some(refusal);
-        }
+    /// What is due now for receivers that are not busy.
+    async fn look(&self, busy: &[String], room: Room) -> Result<(Waiting, Vec<Call>), StoreError> {
+        let now = self.clock.now();
+        let waiting = self.store.waiting(now, busy, room).await?;
+        let places = AT_ONCE.saturating_sub(busy.len() + waiting.queues.len());
+        let mut calls = self.store.called(now, places + busy.len()).await?;
+        calls.retain(|call| !busy.contains(&call.subscription));
+        calls.truncate(places);
+        Ok((waiting, calls))
+    }
+
+    /// Sends the events of one receiver in order, up to the first that does not go; or calls it.
+    async fn run(&self, errand: Errand, carrier: &dyn Carrier, bell: &dyn Bell) -> Done {
+        let mut report = DeliveryReport::default();
+        let (receiver, result) = match errand {
+            Errand::Tell(queue) => {
+                let sent = self.send(&queue, carrier, bell, &mut report).await;
+                (queue.receiver, sent)
+            }
+            Errand::Call(call) => {
+                let called = carrier.call(&call).await;
+                (call.subscription, called)
+            }
+        };
+        let done = Done { receiver, report, failed: result.err() };
         let report = done.report;
         if report != DeliveryReport::default() {
             tracing::debug!(
@@ -168,26 +207,37 @@ impl Endplate {
         bell: &dyn Bell,
         report: &mut DeliveryReport,
     ) -> Result<(), Refusal> {
-        let mut standing = Standing { failures: queue.failures, give_up_after: self.give_up_after };
+        // A Subscription that takes nothing for too long is in error, and keeps what waits for it.
+        let is_record = queue.receiver.starts_with(RECEIVER);
+        let give_up_after = if is_record { self.give_up_after } else { SignedDuration::MAX };
+        let mut standing = Standing { failures: queue.failures, give_up_after };
         let mut unsettled: Vec<Attempt> = Vec::new();
         let (mut failed, mut given_up) = (None, None);
+        let mut last = 0;
         for (at, event) in queue.events.iter().enumerate() {
+            if event.number <= last {
+                // It went with one before it.
+                continue;
+            }
             let carried = match queue.events.get(at + 1) {
                 Some(following) => join(carrier.carry(event), carrier.ahead(following)).await.0,
                 None => carrier.carry(event).await,
             };
             let now = self.clock.now();
-            let settlement = match carried {
-                Ok(Carried::Tried(outcome)) => next(event, standing, &outcome, now),
-                // It answers, so the next event may go on at once.
-                Ok(Carried::Refused(reason)) => Settlement::Parked { next_at: now, reason, is_old: false },
-                Ok(Carried::Unwanted) => {
-                    Settlement::Dropped { reason: "the subscription is gone or off".to_owned() }
-                }
+            let (carried, events) = match carried {
+                Ok(carried) => carried,
                 Err(refusal) => {
                     failed = Some(refusal);
                     break;
                 }
+            };
+            last = events.last().map_or(event.number, |last| last.number);
+            let settlement = match carried {
+                Carried::Tried(outcome) => next(event, standing, &outcome, now),
+                // It answers, so the next event may go on at once.
+                Carried::Refused(reason) => Settlement::Parked { next_at: now, reason, is_old: false },
+                Carried::Unwanted(reason) => Settlement::Dropped { reason: reason.to_owned() },
+                Carried::Held => Settlement::Held,
             };
             let goes_on = match &settlement {
                 Settlement::Delivered => {
@@ -195,7 +245,7 @@ impl Endplate {
                     true
                 }
                 Settlement::Dropped { .. } => true,
-                Settlement::Retry { .. } => false,
+                Settlement::Retry { .. } | Settlement::Held => false,
                 Settlement::Parked { next_at, reason, is_old } => {
                     standing.failures = standing.failures.saturating_add(1);
                     given_up = is_old.then(|| (now, reason.clone()));
@@ -204,7 +254,12 @@ impl Endplate {
             };
             told(event, &settlement);
             report.count(&settlement);
-            unsettled.push(Attempt { number: event.number, at: now, settlement });
+            unsettled.extend(events.iter().enumerate().map(|(at, one)| Attempt {
+                number: one.number,
+                at: now,
+                settlement: settlement.clone(),
+                goes_along: at > 0,
+            }));
             if !goes_on || bell.is_over() {
                 break;
             }
@@ -243,7 +298,7 @@ impl DeliveryReport {
     fn count(&mut self, settlement: &Settlement) {
         match settlement {
             Settlement::Delivered => self.delivered += 1,
-            Settlement::Retry { .. } => self.deferred += 1,
+            Settlement::Retry { .. } | Settlement::Held => self.deferred += 1,
             Settlement::Parked { .. } => self.parked += 1,
             Settlement::Dropped { .. } => self.dropped += 1,
         }
@@ -281,6 +336,6 @@ fn told(event: &Event, settlement: &Settlement) {
                 "a notification is a dead letter"
             );
         }
-        Settlement::Delivered | Settlement::Dropped { .. } => {}
+        Settlement::Delivered | Settlement::Dropped { .. } | Settlement::Held => {}
     }
 }

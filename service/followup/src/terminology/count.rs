@@ -32,7 +32,7 @@ impl Endplate {
 
     /// A record may have been committed, still read by the old maps, between the look at all records and the commit of the new
     /// map. So those written lately are put on the agenda once more. Looking again where nothing changed does nothing.
-    pub(super) async fn look_again_at_recent(&self, at: Option<Timestamp>) {
+    pub(crate) async fn look_again_at_recent(&self, at: Option<Timestamp>) {
         let since = at.and_then(|at| at.checked_sub(UNDER_WAY_MAX).ok()).unwrap_or(Timestamp::UNIX_EPOCH);
         let (mut patients, none) = (BTreeSet::new(), Maps::default());
         let base = self.settings.base.as_str();

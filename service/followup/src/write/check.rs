@@ -4,8 +4,8 @@ use super::claim;
 use crate::Endplate;
 use crate::element::text;
 use crate::intake::{finding, repair};
-use crate::outbox;
 use crate::refusal::{Reason, Refusal};
+use crate::subscription;
 use endplate_fhir::bundle::{Address, Entry, Method};
 use endplate_fhir::issue::{Code, Issue};
 use endplate_fhir::{Json, TYPES, reference, subset, validate};
@@ -54,7 +54,7 @@ pub(super) fn resource(entry: &Entry, bundled: bool, endplate: &Endplate) -> Vec
         issues.push(Issue::error(Code::NotSupported, "AuditEvent", text));
     }
     if issues.is_empty() && entry.kind == "Subscription" {
-        issues.extend(outbox::check_subscription(&entry.resource));
+        issues.extend(subscription::check(&entry.resource));
         issues.extend(endplate.check_endpoint(&entry.resource));
     }
     if issues.iter().any(Issue::is_error) {

@@ -4,7 +4,7 @@ use super::{Attempt, Incoming, Written, local_references};
 use crate::dossier::Dossier;
 use crate::element;
 use crate::grant::Right;
-use crate::ports::{Deed, Put, Stored};
+use crate::ports::{Call, Deed, Put, Stored};
 use crate::refusal::{Reason, Refusal};
 use endplate_fhir::Json;
 use endplate_fhir::issue::Code;
@@ -101,6 +101,10 @@ impl Attempt<'_> {
             rows: Vec::new(),
         });
         self.change.puts.extend(ends);
+        for one in self.incoming.iter().filter(|one| one.deletes && one.kind == "Subscription") {
+            self.change.calls.push(Call { subscription: one.id.clone(), at: None });
+            self.change.releases.push(one.id.clone());
+        }
     }
 
     /// What a deletion is answered; the same whether the resource was there or not.

@@ -4,7 +4,6 @@ use super::entrance::ATTEMPTS_MAX;
 use super::{Attempt, check};
 use crate::Endplate;
 use crate::element::text;
-use crate::outbox;
 use crate::ports::{Changeset, Put, StoreError};
 use crate::refusal::Refusal;
 use endplate_fhir::Json;
@@ -35,7 +34,7 @@ impl Endplate {
         }
         for _ in 0..ATTEMPTS_MAX {
             let mut attempt = Attempt::new(self, false);
-            attempt.listeners = outbox::listeners(self).await?;
+            attempt.listen().await?;
             for resource in &resources {
                 let name = |member| text(resource, &[member]).unwrap_or_default();
                 let (kind, id) = (name("resourceType"), name("id"));

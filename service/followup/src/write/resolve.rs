@@ -7,6 +7,7 @@ use crate::identity;
 use crate::ports::{Deed, Scope, Stored, Version};
 use crate::read::names_version;
 use crate::refusal::{Reason, Refusal};
+use crate::subscription;
 use base64::Engine;
 use endplate_fhir::bundle::{Address, Entry, Method};
 use endplate_fhir::issue::{Code, Issue};
@@ -108,7 +109,8 @@ impl Attempt<'_> {
             (None, None) => return Err(Refusal::not_found()),
         };
         let Entry { index, kind, method, .. } = entry;
-        let before: Json = json::stored(&current.body);
+        // A patch sees what a reader sees: it could move a secret to where it is shown.
+        let before: Json = json::stored(&subscription::shown(current.clone()).body);
         let malformed = |issue: Issue| Refusal::new(Reason::Malformed, issue);
         let patch =
             patch_of(entry.resource).map_err(|issues| Refusal { reason: Reason::Malformed, issues })?;

@@ -13,6 +13,7 @@ use endplate_fhir::index::{self, ParamKind};
 use endplate_fhir::search::{CHAIN_MAX, COUNT_DEFAULT, COUNT_MAX};
 use endplate_followup::code::EP;
 use endplate_followup::operation::OFFERED;
+use endplate_followup::subscription::{self, BACKPORT, TOPICS};
 use endplate_followup::write::ENTRIES_MAX;
 use serde_json::json;
 
@@ -46,7 +47,10 @@ pub fn statement(base: &str, body_bytes: usize) -> Json {
         "status": "active",
         "date": OFFERED_SINCE,
         "kind": "instance",
-        "instantiates": [format!("{EP}/CapabilityStatement/endplate")],
+        "instantiates": [
+            format!("{EP}/CapabilityStatement/endplate"),
+            format!("{BACKPORT}/CapabilityStatement/backport-subscription-server-r4"),
+        ],
         "software": { "name": "Endplate", "version": env!("CARGO_PKG_VERSION") },
         "implementation": { "description": "Endplate: follow-up of peripheral nerve repairs", "url": base },
         "fhirVersion": "4.0.1",
@@ -113,8 +117,16 @@ fn resource(kind: &str) -> Json {
     if let Some(text) = endplate_followup::write::workflow::documentation(kind) {
         said["documentation"] = json!(text);
     }
+    let mut profiles = publish::profiles(kind);
+    if kind == "Subscription" {
+        said["documentation"] = json!(subscription::documentation());
+        let topic = format!("{BACKPORT}/StructureDefinition/capabilitystatement-subscriptiontopic-canonical");
+        let topics = TOPICS.iter().map(|one| json!({ "url": topic, "valueCanonical": one.url() }));
+        said["extension"] = topics.collect();
+        profiles.push(format!("{BACKPORT}/StructureDefinition/backport-subscription"));
+    }
     let includes: Vec<String> = references(kind).map(|name| format!("{kind}:{name}")).collect();
-    for (name, list) in [("supportedProfile", publish::profiles(kind)), ("searchInclude", includes)] {
+    for (name, list) in [("supportedProfile", profiles), ("searchInclude", includes)] {
         if !list.is_empty() {
             said[name] = json!(list);
         }

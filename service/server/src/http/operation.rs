@@ -36,6 +36,18 @@ pub(crate) fn routes() -> Router<App> {
         )
         .route("/fhir/ConceptMap/$unmapped", read_only(get(unmapped).post(unmapped)))
         .route("/fhir/CarePlan/{id}/$assess", read_only(get(assess).post(assess)))
+        .route(
+            "/fhir/Subscription/$status",
+            read_only(get(subscription_statuses).post(subscription_statuses)),
+        )
+        .route(
+            "/fhir/Subscription/{id}/$status",
+            read_only(get(subscription_status).post(subscription_status)),
+        )
+        .route(
+            "/fhir/Subscription/{id}/$events",
+            read_only(get(subscription_events).post(subscription_events)),
+        )
         .route("/fhir/PlanDefinition/$apply", only("POST", post(apply_type)))
         .route("/fhir/PlanDefinition/{id}/$apply", read_only(get(apply_instance).post(apply_instance)))
         .route("/fhir/PlanDefinition/{id}/$unit-report", read_only(get(unit_report).post(unit_report)))
@@ -205,4 +217,24 @@ async fn protocol_move(Served(app): Served, Id(id): Id, Given(inputs): Given) ->
 
 async fn unit_report(Served(app): Served, Id(id): Id, Given(inputs): Given) -> Result<Response, Failure> {
     told(&app, app.endplate.unit_report(&id, &inputs)).await
+}
+
+async fn subscription_statuses(Served(app): Served, Given(inputs): Given) -> Result<Response, Failure> {
+    told(&app, app.endplate.subscription_status(None, &inputs)).await
+}
+
+async fn subscription_status(
+    Served(app): Served,
+    Id(id): Id,
+    Given(inputs): Given,
+) -> Result<Response, Failure> {
+    told(&app, app.endplate.subscription_status(Some(&id), &inputs)).await
+}
+
+async fn subscription_events(
+    Served(app): Served,
+    Id(id): Id,
+    Given(inputs): Given,
+) -> Result<Response, Failure> {
+    told(&app, app.endplate.subscription_events(&id, &inputs)).await
 }

@@ -2,9 +2,9 @@
 
 use async_trait::async_trait;
 use endplate_followup::ports::{
-    Attempt, Bookmark, Changeset, Compartment, Counterpart, Counterparts, DeadLetter, Link, Linked, Maker,
-    Message, Note, Outcome, Page, Past, PastPage, Receiver, Replay, Room, Store, StoreError, Transport,
-    Unread, Version, Waiting,
+    Attempt, Bookmark, Call, Changeset, Compartment, Counterpart, Counterparts, DeadLetter, Event, Link,
+    Linked, Maker, Message, Note, Outcome, Page, Past, PastPage, Receiver, Replay, Room, Store, StoreError,
+    Traffic, Transport, Unread, Version, Waiting,
 };
 use endplate_server::boot::{self, Parts, Server};
 use endplate_server::clock::FixedClock;
@@ -224,6 +224,15 @@ impl Store for Double {
     }
     async fn settle(&self, _: &str, _: Vec<Attempt>) -> Result<(), StoreError> {
         self.misbehave()
+    }
+    async fn events(&self, _: &str, _: u64, _: usize) -> Result<Vec<Event>, StoreError> {
+        self.misbehave().map(|()| Vec::new())
+    }
+    async fn traffic(&self, _: &str) -> Result<Traffic, StoreError> {
+        self.misbehave().map(|()| Traffic::default())
+    }
+    async fn called(&self, _: Timestamp, _: usize) -> Result<Vec<Call>, StoreError> {
+        self.misbehave().map(|()| Vec::new())
     }
     async fn maker(&self, _: &str) -> Result<Option<Maker>, StoreError> {
         self.misbehave().map(|()| None)

@@ -56,6 +56,8 @@ fn message(address: SocketAddr, body: Option<&str>) -> Message {
         event: "bookings/7".into(),
         about: "Task/review-1".into(),
         body: body.map(str::to_owned),
+        content_type: None,
+        timeout_s: None,
     }
 }
 
@@ -137,6 +139,15 @@ async fn a_receiver_that_hangs_times_out() {
     let listener = TcpListener::bind("127.0.0.1:0").await.expect("a port");
     let message = message(listener.local_addr().expect("an address"), Some("{}"));
     let outcome = sent(Duration::from_millis(100), &message).await;
+    assert_eq!(outcome, Outcome::Unreachable { reason: "no answer in time".into() });
+}
+
+// Subscriptions R5 Backport 1.1.0, backport-timeout: a Subscription may ask for less time than there is. Otherwise this takes an hour.
+#[tokio::test]
+async fn a_message_may_have_less_time() {
+    let listener = TcpListener::bind("127.0.0.1:0").await.expect("a port");
+    let message = message(listener.local_addr().expect("an address"), Some("{}"));
+    let outcome = sent(Duration::from_hours(1), &Message { timeout_s: Some(1), ..message }).await;
     assert_eq!(outcome, Outcome::Unreachable { reason: "no answer in time".into() });
 }
 

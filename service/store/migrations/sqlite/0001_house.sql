@@ -100,7 +100,8 @@ create table agenda (
 create index agenda_by_day on agenda (due_day, patient);
 
 -- The outbox: who is told. `first` is the number of the first event that waits. A receiver whose last attempt did not fail
--- (failures 0) may be sent to at any time, so that a clock which was set back holds nothing up; another one from next_at_ms on.
+-- (failures 0) may be sent to at any time, so that a clock which was set back holds nothing up; another one from next_at_ms on;
+-- nothing is sent to one that is held until a write releases it: its Subscription is not active.
 create table receiver (
     key text primary key,
     last_number integer not null default 0,
@@ -110,10 +111,11 @@ create table receiver (
     next_at_ms integer not null default 0,
     last_at_ms integer not null default 0,
     last_outcome text,
-    last_reason text
+    last_reason text,
+    held integer not null default 0
 ) strict, without rowid;
-create index receiver_well on receiver (last_at_ms, key) where first is not null and failures = 0;
-create index receiver_failing on receiver (next_at_ms, key) where first is not null and failures > 0;
+create index receiver_well on receiver (last_at_ms, key) where first is not null and held = 0 and failures = 0;
+create index receiver_failing on receiver (next_at_ms, key) where first is not null and held = 0 and failures > 0;
 
 -- What they are told. settled: 0 waiting, 1 delivered, 2 dropped, 3 dead letter.
 create table event (
@@ -190,3 +192,10 @@ create table unread (
     reason text not null,
     primary key (record, kind, their_id)
 ) strict, without rowid;
+
+-- When a Subscription must be looked at although nothing has happened.
+create table subscription_call (
+    subscription text primary key,
+    at_ms integer not null
+) strict, without rowid;
+create index subscription_call_by_time on subscription_call (at_ms);

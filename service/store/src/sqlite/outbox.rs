@@ -3,7 +3,8 @@
 use super::write::unsaid;
 use super::{failed, instant, number};
 use endplate_followup::ports::{
-    Attempt, Event, Notice, Queue, Receiver, Replay, Room, Settlement, StoreError, Waiting,
+    Attempt, Call, Changeset, Event, Notice, Queue, Receiver, Replay, Room, Settlement, StoreError, Traffic,
+    Waiting,
 };
 use jiff::Timestamp;
 use sqlx::Row;
@@ -41,6 +42,30 @@ pub(super) async fn raise(
     Ok(())
 }
 
+/// Sets when Subscriptions are looked at, and releases what waits for some.
+pub(super) async fn arrange(connection: &mut SqliteConnection, change: &Changeset) -> Result<(), StoreError> {
+    const CONTEXT: &str = "arranging deliveries";
+    for Call { subscription, at } in &change.calls {
+        let sql = match at {
+            Some(_) => {
+                "insert into subscription_call (subscription, at_ms) values (?1, ?2) \
+                 on conflict (subscription) do update set at_ms = ?2"
+            }
+            None => "delete from subscription_call where subscription = ?1 and ?2 is null",
+        };
+        let at_ms = at.map(Timestamp::as_millisecond);
+        let done = sqlx::query(sql).bind(subscription).bind(at_ms).execute(&mut *connection).await;
+        done.map_err(failed(CONTEXT))?;
+    }
+    for receiver in &change.releases {
+        let done =
+            sqlx::query("update receiver set held = 0, next_at_ms = min(next_at_ms, ?2) where key = ?1");
+        let at_ms = change.at.unwrap_or(Timestamp::UNIX_EPOCH).as_millisecond();
+        done.bind(receiver).bind(at_ms).execute(&mut *connection).await.map_err(failed(CONTEXT))?;
+    }
+    Ok(())
+}
+
 /// An event as a query gives it: number, kind, id, version, attempts, raised, queued.
 type EventRow = (u64, String, String, u64, u32, i64, i64);
 
@@ -56,10 +81,10 @@ pub(super) async fn waiting(
     // One row, since each row costs a change of threads.
     let (queues, next_at): (String, Option<i64>) = sqlx::query_as(
         "with well as materialized (select key, failures, first, last_at_ms as at_ms from receiver \
-             where first is not null and failures = 0 and key not in (select value from json_each(?2)) \
+             where first is not null and held = 0 and failures = 0 and key not in (select value from json_each(?2)) \
              order by last_at_ms limit ?3), \
          failing as materialized (select key, failures, first, next_at_ms as at_ms from receiver \
-             where first is not null and failures > 0 and next_at_ms <= ?1 \
+             where first is not null and held = 0 and failures > 0 and next_at_ms <= ?1 \
              and key not in (select value from json_each(?2)) order by next_at_ms limit ?4), \
          chosen as (select * from well union all select * from failing) \
          select (select json_group_array(json_array(c.key, c.failures, json((select json_group_array(json_array( \
@@ -69,12 +94,15 @@ pub(super) async fn waiting(
                  and (c.failures = 0 or e.number = c.first)))) order by c.at_ms, c.key) from chosen c), \
              (select min(at_ms) from ( \
                  select min(last_at_ms) as at_ms from (select last_at_ms from receiver \
-                     where first is not null and failures = 0 and key not in (select value from json_each(?2)) \
+                     where first is not null and held = 0 and failures = 0 and key not in (select value from json_each(?2)) \
                      and key not in (select key from well) order by last_at_ms limit 1) \
                  union all \
                  select next_at_ms from (select next_at_ms from receiver \
-                     where first is not null and failures > 0 and key not in (select value from json_each(?2)) \
-                     and key not in (select key from failing) order by next_at_ms limit 1)))",
+                     where first is not null and held = 0 and failures > 0 and key not in (select value from json_each(?2)) \
+                     and key not in (select key from failing) order by next_at_ms limit 1) \
+                 union all \
+                 select min(at_ms) from subscription_call \
+                     where subscription not in (select value from json_each(?2))))",
     )
     .bind(now.as_millisecond())
     .bind(serde_json::to_string(busy).map_err(unsaid(CONTEXT))?)
@@ -90,15 +118,75 @@ pub(super) async fn waiting(
 }
 
 fn queue((receiver, failures, events): (String, u32, Vec<EventRow>)) -> Queue {
-    let event = |(number, kind, id, version, attempts, raised, queued): EventRow| Event {
-        notice: Notice { receiver: receiver.clone(), kind, id, version },
+    let events = events.into_iter().map(|row| event(&receiver, row)).collect();
+    Queue { receiver, failures, events }
+}
+
+fn event(receiver: &str, (number, kind, id, version, attempts, raised, queued): EventRow) -> Event {
+    Event {
+        notice: Notice { receiver: receiver.to_owned(), kind, id, version },
         number,
         attempts,
         raised_at: instant(raised),
         queued_at: instant(queued),
-    };
-    let events = events.into_iter().map(event).collect();
-    Queue { receiver, failures, events }
+    }
+}
+
+/// Events of a receiver from a number on.
+pub(super) async fn events(
+    readers: &SqlitePool,
+    receiver: &str,
+    from: u64,
+    limit: usize,
+) -> Result<Vec<Event>, StoreError> {
+    const CONTEXT: &str = "reading events";
+    let rows: String = sqlx::query_scalar(
+        "select json_group_array(json_array(number, kind, id, version, attempts, raised_at_ms, queued_at_ms) order by number) \
+         from (select * from event where receiver = ? and number >= ? order by number limit ?)",
+    )
+    .bind(receiver)
+    .bind(number(from))
+    .bind(number(limit as u64))
+    .fetch_one(readers)
+    .await
+    .map_err(failed(CONTEXT))?;
+    let rows: Vec<EventRow> = serde_json::from_str(&rows).map_err(unsaid(CONTEXT))?;
+    Ok(rows.into_iter().map(|row| event(receiver, row)).collect())
+}
+
+/// What was raised for a receiver.
+pub(super) async fn traffic(readers: &SqlitePool, receiver: &str) -> Result<Traffic, StoreError> {
+    let row: Option<(i64, Option<i64>, Option<i64>)> = sqlx::query_as(
+        "select last_number, first, case when last_outcome = 'delivered' then last_at_ms end from receiver where key = ?",
+    )
+    .bind(receiver)
+    .fetch_optional(readers)
+    .await
+    .map_err(failed("reading what was raised"))?;
+    let (raised, waiting, delivered_at) = row.unwrap_or_default();
+    Ok(Traffic {
+        raised: raised.unsigned_abs(),
+        waiting: waiting.map(i64::unsigned_abs),
+        delivered_at: delivered_at.map(instant),
+    })
+}
+
+/// The calls that are due.
+pub(super) async fn called(
+    readers: &SqlitePool,
+    now: Timestamp,
+    limit: usize,
+) -> Result<Vec<Call>, StoreError> {
+    let rows: Vec<(String, i64)> = sqlx::query_as(
+        "select subscription, at_ms from subscription_call where at_ms <= ? order by at_ms, subscription limit ?",
+    )
+    .bind(now.as_millisecond())
+    .bind(number(limit as u64))
+    .fetch_all(readers)
+    .await
+    .map_err(failed("reading calls"))?;
+    let call = |(subscription, at_ms)| Call { subscription, at: Some(instant(at_ms)) };
+    Ok(rows.into_iter().map(call).collect())
 }
 
 /// The name of what became of an attempt, and what it makes of the event.
@@ -108,6 +196,7 @@ fn parts(settlement: &Settlement) -> (&'static str, Option<&str>, i64) {
         Settlement::Retry { reason, .. } => ("deferred", Some(reason), 0),
         Settlement::Dropped { reason } => ("dropped", Some(reason), 2),
         Settlement::Parked { reason, .. } => ("parked", Some(reason), 3),
+        Settlement::Held => ("held", None, 0),
     }
 }
 
@@ -118,6 +207,15 @@ pub(super) async fn settle(
     attempts: &[Attempt],
 ) -> Result<(), StoreError> {
     const CONTEXT: &str = "settling events";
+    // Nothing follows one that is held, so it is the last.
+    let attempts = match attempts.split_last() {
+        Some((Attempt { settlement: Settlement::Held, .. }, before)) => {
+            let hold = sqlx::query("update receiver set held = 1 where key = ?").bind(receiver);
+            hold.execute(&mut *connection).await.map_err(failed(CONTEXT))?;
+            before
+        }
+        _ => attempts,
+    };
     let Some(last) = attempts.last() else { return Ok(()) };
     let rows: Vec<_> = attempts
         .iter()
@@ -147,12 +245,13 @@ pub(super) async fn settle(
             Settlement::Delivered => {
                 (failures, is_reset, next_at_ms, failing_since_ms) = (0, true, Some(0), None);
             }
+            Settlement::Retry { .. } | Settlement::Parked { .. } if attempt.goes_along => {}
             Settlement::Retry { next_at, .. } | Settlement::Parked { next_at, .. } => {
                 failures += 1;
                 next_at_ms = Some(next_at.as_millisecond());
                 failing_since_ms = failing_since_ms.or(Some(attempt.at.as_millisecond()));
             }
-            Settlement::Dropped { .. } => {}
+            Settlement::Dropped { .. } | Settlement::Held => {}
         }
     }
     let (outcome, reason, _) = parts(&last.settlement);

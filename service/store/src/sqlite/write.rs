@@ -193,6 +193,7 @@ async fn commit(connection: &mut SqliteConnection, change: &Changeset) -> Result
     let audited = keys.get(change.puts.len()..).unwrap_or_default();
     super::chain::append(connection, head, &change.audit, audited).await?;
     outbox::raise(connection, &change.notices, change.at.unwrap_or(Timestamp::UNIX_EPOCH)).await?;
+    outbox::arrange(connection, change).await?;
     super::access::keep(connection, &change.makers).await?;
     for agenda in &change.agenda {
         let (sql, due) = match agenda.due_on {

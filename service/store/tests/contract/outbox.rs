@@ -2,7 +2,8 @@
 
 use crate::facts::{assert_moved, at, change, scope};
 use endplate_followup::ports::{
-    Attempt, Changeset, Event, Notice, Queue, Receiver, Replay, Room, Settlement, Store, Waiting,
+    Attempt, Call, Changeset, Event, Notice, Queue, Receiver, Replay, Room, Settlement, Store, Traffic,
+    Waiting,
 };
 use futures_util::future::join_all;
 use jiff::Timestamp;
@@ -45,7 +46,10 @@ async fn first(store: &dyn Store, receiver: &str) -> Event {
 }
 
 async fn settle(store: &dyn Store, receiver: &str, number: u64, ms: i64, settlement: Settlement) {
-    store.settle(receiver, vec![Attempt { number, at: at(ms), settlement }]).await.unwrap();
+    store
+        .settle(receiver, vec![Attempt { number, at: at(ms), settlement, goes_along: false }])
+        .await
+        .unwrap();
 }
 
 /// Settles what is first in the queue of a receiver.
@@ -89,6 +93,7 @@ async fn deliver_all(store: &dyn Store) -> BTreeMap<String, Vec<(u64, String)>> 
                 number: event.number,
                 at: at(9_000),
                 settlement: Settlement::Delivered,
+                goes_along: false,
             };
             store.settle(&queue.receiver, queue.events.iter().map(done).collect()).await.unwrap();
             let told = queue.events.into_iter().map(|event| (event.number, event.notice.id));
@@ -350,6 +355,7 @@ pub async fn a_receiver_says_how_it_stands(store: &dyn Store) {
         number,
         at: at(ms),
         settlement,
+        goes_along: false,
     });
     store.settle("s", attempts.collect()).await.unwrap();
     let after = standing(store, "s").await;
@@ -363,4 +369,84 @@ pub async fn a_receiver_says_how_it_stands(store: &dyn Store) {
         (keys(None, 1).await, keys(Some("s"), 9).await, keys(Some("t"), 9).await),
         ("s".into(), "t".into(), String::new())
     );
+}
+
+/// An event that is held waits without an attempt until its Subscription is released.
+pub async fn a_held_event_goes_when_it_is_released(store: &dyn Store) {
+    store.commit(raising(10, &[("s", "a"), ("s", "b"), ("t", "c")])).await.unwrap();
+    settle_first(store, "s", 11, Settlement::Held).await;
+    // What was done before it in the same run is recorded.
+    let run = [(1, Settlement::Delivered), (1, Settlement::Held)];
+    let attempt = |(number, settlement)| Attempt { number, at: at(11), settlement, goes_along: false };
+    store.settle("t", run.map(attempt).into()).await.unwrap();
+    store.commit(raising(12, &[("t", "d")])).await.unwrap();
+    assert_eq!(waiting(store, 99_999).await, []);
+    assert_eq!(store.waiting(at(99_999), &[], ROOM).await.unwrap().next_at, None);
+    store
+        .commit(Changeset { at: Some(at(20)), releases: vec!["s".to_owned()], ..change(vec![]) })
+        .await
+        .unwrap();
+    assert_eq!(waiting(store, 20).await, [event("s", 1, "a")]);
+    assert_eq!(first(store, "s").await.attempts, 0);
+    // One that failed is tried at once.
+    settle_first(store, "s", 21, retry(900)).await;
+    assert_eq!(waiting(store, 50).await, []);
+    store
+        .commit(Changeset { at: Some(at(50)), releases: vec!["s".to_owned()], ..change(vec![]) })
+        .await
+        .unwrap();
+    assert_eq!(waiting(store, 50).await, [event("s", 1, "a")]);
+    // Nothing waits for one that nobody knows.
+    store.commit(Changeset { releases: vec!["nobody".to_owned()], ..change(vec![]) }).await.unwrap();
+}
+
+/// Events of one message are tried together, and their failure is one failure of the receiver.
+pub async fn what_went_in_one_message_fails_once(store: &dyn Store) {
+    store.commit(raising(10, &[("s", "a"), ("s", "b"), ("s", "c")])).await.unwrap();
+    let attempt = |number| Attempt { number, at: at(11), settlement: retry(60), goes_along: number > 1 };
+    store.settle("s", vec![attempt(1), attempt(2)]).await.unwrap();
+    let receivers = store.receivers(None, 10).await.unwrap();
+    assert_eq!((receivers[0].failures, receivers[0].next_at), (1, Some(at(60))));
+    let attempts: Vec<u32> = store.events("s", 1, 10).await.unwrap().iter().map(|one| one.attempts).collect();
+    assert_eq!(attempts, [1, 1, 0]);
+}
+
+pub async fn calls_are_due_in_order_and_once_set_anew(store: &dyn Store) {
+    async fn next_at(store: &dyn Store, busy: &[String]) -> Option<Timestamp> {
+        store.waiting(at(0), busy, Room { well: 0, failing: 0, events: 0 }).await.unwrap().next_at
+    }
+    let call =
+        |subscription: &str, ms: Option<i64>| Call { subscription: subscription.to_owned(), at: ms.map(at) };
+    let set = |calls: Vec<Call>| Changeset { calls, ..change(vec![]) };
+    store.commit(set(vec![call("s", Some(30)), call("t", Some(20)), call("u", Some(40))])).await.unwrap();
+    assert_eq!(next_at(store, &[]).await, Some(at(20)));
+    assert_eq!(next_at(store, &["t".to_owned()]).await, Some(at(30)));
+    assert_eq!(store.called(at(19), 10).await.unwrap(), []);
+    assert_eq!(store.called(at(35), 10).await.unwrap(), [call("t", Some(20)), call("s", Some(30))]);
+    assert_eq!(store.called(at(35), 1).await.unwrap(), [call("t", Some(20))]);
+    store.commit(set(vec![call("t", Some(50)), call("s", None), call("nobody", None)])).await.unwrap();
+    assert_eq!(store.called(at(99), 10).await.unwrap(), [call("u", Some(40)), call("t", Some(50))]);
+}
+
+pub async fn what_was_raised_is_counted_and_read_again(store: &dyn Store) {
+    assert_eq!(store.traffic("s").await.unwrap(), Traffic::default());
+    store.commit(raising(10, &[("s", "a"), ("t", "x"), ("s", "b"), ("s", "c")])).await.unwrap();
+    let traffic =
+        |waiting, delivered: Option<i64>| Traffic { raised: 3, waiting, delivered_at: delivered.map(at) };
+    assert_eq!(store.traffic("s").await.unwrap(), traffic(Some(1), None));
+    settle_first(store, "s", 11, Settlement::Delivered).await;
+    assert_eq!(store.traffic("s").await.unwrap(), traffic(Some(2), Some(11)));
+    settle_first(store, "s", 12, retry(60)).await;
+    assert_eq!(store.traffic("s").await.unwrap(), traffic(Some(2), None));
+    for ms in [70, 71] {
+        settle_first(store, "s", ms, Settlement::Delivered).await;
+    }
+    assert_eq!(store.traffic("s").await.unwrap(), traffic(None, Some(71)));
+    let of = |events: Vec<Event>| {
+        events.into_iter().map(|one| (one.number, one.notice.id, one.attempts)).collect::<Vec<_>>()
+    };
+    let all = [(1, "a".to_owned(), 1), (2, "b".to_owned(), 2), (3, "c".to_owned(), 1)];
+    assert_eq!(of(store.events("s", 1, 10).await.unwrap()), all);
+    assert_eq!(of(store.events("s", 2, 1).await.unwrap()), all[1..2]);
+    assert_eq!(store.events("s", 4, 10).await.unwrap(), []);
 }
