@@ -145,10 +145,10 @@ impl Layers {
         }
         self.protocol_origin = Origin::File(path.to_owned());
         self.tables_origin = Origin::File(path.to_owned());
-        self.records = tables(path, &mut table, "record")?;
+        self.records = tables(path, &mut table, "record", "record")?;
         if let Some(access) = table.get_mut("access").and_then(Value::as_table_mut) {
             for (key, name) in TABLES {
-                self.tables.insert(key, tables(path, access, name)?);
+                self.tables.insert(key, tables(path, access, name, key)?);
             }
         }
         for (key, value) in flat(table) {
@@ -294,15 +294,15 @@ fn table(path: &str, text: &str) -> Result<Table, ConfigError> {
     })
 }
 
-/// Takes an array of tables out of a table; there may be none.
-fn tables(path: &str, table: &mut Table, key: &str) -> Result<Vec<Table>, ConfigError> {
+/// Takes an array of tables out of a table; there may be none. `key` is its whole key.
+fn tables(path: &str, table: &mut Table, name: &str, key: &str) -> Result<Vec<Table>, ConfigError> {
     let wrong = || ConfigError::Value {
         key: key.to_owned(),
         origin: Origin::File(path.to_owned()),
         wanted: format!("must be tables [[{key}]]"),
     };
     let one = |value: Value| if let Value::Table(table) = value { Ok(table) } else { Err(wrong()) };
-    match table.remove(key) {
+    match table.remove(name) {
         None => Ok(Vec::new()),
         Some(Value::Array(values)) => values.into_iter().map(one).collect(),
         Some(_) => Err(wrong()),

@@ -132,7 +132,10 @@ fn h10_nothing_is_served_to_others_unprotected() {
             "https URL",
         ),
         (client("system/*.rs").repeat(2), "access.clients[1] (from site.toml) names somebody twice"),
-        ("access.clients = 1".to_owned(), "must be tables: begin each with [[access.clients]]"),
+        (
+            "access.clients = 1".to_owned(),
+            "access.clients (from site.toml) must be tables [[access.clients]]",
+        ),
         ("[tls]\nkey = \"a\"".to_owned(), "tls.certificate"),
     ] {
         assert!(refusal(&wrong).contains(told), "{}", refusal(&wrong));
