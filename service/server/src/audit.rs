@@ -238,7 +238,7 @@ fn is_audited(method: &Method, path: &str) -> bool {
     let reads = matches!(*method, Method::GET | Method::HEAD);
     match segments(path).as_deref() {
         Some(["metadata"]) => !reads,
-        Some([kind]) | Some([kind, _]) if publish::TYPES.contains(kind) && !TYPES.contains(kind) => !reads,
+        Some([kind] | [kind, _]) if publish::TYPES.contains(kind) && !TYPES.contains(kind) => !reads,
         Some(_) => true,
         None => !matches!(path, "/livez" | "/readyz" | "/openapi.json" | "/cds-services"),
     }
@@ -292,7 +292,7 @@ fn call(app: &App, request: &Request) -> Call {
     match uri.query() {
         Some(query) => note_query(&call, uri.path(), query),
         None if interaction.is_some_and(|code| code.starts_with("search")) => {
-            note_query(&call, uri.path(), "")
+            note_query(&call, uri.path(), "");
         }
         None => {}
     }

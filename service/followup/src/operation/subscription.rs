@@ -21,13 +21,16 @@ impl Endplate {
     /// # Errors
     /// No such Subscription; or an id or a status is no plain value.
     pub async fn subscription_status(&self, id: Option<&str>, inputs: &Inputs) -> Result<Json, Refusal> {
+        match id {
+            Some(_) => self.permit(Right::Read, "Subscription")?,
+            None => self.permit_all(Right::Search, &["Subscription"])?,
+        }
         inputs.only(&["id", "status"])?;
         let base = &self.settings.base;
         let mut asked: Vec<Json> = Vec::new();
         if let Some(id) = id {
             asked.push(endplate_fhir::json::stored(&self.read("Subscription", id).await?.body));
         } else {
-            self.permit_all(Right::Search, &["Subscription"])?;
             let pairs = inputs.pairs()?;
             let among = |resource: &Json, name: &str| {
                 let value = text(resource, &[name]).unwrap_or_default();
@@ -61,6 +64,7 @@ impl Endplate {
     /// # Errors
     /// No such Subscription, a number that is none, or a content that is not known.
     pub async fn subscription_events(&self, id: &str, inputs: &Inputs) -> Result<Json, Refusal> {
+        self.permit(Right::Read, "Subscription")?;
         inputs.only(&["content", "eventsSinceNumber", "eventsUntilNumber"])?;
         let number = |name: &str| -> Result<Option<u64>, Refusal> {
             let Some(text) = inputs.text(name)? else { return Ok(None) };

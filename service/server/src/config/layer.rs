@@ -408,7 +408,8 @@ mod tests {
             |text: &str| Sources { file: Some(("site.toml".into(), text.into())), ..Sources::default() };
         let error = Layers::read(&file("listn = \"127.0.0.1:1\"")).expect_err("unknown").to_string();
         assert!(
-            error.contains("unknown key listn; known are base_url,") && error.contains("webhook.timeout_s")
+            error.contains("unknown key listn; known are access.leeway_s,")
+                && error.contains("webhook.timeout_s")
         );
         let error = Layers::read(&file("[clinic.lead]\nname = \"x\"")).expect_err("unknown").to_string();
         assert!(error.contains("unknown key clinic.lead.name"));

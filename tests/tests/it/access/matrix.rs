@@ -55,6 +55,8 @@ fn needs(method: &str, path: &str, kind: &str) -> Option<Needs> {
         ("PUT" | "PATCH", "/fhir/{type}/{id}") | ("POST", "/fhir/{type}/{id}/$validate") => own("u"),
         ("DELETE", "/fhir/{type}/{id}") => own("d"),
         ("GET", "/fhir/{type}/{id}/{member}") => listed(&["Patient.r", "Observation.s"]),
+        (_, "/fhir/{type}/$status") => listed(&["Subscription.s"]),
+        (_, "/fhir/{type}/{id}/$status" | "/fhir/{type}/{id}/$events") => listed(&["Subscription.r"]),
         (_, "/fhir/{type}/{id}/$meta") => own("r"),
         (_, "/fhir/{type}/{id}/$meta-add" | "/fhir/{type}/{id}/$meta-delete") => own("ru"),
         (_, "/fhir/{type}/{id}/$everything") => listed(&["Patient.r"]),
