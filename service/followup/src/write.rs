@@ -19,7 +19,7 @@ pub use check::profile;
 pub use entrance::Returned;
 
 use crate::Endplate;
-use crate::derivation::{Derivation, comparable, local_references, stamped};
+use crate::derivation::{Derivation, agree, local_references, stamped};
 use crate::document;
 use crate::element::{self, text};
 use crate::outbox::{self, Listener};
@@ -261,7 +261,7 @@ impl<'a> Attempt<'a> {
             if incoming.kind == "Task" {
                 scheduler::note(&mut incoming.resource, &stored, self.today);
             }
-            incoming.writes = comparable(&stored) != comparable(&incoming.resource);
+            incoming.writes = !agree(&stored, &incoming.resource);
         }
     }
 
