@@ -7,7 +7,7 @@
 
 use crate::clinic::{
     Clinic, TurnedClock, appointment, encounter, gap, interosseous_graft, motor, patient, repair, settings,
-    target, text, tinel, with,
+    stands, target, text, tinel, with,
 };
 use crate::memory::MemoryStore;
 use endplate_fhir::Json;
@@ -101,17 +101,8 @@ impl History {
 
 /// What stands: records as sent, the plan, open reviews, goals, forecasts, alerts that nobody has cleared.
 fn standing(store: &MemoryStore) -> String {
-    let stands = |resource: &&Json| match text(resource, "/resourceType") {
-        "Task" => matches!(text(resource, "/status"), "requested" | "accepted"),
-        "ServiceRequest" | "Flag" | "CarePlan" => text(resource, "/status") == "active",
-        "Goal" => text(resource, "/lifecycleStatus") != "cancelled",
-        "RiskAssessment" => text(resource, "/status") == "final",
-        "DetectedIssue" => resource.pointer("/identifiedPeriod/end").is_none(),
-        "Communication" | "Provenance" => false,
-        _ => true,
-    };
     let all = store.all();
-    let lines: Vec<String> = all.iter().filter(stands).map(Json::to_string).collect();
+    let lines: Vec<String> = all.iter().filter(|one| stands(one)).map(Json::to_string).collect();
     lines.join("\n")
 }
 
@@ -126,7 +117,7 @@ fn plain(resources: impl IntoIterator<Item = Json>) -> Vec<Message> {
     resources.into_iter().map(|resource| Message(resource, None)).collect()
 }
 
-/// A finding, its correction and a booking.
+/// A finding, its correction, a booking, and a gap that was measured again.
 async fn corrected() -> History {
     let records = interosseous_graft();
     let today = "2026-07-10";
@@ -137,10 +128,12 @@ async fn corrected() -> History {
     messages.push(Message(seen, None));
     let on = text(&task, "/input/0/valueDate").to_owned();
     messages.push(Message(appointment("a1", "p1", &task, "booked", &on), None));
+    let regrown = json!([gap(36.0), target(FINGERS, 80.0), target("extensor-indicis", 160.0)]);
+    messages.push(Message(with(&interosseous_graft()[2], "extension", regrown), Some("1")));
     History { today, messages }
 }
 
-/// A second graft, a finding about the first, and a booking.
+/// A second graft, a finding about each, and a booking.
 async fn repaired_twice() -> History {
     let today = "2026-12-20";
     let targets = [gap(50.0), target(FINGERS, 80.0), target("extensor-indicis", 160.0)];
@@ -150,11 +143,12 @@ async fn repaired_twice() -> History {
     let task = review(today, &records, "baseline-posterior-interosseous-2").await;
     let mut messages = plain(records);
     messages.push(Message(motor("m1", "p1", "r1", FINGERS, "2026-11-20", 0), None));
+    messages.push(Message(tinel("o2", "p1", "r2", "2026-12-18", 4.0), None));
     messages.push(Message(appointment("a1", "p1", &task, "booked", "2027-01-15"), None));
     History { today, messages }
 }
 
-/// A no-show, then a visit with a finding.
+/// A no-show, then a visit with two findings.
 async fn attended() -> History {
     let today = "2026-04-20";
     let records = interosseous_graft();
@@ -163,6 +157,7 @@ async fn attended() -> History {
     messages.push(Message(appointment("a1", "p1", &task, "noshow", "2026-04-09"), None));
     messages.push(Message(encounter("e1", "p1", &task, "finished", "2026-04-14"), None));
     messages.push(Message(tinel("o1", "p1", "r1", "2026-04-14", 12.0), None));
+    messages.push(Message(motor("m1", "p1", "r1", FINGERS, "2026-04-14", 0), None));
     History { today, messages }
 }
 
@@ -184,6 +179,41 @@ fn merged() -> History {
     History { today, messages }
 }
 
+/// A stalled front, of which one finding was a mistake, and a tendon transfer.
+fn stalled() -> History {
+    let today = "2027-03-10";
+    let mistaken = tinel("o2", "p1", "r1", "2026-11-02", 160.0);
+    let transfer = repair(
+        "r2",
+        "p1",
+        "c1",
+        "tendon-transfer",
+        "posterior-interosseous",
+        "2027-03-01",
+        &[target(FINGERS, 0.0)],
+    );
+    let mut messages = plain(interosseous_graft());
+    messages.push(Message(tinel("o1", "p1", "r1", "2026-08-03", 31.0), None));
+    messages.push(Message(with(&mistaken, "status", json!("entered-in-error")), Some("1")));
+    messages.push(Message(mistaken, None));
+    messages.push(Message(transfer, None));
+    History { today, messages }
+}
+
+/// A patient who died, with two findings and a booking still to come.
+async fn dead() -> History {
+    let today = "2026-07-10";
+    let records = interosseous_graft();
+    let task = review(today, &records, "surveillance-1").await;
+    let death = with(&records[0], "deceasedDateTime", json!("2026-07-08"));
+    let mut messages = plain(records);
+    messages.push(Message(death, Some("1")));
+    messages.push(Message(tinel("o1", "p1", "r1", "2026-06-01", 20.0), None));
+    messages.push(Message(motor("m1", "p1", "r1", FINGERS, "2026-06-01", 0), None));
+    messages.push(Message(appointment("a1", "p1", &task, "booked", "2026-07-20"), None));
+    History { today, messages }
+}
+
 async fn one_end(name: &str, history: History) {
     let all: u64 = (1..=history.messages.len() as u64).product();
     let (ends, steps) = history.ends().await;
@@ -200,21 +230,31 @@ async fn one_end(name: &str, history: History) {
 }
 
 #[tokio::test]
-async fn a_corrected_finding_and_a_booking_in_all_720_orders() {
+async fn a_corrected_finding_a_booking_and_a_corrected_gap_in_all_5040_orders() {
     one_end("corrected", corrected().await).await;
 }
 
 #[tokio::test]
-async fn a_second_repair_and_a_booking_in_all_720_orders() {
+async fn a_second_repair_findings_and_a_booking_in_all_5040_orders() {
     one_end("repaired twice", repaired_twice().await).await;
 }
 
 #[tokio::test]
-async fn a_missed_and_a_held_review_in_all_720_orders() {
+async fn a_missed_and_a_held_review_in_all_5040_orders() {
     one_end("attended", attended().await).await;
 }
 
 #[tokio::test]
 async fn a_merger_in_all_5040_orders() {
     one_end("merged", merged()).await;
+}
+
+#[tokio::test]
+async fn a_mistaken_finding_and_a_tendon_transfer_in_all_5040_orders() {
+    one_end("stalled", stalled()).await;
+}
+
+#[tokio::test]
+async fn a_death_in_all_5040_orders() {
+    one_end("dead", dead().await).await;
 }
