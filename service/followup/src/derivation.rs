@@ -20,7 +20,7 @@ use endplate_recovery::episode::Episode;
 use endplate_recovery::protocol::Protocol;
 use endplate_recovery::unit::{Date, DateRange};
 use jiff::Timestamp;
-use serde_json::json;
+use serde_json::{Map, json};
 use std::collections::{BTreeMap, BTreeSet};
 
 /// What it takes to derive.
@@ -131,7 +131,7 @@ fn differs(dossier: &Dossier, resource: &Json) -> bool {
         return false;
     };
     match dossier.get(kind, id) {
-        Some(Entry { resource: stored, stored: Some(_), .. }) => comparable(stored) != comparable(resource),
+        Some(Entry { resource: stored, stored: Some(_), .. }) => !agree(stored, resource),
         _ => true,
     }
 }
@@ -403,15 +403,30 @@ pub fn bare(resource: &Json) -> Json {
     bare
 }
 
-/// A resource without version and time, and a Task of this service without the day of its last change: what two resources
-/// that say the same have in common.
-pub fn comparable(resource: &Json) -> Json {
-    let mut bare = bare(resource);
-    let own = text(&bare, &["resourceType"]) == Some("Task") && ours(&bare, "task").is_some();
-    if let Some(members) = bare.as_object_mut().filter(|_| own) {
-        members.shift_remove("lastModified");
-    }
-    bare
+/// Whether two resources say the same: versions and times apart, and of a Task of this service the day of its last change.
+pub fn agree(one: &Json, other: &Json) -> bool {
+    let (Some(ours), Some(others)) = (one.as_object(), other.as_object()) else { return one == other };
+    let apart = |members: &Map<String, Json>, name: &str| {
+        name == "meta"
+            || (name == "lastModified" && members.get("resourceType").and_then(Json::as_str) == Some("Task"))
+    };
+    let said = |members: &Map<String, Json>| members.keys().filter(|name| !apart(members, name)).count();
+    said(ours) == said(others)
+        && ours.iter().all(|(name, value)| apart(ours, name) || others.get(name) == Some(value))
+        && meta_of(one) == meta_of(other)
+        && modified_of(one) == modified_of(other)
+}
+
+/// What `meta` says besides version and time.
+fn meta_of(resource: &Json) -> Map<String, Json> {
+    let meta = resource.get("meta").and_then(Json::as_object);
+    let said = meta.into_iter().flatten().filter(|(name, _)| *name != "versionId" && *name != "lastUpdated");
+    said.map(|(name, value)| (name.clone(), value.clone())).collect()
+}
+
+/// The day of the last change of a Task that is not of this service: somebody else's to say.
+fn modified_of(resource: &Json) -> Option<&Json> {
+    resource.get("lastModified").filter(|_| ours(resource, "task").is_none())
 }
 
 /// The labels of the repairs, so that what follows from them is handled with the same care; and that it is test data.
@@ -457,7 +472,7 @@ pub fn stamped(resource: Json, version: u64, now: Timestamp) -> Json {
         meta.insert("versionId".to_owned(), json!(version.to_string()));
         meta.insert("lastUpdated".to_owned(), json!(crate::write::instant_ms(now)));
     }
-    let mut all = serde_json::Map::new();
+    let mut all = Map::new();
     for name in ["resourceType", "id"] {
         if let Some(value) = members.shift_remove(name) {
             all.insert(name.to_owned(), value);

@@ -23,7 +23,7 @@ pub use check::profile;
 pub use entrance::Returned;
 
 use crate::Endplate;
-use crate::derivation::{Derivation, comparable, stamped};
+use crate::derivation::{Derivation, agree, stamped};
 use crate::document;
 use crate::dossier::local_references;
 use crate::element::{self, text};
@@ -275,7 +275,7 @@ impl<'a> Attempt<'a> {
             if incoming.kind == "Task" {
                 scheduler::note(&mut incoming.resource, &stored, self.today);
             }
-            incoming.writes = comparable(&stored) != comparable(&incoming.resource);
+            incoming.writes = !agree(&stored, &incoming.resource);
         }
     }
 

@@ -10,7 +10,7 @@ use crate::clinic::{
 };
 use crate::served::{FHIR_JSON, Receiver, Served};
 use endplate_fhir::Json;
-use endplate_followup::derivation::{bare, comparable};
+use endplate_followup::derivation::bare;
 use endplate_followup::ports::Clock;
 use endplate_followup::preview::DERIVED;
 use serde_json::json;
@@ -116,7 +116,9 @@ impl World {
         let mut all = BTreeMap::new();
         for kind in DERIVED.iter().filter(|kind| **kind != "Communication") {
             for one in self.all(kind).await.iter().filter(|one| stands(one)) {
-                all.insert(format!("{kind}/{}", text(one, "/id")), comparable(one).to_string());
+                let mut said = bare(one);
+                said.as_object_mut().unwrap().shift_remove("lastModified");
+                all.insert(format!("{kind}/{}", text(one, "/id")), said.to_string());
             }
         }
         all

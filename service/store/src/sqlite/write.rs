@@ -10,6 +10,7 @@ use endplate_followup::ports::{Attempt, Changeset, Deed, Link, Note, Put, Replay
 use jiff::Timestamp;
 use sqlx::sqlite::SqliteConnection;
 use sqlx::{QueryBuilder, Sqlite};
+use std::borrow::Cow;
 use std::sync::Arc;
 use tokio::sync::{mpsc, oneshot};
 
@@ -187,7 +188,6 @@ async fn commit(connection: &mut SqliteConnection, change: &Changeset) -> Result
     move_scopes(connection, change).await?;
     for (puts, keys) in puts.chunks(ROWS_MAX).zip(keys.chunks(ROWS_MAX)) {
         put(connection, puts, keys).await?;
-        forget(connection, puts, keys).await?;
         index(connection, puts, keys).await?;
     }
     let audited = keys.get(change.puts.len()..).unwrap_or_default();
@@ -318,57 +318,91 @@ async fn put(connection: &mut SqliteConnection, puts: &[&Put], keys: &[i64]) -> 
     insert.build().execute(connection).await.map(|_| ()).map_err(failed(CONTEXT))
 }
 
-/// Takes away what the versions before could be found by.
-async fn forget(connection: &mut SqliteConnection, puts: &[&Put], keys: &[i64]) -> Result<(), StoreError> {
-    const CONTEXT: &str = "replacing index rows";
-    let known = puts.iter().zip(keys).filter(|(put, _)| put.stored.version > 1);
-    let old: Vec<i64> = known.map(|(_, key)| *key).collect();
-    if old.is_empty() {
-        return Ok(());
-    }
-    let old = serde_json::to_string(&old).map_err(unsaid(CONTEXT))?;
-    let delete = sqlx::query(
-        "delete from token_row where resource in (select value from json_each(?)); \
-         delete from reference_row where resource in (select value from json_each(?)); \
-         delete from date_row where resource in (select value from json_each(?)); \
-         delete from text_row where resource in (select value from json_each(?)); \
-         delete from quantity_row where resource in (select value from json_each(?))",
-    );
-    let delete = delete.bind(&old).bind(&old).bind(&old).bind(&old).bind(&old);
-    delete.execute(connection).await.map(|_| ()).map_err(failed(CONTEXT))
+/// Index rows as SQL takes them: a JSON array of arrays for each table, in the order of its columns.
+#[derive(Default)]
+struct Rows<'a> {
+    tokens: Vec<(String, Cow<'a, str>, &'a str, i64)>,
+    references: Vec<(String, &'a str, &'a str, i64)>,
+    dates: Vec<(String, i64, i64, i64)>,
+    texts: Vec<(String, String, &'a str, i64)>,
+    quantities: Vec<(String, f64, f64, &'a str, &'a str, &'a str, i64)>,
 }
 
-/// Adds what the new versions can be found by.
-async fn index(connection: &mut SqliteConnection, puts: &[&Put], keys: &[i64]) -> Result<(), StoreError> {
-    const CONTEXT: &str = "writing index rows";
-    let (mut tokens, mut references, mut dates) = (Vec::new(), Vec::new(), Vec::new());
-    let (mut texts, mut quantities) = (Vec::new(), Vec::new());
-    for (put, key) in puts.iter().zip(keys) {
-        // The instant of the version itself is a column of the resource.
-        let is_there = put.deed != Deed::Deleted;
-        for row in put.rows.iter().filter(|row| is_there && row.param != "_lastUpdated") {
-            let param = format!("{}.{}", put.stored.kind, row.param);
-            match &row.value {
-                IndexValue::Token { system, code } => {
-                    tokens.push((param, code.clone(), system.as_deref().unwrap_or_default(), key));
-                }
-                IndexValue::Identified { system, code } => {
-                    let param = format!("{param}:identifier");
-                    tokens.push((param, code.clone(), system.as_deref().unwrap_or_default(), key));
-                }
-                IndexValue::Typed { system, code, value } => {
-                    tokens.push((format!("{param}:of-type"), format!("{code}|{value}"), system, key));
-                }
-                IndexValue::Reference { kind, id } => references.push((param, id, kind, key)),
-                IndexValue::Date { start_ms, end_ms } => dates.push((param, start_ms, end_ms, key)),
-                IndexValue::Text(value) => texts.push((param, fold(value), value, key)),
-                IndexValue::Quantity { low, high, system, code, unit } => {
-                    quantities.push((param, low.0, high.0, code, system, unit, key));
-                }
+impl<'a> Rows<'a> {
+    /// What these versions are found by. A deletion is found by nothing.
+    fn of(puts: &[&'a Put], keys: &[i64]) -> Self {
+        let mut rows = Self::default();
+        for (put, key) in puts.iter().zip(keys).filter(|(put, _)| put.deed != Deed::Deleted) {
+            // The instant of the version itself is a column of the resource.
+            for row in put.rows.iter().filter(|row| row.param != "_lastUpdated") {
+                rows.add(format!("{}.{}", put.stored.kind, row.param), &row.value, *key);
+            }
+        }
+        rows
+    }
+
+    fn add(&mut self, param: String, value: &'a IndexValue, key: i64) {
+        match value {
+            IndexValue::Token { system, code } => {
+                self.tokens.push((param, code.into(), system.as_deref().unwrap_or_default(), key));
+            }
+            IndexValue::Identified { system, code } => {
+                let param = format!("{param}:identifier");
+                self.tokens.push((param, code.into(), system.as_deref().unwrap_or_default(), key));
+            }
+            IndexValue::Typed { system, code, value } => {
+                self.tokens.push((format!("{param}:of-type"), format!("{code}|{value}").into(), system, key));
+            }
+            IndexValue::Reference { kind, id } => self.references.push((param, id, kind, key)),
+            IndexValue::Date { start_ms, end_ms } => self.dates.push((param, *start_ms, *end_ms, key)),
+            IndexValue::Text(value) => self.texts.push((param, fold(value), value, key)),
+            IndexValue::Quantity { low, high, system, code, unit } => {
+                self.quantities.push((param, low.0, high.0, code, system, unit, key));
             }
         }
     }
-    sqlx::query(
+
+    /// Each table's rows as text.
+    fn told(&self) -> Result<[String; 5], serde_json::Error> {
+        use serde_json::to_string;
+        Ok([
+            to_string(&self.tokens)?,
+            to_string(&self.references)?,
+            to_string(&self.dates)?,
+            to_string(&self.texts)?,
+            to_string(&self.quantities)?,
+        ])
+    }
+}
+
+/// Makes these versions what their resources are found by. A row that stays is not touched: most of a new version is as it was,
+/// and each page that changes is written to the disk.
+async fn index(connection: &mut SqliteConnection, puts: &[&Put], keys: &[i64]) -> Result<(), StoreError> {
+    const CONTEXT: &str = "writing index rows";
+    let rows = Rows::of(puts, keys).told().map_err(unsaid(CONTEXT))?;
+    let known = puts.iter().zip(keys).filter(|(put, _)| put.stored.version > 1);
+    let known: Vec<i64> = known.map(|(_, key)| *key).collect();
+    if !known.is_empty() {
+        let known = serde_json::to_string(&known).map_err(unsaid(CONTEXT))?;
+        let mut delete = sqlx::query(
+            "delete from token_row where resource in (select value from json_each(?)) and (param, code, system, resource) \
+             not in (select value ->> 0, value ->> 1, value ->> 2, value ->> 3 from json_each(?)); \
+             delete from reference_row where resource in (select value from json_each(?)) and (param, id, kind, resource) \
+             not in (select value ->> 0, value ->> 1, value ->> 2, value ->> 3 from json_each(?)); \
+             delete from date_row where resource in (select value from json_each(?)) and (param, start_ms, end_ms, resource) \
+             not in (select value ->> 0, value ->> 1, value ->> 2, value ->> 3 from json_each(?)); \
+             delete from text_row where resource in (select value from json_each(?)) and (param, value, exact, resource) \
+             not in (select j.value ->> 0, j.value ->> 1, j.value ->> 2, j.value ->> 3 from json_each(?) j); \
+             delete from quantity_row where resource in (select value from json_each(?)) \
+             and (param, low, high, code, system, unit, resource) not in (select value ->> 0, value ->> 1, value ->> 2, \
+             value ->> 3, value ->> 4, value ->> 5, value ->> 6 from json_each(?))",
+        );
+        for rows in &rows {
+            delete = delete.bind(&known).bind(rows);
+        }
+        delete.execute(&mut *connection).await.map_err(failed(CONTEXT))?;
+    }
+    let mut insert = sqlx::query(
         "insert or ignore into token_row (param, code, system, resource) \
          select value ->> 0, value ->> 1, value ->> 2, value ->> 3 from json_each(?); \
          insert or ignore into reference_row (param, id, kind, resource) \
@@ -380,16 +414,11 @@ async fn index(connection: &mut SqliteConnection, puts: &[&Put], keys: &[i64]) -
          insert or ignore into quantity_row (param, low, high, code, system, unit, resource) \
          select value ->> 0, value ->> 1, value ->> 2, value ->> 3, value ->> 4, value ->> 5, value ->> 6 \
          from json_each(?)",
-    )
-    .bind(serde_json::to_string(&tokens).map_err(unsaid(CONTEXT))?)
-    .bind(serde_json::to_string(&references).map_err(unsaid(CONTEXT))?)
-    .bind(serde_json::to_string(&dates).map_err(unsaid(CONTEXT))?)
-    .bind(serde_json::to_string(&texts).map_err(unsaid(CONTEXT))?)
-    .bind(serde_json::to_string(&quantities).map_err(unsaid(CONTEXT))?)
-    .execute(connection)
-    .await
-    .map(|_| ())
-    .map_err(failed(CONTEXT))
+    );
+    for rows in &rows {
+        insert = insert.bind(rows);
+    }
+    insert.execute(connection).await.map(|_| ()).map_err(failed(CONTEXT))
 }
 
 /// What could not be written as JSON for a statement.
