@@ -32,7 +32,10 @@ impl Dossier {
         let entry = |stored: Stored| {
             let resource = endplate_fhir::json::stored(&stored.body);
             let key = (stored.kind.clone(), stored.id.clone());
-            (key, Arc::new(Entry { resource, version: stored.version, stored: Some(stored), incoming: false }))
+            (
+                key,
+                Arc::new(Entry { resource, version: stored.version, stored: Some(stored), incoming: false }),
+            )
         };
         Self { entries: compartment.resources.into_iter().map(entry).collect() }
     }

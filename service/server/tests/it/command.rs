@@ -63,7 +63,7 @@ fn usage_is_one_line_and_2() {
     refused(
         &endplate(folder.path(), &["serve", "--config", &file]),
         2,
-        "unknown key lisen; known are base_url,",
+        "unknown key lisen; known are access.leeway_s,",
     );
     let repair = written(&folder, "repair.json", &repair().to_string());
     refused(&endplate(folder.path(), &["plan", &repair, "--as-of", "soon"]), 2, "--as-of");
