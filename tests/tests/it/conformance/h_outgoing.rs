@@ -9,6 +9,7 @@ use endplate_server::guard::{Blocked, Guard, Names, blocked};
 use serde_json::json;
 use std::net::IpAddr;
 use std::sync::{Arc, Mutex};
+use std::time::Duration;
 use tokio::io::AsyncReadExt;
 use tokio::net::TcpListener;
 
@@ -73,7 +74,15 @@ async fn h13_a_name_that_leads_here_when_it_is_called_leads_nowhere() {
     let url = guard.check(&format!("http://rebinding.example:{port}/")).unwrap();
     let first = names.addresses("rebinding.example").await.unwrap();
     assert!(guard.permits(first[0]), "whoever looks first sees a public address");
-    let error = guard.client().build().unwrap().get(url.clone()).send().await.unwrap_err();
+    let error = guard
+        .client()
+        .timeout(Duration::from_secs(20))
+        .build()
+        .unwrap()
+        .get(url.clone())
+        .send()
+        .await
+        .unwrap_err();
     assert_eq!(blocked(&error), Some(Blocked::Address));
     // Of several addresses only those that are allowed are tried; with the network allowed, it is called: the port was right.
     config.webhook_allowed_networks = vec!["127.0.0.0/8".parse().unwrap()];
