@@ -71,7 +71,9 @@ SYSTEMS = {
         ("booked", "booked", None),
         ("attended", "attended", None),
         ("missed", "missed, to book again", None),
-        ("moved", "moved to another day", None),
+        ("moved", "booked, but outside its window",
+         "The booked day is outside the window that the review would have without the booking: the window moved away, or the "
+         "day was chosen so. The Task says which. The booking stands until somebody books another day."),
         ("withdrawn", "withdrawn", None),
     ]),
     "alert-kind": ("Kinds of alert", "What an alert is about.", [

@@ -3,8 +3,9 @@
 //! `cargo bench -p endplate-tests`. Both write to files of the same kind (SQLite, WAL, `synchronous = full`), one transaction
 //! for each record; the floor writes each transaction's resources into one table and does nothing else.
 
+use endplate_followup::audit::{Arrival, Call};
 use endplate_followup::ports::Clock;
-use endplate_followup::{Endplate, Party, Settings, protocol};
+use endplate_followup::{Endplate, Party, Returned, Settings, protocol};
 use endplate_store::SqliteStore;
 use jiff::Timestamp;
 use serde_json::Value;
@@ -50,12 +51,25 @@ async fn endplate(file: &Path) -> Endplate {
         protocol: protocol::load(None).expect("the protocol"),
         clinic_lead: party("Clinic lead"),
         scheduler: party("Booking desk"),
+        reviews_per_day_max: None,
     };
     Endplate::new(Arc::new(store), clock, settings)
 }
 
-/// Records accepted each second by `senders` at once.
-async fn accept(file: &Path, senders: usize) -> f64 {
+/// The use cases as a request calls them; what it does is on record.
+fn called(endplate: &Endplate, number: usize) -> Endplate {
+    let network = Some("127.0.0.1".to_owned());
+    let arrival = Arrival {
+        serial: number.to_string(),
+        request_id: format!("r-{number}"),
+        network,
+        ..Arrival::default()
+    };
+    endplate.called_by(Arc::new(Call::of(arrival)))
+}
+
+/// Records accepted each second by `senders` at once, with an audit trail or without.
+async fn accept(file: &Path, senders: usize, is_audited: bool) -> f64 {
     let endplate = endplate(file).await;
     endplate.transaction(record(999_999)).await.expect("the first record, which also makes the surgeon");
     let start = Instant::now();
@@ -64,7 +78,8 @@ async fn accept(file: &Path, senders: usize) -> f64 {
         let endplate = endplate.clone();
         all.spawn(async move {
             for number in (sender..RECORDS).step_by(senders) {
-                endplate.transaction(record(number)).await.expect("a record");
+                let endplate = if is_audited { called(&endplate, number) } else { endplate.clone() };
+                endplate.bundle(record(number), Returned::Little).await.expect("a record");
             }
         });
     }
@@ -113,9 +128,11 @@ async fn floor(file: &Path, records: &[Vec<String>]) -> f64 {
 #[tokio::main]
 async fn main() {
     let folder = tempfile::tempdir().expect("a folder");
-    let one = accept(&folder.path().join("one.db"), 1).await;
+    let one = accept(&folder.path().join("one.db"), 1, false).await;
+    let one_audited = accept(&folder.path().join("one-audited.db"), 1, true).await;
     let file = folder.path().join("many.db");
-    let many = accept(&file, SENDERS).await;
+    let many = accept(&file, SENDERS, false).await;
+    let many_audited = accept(&folder.path().join("many-audited.db"), SENDERS, true).await;
     let records = bodies(&file).await;
     let resources = records.first().map_or(0, Vec::len);
     let bytes: usize = records.iter().flatten().map(String::len).sum();
@@ -125,6 +142,11 @@ async fn main() {
     println!(
         "accepted with their plans, {SENDERS} senders: {many:.0} a second ({:.2} of the floor)",
         many / floor
+    );
+    println!(
+        "the same on record: {one_audited:.0} and {many_audited:.0} a second ({:.2} and {:.2} of those without)",
+        one_audited / one,
+        many_audited / many
     );
     println!("floor, the same bytes by a bare loop: {floor:.0} a second");
 }

@@ -12,12 +12,13 @@ pub mod svg;
 mod words;
 
 use crate::Endplate;
-use crate::derivation::bare;
+use crate::capacity;
+use crate::derivation::{Context, bare};
 use crate::document::{CAUTION, concept, derived, identifier, refer, reference};
 use crate::element::{day, items, text};
+use crate::grant::{RECORDS, Right};
 use crate::identity;
 use crate::intake::{self, Injury};
-use crate::kept;
 use crate::operation::{Inputs, cannot};
 use crate::plan::Source;
 use crate::preview::is_derived;
@@ -87,6 +88,8 @@ impl Endplate {
     /// # Errors
     /// No such RiskAssessment, one that was not derived here, or one of a repair that is not followed any more.
     pub async fn chart(&self, id: &str, inputs: &Inputs) -> Result<Chart, Refusal> {
+        self.permit_all(Right::Read, &RECORDS)?;
+        self.permit(Right::Read, "RiskAssessment")?;
         inputs.only(&["format"])?;
         let stored = self.read("RiskAssessment", id).await?;
         let forecast: Json = endplate_fhir::json::stored(&stored.body);
@@ -108,9 +111,8 @@ impl Endplate {
                 identity::id("RiskAssessment", &[&injury.key, name]) == id
             };
             if let Some(index) = (0..injury.procedures.len()).find(|index| named(*index)) {
-                let plan = dossier.get("CarePlan", &injury.plan).map(|entry| &entry.resource);
-                let protocol = plan.and_then(kept::version_of).and_then(|version| kept.get(version));
-                let outlook = injury.episode.outlook(protocol.map_or(&self.settings.protocol, |kept| kept));
+                let context = Context { kept: &kept, ..self.context(self.clock.now(), today) };
+                let outlook = capacity::outlook(&dossier, injury, &[], &context.of(&dossier, injury));
                 let report = identity::id("DiagnosticReport", &report_parts(injury, index));
                 let report = dossier.get("DiagnosticReport", &report).map(|entry| bare(&entry.resource));
                 return told(injury, index, &outlook, &who, today, report).ok_or_else(over);

@@ -3,8 +3,9 @@
 //! It yields the whole of what the derived resources should now be; what does not differ from what is stored is left alone.
 
 use crate::Endplate;
+use crate::capacity::{self, Days};
 use crate::code;
-use crate::dossier::{Dossier, Entry, local};
+use crate::dossier::{Dossier, Entry};
 use crate::element::{self, items, text};
 use crate::intake::{self, Injury, Intake, ours};
 use crate::kept::{self, Kept};
@@ -37,6 +38,10 @@ pub struct Context<'a> {
     pub now: Timestamp,
     /// The clinic's date.
     pub today: Date,
+    /// Most reviews a day, if the clinic has a bound.
+    pub reviews_per_day_max: Option<u32>,
+    /// How many reviews of others there are on which day.
+    pub others: &'a Days,
 }
 
 impl Endplate {
@@ -50,13 +55,15 @@ impl Endplate {
             base: &settings.base,
             now,
             today,
+            reviews_per_day_max: settings.reviews_per_day_max,
+            others: &capacity::NONE,
         }
     }
 }
 
 impl Context<'_> {
     /// The same for one injury: with the protocol that its plan was made by.
-    fn of(&self, dossier: &Dossier, injury: &Injury) -> Self {
+    pub(crate) fn of(&self, dossier: &Dossier, injury: &Injury) -> Self {
         let plan = dossier.get("CarePlan", &injury.plan).map(|entry| &entry.resource);
         let kept = plan.and_then(kept::version_of).and_then(|version| self.kept.get(version));
         Self { protocol: kept.map_or(self.protocol, |kept| kept), ..*self }
@@ -80,13 +87,14 @@ pub fn derive(dossier: &Dossier, patient: &str, context: &Context<'_>) -> Deriva
     let mut look_again_on: Option<Date> = None;
     let mut changed = Vec::new();
     let mut words = Vec::new();
+    let mut days = Vec::new();
     for injury in &intake.injuries {
         let context = &context.of(dossier, injury);
         let deriver = Deriver { dossier, intake: &intake, injury, context };
         let (resources, next) = if intake.dead || injury.ended || injury.procedures.is_empty() {
             (deriver.ended(), None)
         } else {
-            deriver.followed(&mut words)
+            deriver.followed(&mut words, &mut days)
         };
         look_again_on = match (look_again_on, next) {
             (Some(a), Some(b)) => Some(a.min(b)),
@@ -181,10 +189,11 @@ impl Deriver<'_> {
         self.dossier.get(kind, id).map(|entry| &entry.resource)
     }
 
-    /// The plan of an injury that is being followed.
-    fn followed(&self, words: &mut Vec<Word>) -> (Vec<Json>, Option<Date>) {
+    /// The plan of an injury that is being followed. `days` are those on which this patient has reviews already.
+    fn followed(&self, words: &mut Vec<Word>, days: &mut Vec<Date>) -> (Vec<Json>, Option<Date>) {
         let Context { protocol, parties, now, today, .. } = *self.context;
-        let outlook = self.injury.episode.outlook(protocol);
+        let outlook = capacity::outlook(self.dossier, self.injury, days, self.context);
+        days.extend(outlook.reviews.iter().map(|review| review.on));
         let attended = self.attended();
         let source = Source {
             intake: self.intake,
@@ -193,6 +202,7 @@ impl Deriver<'_> {
             attended: &attended,
             protocol,
             scheduler: parties.scheduler,
+            reviews_per_day_max: self.context.reviews_per_day_max,
             today,
         };
         let mut resources: Vec<Json> = plan::documents(&source)
@@ -221,7 +231,10 @@ impl Deriver<'_> {
         resources.extend(notice::flag(self.injury, patient, &heard, flag, today));
         let live: BTreeSet<String> = resources.iter().map(element::reference_of).collect();
         resources.extend(self.withdrawn(&live, &alerts));
-        (resources, situation.next_look())
+        // A place may become free on any day.
+        let crowded = outlook.reviews.iter().any(|review| review.crowded).then(|| today.plus(1));
+        let next = situation.next_look();
+        (resources, crowded.into_iter().chain(next).min())
     }
 
     /// Owner, place and notes of a Task are the scheduler's, and what the scheduler said of it stays.
@@ -592,15 +605,4 @@ fn provenance(injury: &Injury, dossier: &Dossier, targets: &[String], context: &
         }),
     );
     labelled(record, &[injury])
-}
-
-/// Every reference of a resource that names something this service should hold.
-pub fn local_references(resource: &Json, base: &str) -> Vec<(String, String)> {
-    let mut all = Vec::new();
-    endplate_fhir::reference::each(resource, &mut |path, to| {
-        if let Some(target) = local(&json!({ "reference": to }), base) {
-            all.push((path.to_owned(), target));
-        }
-    });
-    all
 }

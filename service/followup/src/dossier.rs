@@ -114,3 +114,14 @@ pub fn local(reference: &Json, base: &str) -> Option<String> {
     let target = endplate_fhir::reference::parse(text(reference, &["reference"])?, base)?;
     Some(format!("{}/{}", target.kind, target.id))
 }
+
+/// Every reference of a resource that names something this service should hold.
+pub fn local_references(resource: &Json, base: &str) -> Vec<(String, String)> {
+    let mut all = Vec::new();
+    endplate_fhir::reference::each(resource, &mut |path, to| {
+        if let Some(target) = local(&serde_json::json!({ "reference": to }), base) {
+            all.push((path.to_owned(), target));
+        }
+    });
+    all
+}

@@ -6,7 +6,10 @@ mod everything;
 mod lastn;
 pub mod meta;
 mod report;
+mod subscription;
 mod validate;
+
+pub use subscription::EVENTS_MAX;
 
 use crate::refusal::{Reason, Refusal};
 use endplate_fhir::Json;
@@ -133,6 +136,24 @@ pub const OFFERED: &[Operation] = &[
         affects_state: false,
         definition: "https://endplate.example/fhir/OperationDefinition/CarePlan-assess",
         documentation: "A derived plan as it would be on the date asOf; stores nothing.",
+    },
+    Operation {
+        name: "status",
+        kind: Some("Subscription"),
+        on_type: true,
+        on_instance: true,
+        affects_state: false,
+        definition: "http://hl7.org/fhir/uv/subscriptions-backport/OperationDefinition/backport-subscription-status",
+        documentation: "Of Subscriptions by search too. Without id and status, of all; several values of one are alternatives.",
+    },
+    Operation {
+        name: "events",
+        kind: Some("Subscription"),
+        on_type: false,
+        on_instance: true,
+        affects_state: false,
+        definition: "http://hl7.org/fhir/uv/subscriptions-backport/OperationDefinition/backport-subscription-events",
+        documentation: "Events are kept for ever. One answer holds at most 100, the first of those asked for: go on from the number after the last. Never more content than the Subscription has. Of Subscriptions by search too.",
     },
     Operation {
         name: "chart",

@@ -62,6 +62,7 @@ pub fn settings() -> Settings {
         protocol: protocol::load(None).unwrap(),
         clinic_lead: Party { display: "Clinic lead".to_owned(), reference: None },
         scheduler: Party { display: "Booking desk".to_owned(), reference: None },
+        reviews_per_day_max: None,
     }
 }
 

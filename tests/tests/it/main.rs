@@ -1,11 +1,15 @@
 //! One binary for all tests that cross crates.
 #![allow(missing_docs)]
 
+mod access;
 mod alert_table;
 mod alerts;
 mod answers;
+mod audit_chain;
 mod bad_input;
 mod bookings;
+mod calendar;
+mod capacity;
 mod cds_hooks;
 mod chart;
 mod clients;
@@ -18,21 +22,30 @@ mod emitted;
 mod expressions;
 mod fuzzed;
 mod guide;
+mod hook;
+mod hospital;
 mod indexed;
 mod lifecycle;
 mod local_codes;
 mod memory;
 mod merged;
+mod misbehaving;
 mod mutation;
 mod options;
 mod orders;
+mod outbox;
 mod parity;
 mod practice;
 mod profiled;
 mod published;
 mod python;
+mod record_both;
+mod record_read;
+mod record_smart;
+mod record_write;
 mod same_bytes;
 mod served;
+mod signed;
 mod site_protocol;
 mod tidy;
 mod unit_report;

@@ -1,7 +1,7 @@
 //! Which patients must be looked at together: those whose records are or were linked, and those between whom a record moved.
 
 use super::Attempt;
-use crate::derivation::{Context, abandoned, derive, provenances};
+use crate::derivation::{Context, abandoned, provenances};
 use crate::dossier::Dossier;
 use crate::element::text;
 use crate::kept::Kept;
@@ -135,7 +135,7 @@ impl Attempt<'_> {
         for person in &people {
             let dossier = whole.of_person(person, &self.endplate.settings.base);
             let context = Context { kept: &kept, ..self.context() };
-            let derivation = derive(&dossier, &person.survivor, &context);
+            let derivation = self.derive_person(&dossier, &person.survivor, &context).await?;
             self.accept(&derivation)?;
             self.refuse_if_referred_to(&dossier, &derivation.changed, seen)?;
             plans.extend(derivation.intake.injuries.iter().map(|injury| injury.plan.clone()));

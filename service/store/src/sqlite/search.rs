@@ -92,6 +92,28 @@ fn is_looked_up(clause: &Clause) -> bool {
     clause.params.iter().any(|param| matches!(param.as_str(), "identifier" | "telecom" | "url"))
 }
 
+/// How many values of a date parameter begin at which instant, among the resources that meet the query. No body is read.
+pub(super) async fn counts(
+    readers: &SqlitePool,
+    query: &Query,
+    param: &str,
+) -> Result<Vec<(i64, u64)>, StoreError> {
+    const CONTEXT: &str = "counting by day";
+    let mut sql: QueryBuilder<Sqlite> = QueryBuilder::new(
+        "select d.start_ms, count(*) from resource r cross join date_row d \
+         on d.resource = r.key and d.param = ",
+    );
+    sql.push_bind(format!("{}.{param}", query.kind)).push(" where ");
+    of_kind(&mut sql, &query.kind, &query.clauses);
+    for clause in &query.clauses {
+        sql.push(" and ");
+        meets(&mut sql, &query.kind, clause);
+    }
+    sql.push(" group by 1 order by 1");
+    let rows: Vec<(i64, i64)> = sql.build_query_as().fetch_all(readers).await.map_err(failed(CONTEXT))?;
+    Ok(rows.into_iter().map(|(at_ms, count)| (at_ms, count.unsigned_abs())).collect())
+}
+
 fn count(query: &Query) -> QueryBuilder<Sqlite> {
     let mut sql: QueryBuilder<Sqlite> = QueryBuilder::new("select count(*) from resource r where ");
     of_kind(&mut sql, &query.kind, &query.clauses);
@@ -315,6 +337,13 @@ fn condition(sql: &mut QueryBuilder<Sqlite>, kind: &str, clause: &Clause, asked:
         Match::Present { .. } if is_last_updated => {
             sql.push("1");
             return;
+        }
+        Match::All(clauses) => {
+            sql.push("(1");
+            for clause in clauses {
+                sql.push(" and ");
+                meets(sql, kind, clause);
+            }
         }
         Match::Chain { kind: target, clause: inner } => {
             // Cross join: first who meets the clause, then who refers to them.

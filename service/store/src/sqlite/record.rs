@@ -1,0 +1,169 @@
+//! What is known of hospital record servers.
+
+use super::write::Work;
+use super::{SqliteStore, failed, instant, number};
+use async_trait::async_trait;
+use endplate_followup::ports::{Bookmark, Counterpart, Counterparts, DeadLetter, Note, StoreError, Unread};
+use jiff::Timestamp;
+use sqlx::Row;
+use sqlx::sqlite::{SqliteConnection, SqliteRow};
+
+#[async_trait]
+impl Counterparts for SqliteStore {
+    async fn counterpart(
+        &self,
+        record: &str,
+        kind: &str,
+        id: &str,
+    ) -> Result<Option<Counterpart>, StoreError> {
+        let row = sqlx::query(
+            "select record, kind, id, their_id, their_version, our_version, diverged from counterpart \
+             where record = ? and kind = ? and id = ?",
+        );
+        let row = row.bind(record).bind(kind).bind(id).fetch_optional(&self.readers).await;
+        let row = row.map_err(failed("reading a counterpart"))?;
+        row.as_ref().map(counterpart).transpose().map_err(failed("reading a counterpart"))
+    }
+
+    async fn counterpart_of(
+        &self,
+        record: &str,
+        kind: &str,
+        their_id: &str,
+    ) -> Result<Option<Counterpart>, StoreError> {
+        let row = sqlx::query(
+            "select record, kind, id, their_id, their_version, our_version, diverged from counterpart \
+             where record = ? and kind = ? and their_id = ?",
+        );
+        let row = row.bind(record).bind(kind).bind(their_id).fetch_optional(&self.readers).await;
+        let row = row.map_err(failed("reading a counterpart"))?;
+        row.as_ref().map(counterpart).transpose().map_err(failed("reading a counterpart"))
+    }
+
+    async fn bookmarks(&self, record: &str) -> Result<Vec<Bookmark>, StoreError> {
+        const CONTEXT: &str = "reading how far a record server was read";
+        let rows = sqlx::query(
+            "select record, kind, until_ms, read_at_ms, problem from bookmark where record = ? order by kind",
+        );
+        let rows = rows.bind(record).fetch_all(&self.readers).await.map_err(failed(CONTEXT))?;
+        rows.iter().map(bookmark).collect::<Result<_, _>>().map_err(failed(CONTEXT))
+    }
+
+    async fn unread(&self, record: &str, limit: usize) -> Result<Vec<Unread>, StoreError> {
+        const CONTEXT: &str = "reading what was not taken in";
+        let rows = sqlx::query(
+            "select record, kind, their_id, their_version, at_ms, reason from unread where record = ? \
+             order by at_ms desc, kind, their_id limit ?",
+        );
+        let rows = rows.bind(record).bind(number(limit as u64)).fetch_all(&self.readers).await;
+        let rows = rows.map_err(failed(CONTEXT))?;
+        rows.iter().map(unread).collect::<Result<_, _>>().map_err(failed(CONTEXT))
+    }
+
+    async fn dead_letters(&self, receiver: &str, limit: usize) -> Result<Vec<DeadLetter>, StoreError> {
+        const CONTEXT: &str = "reading dead letters";
+        let rows = sqlx::query(
+            "select e.number, e.kind, e.id, e.version, coalesce(a.at_ms, e.raised_at_ms), coalesce(a.reason, '') \
+             from event e left join attempt a \
+             on a.receiver = e.receiver and a.number = e.number and a.attempt = e.attempts \
+             where e.receiver = ? and e.settled = 3 order by e.number desc limit ?",
+        );
+        let rows = rows.bind(receiver).bind(number(limit as u64)).fetch_all(&self.readers).await;
+        let rows = rows.map_err(failed(CONTEXT))?;
+        rows.iter().map(dead_letter).collect::<Result<_, _>>().map_err(failed(CONTEXT))
+    }
+
+    async fn note(&self, notes: Vec<Note>) -> Result<(), StoreError> {
+        self.writer.send(Work::Note(notes)).await.map(|_| ())
+    }
+}
+
+fn counterpart(row: &SqliteRow) -> Result<Counterpart, sqlx::Error> {
+    Ok(Counterpart {
+        record: row.try_get(0)?,
+        kind: row.try_get(1)?,
+        id: row.try_get(2)?,
+        their_id: row.try_get(3)?,
+        their_version: row.try_get(4)?,
+        our_version: row.try_get::<i64, _>(5)?.unsigned_abs(),
+        diverged: row.try_get(6)?,
+    })
+}
+
+fn bookmark(row: &SqliteRow) -> Result<Bookmark, sqlx::Error> {
+    Ok(Bookmark {
+        record: row.try_get(0)?,
+        kind: row.try_get(1)?,
+        until: row.try_get::<Option<i64>, _>(2)?.map(instant),
+        read_at: instant(row.try_get(3)?),
+        problem: row.try_get(4)?,
+    })
+}
+
+fn unread(row: &SqliteRow) -> Result<Unread, sqlx::Error> {
+    Ok(Unread {
+        record: row.try_get(0)?,
+        kind: row.try_get(1)?,
+        their_id: row.try_get(2)?,
+        their_version: row.try_get(3)?,
+        at: instant(row.try_get(4)?),
+        reason: row.try_get(5)?,
+    })
+}
+
+fn dead_letter(row: &SqliteRow) -> Result<DeadLetter, sqlx::Error> {
+    Ok(DeadLetter {
+        number: row.try_get::<i64, _>(0)?.unsigned_abs(),
+        kind: row.try_get(1)?,
+        id: row.try_get(2)?,
+        version: row.try_get::<i64, _>(3)?.unsigned_abs(),
+        at: instant(row.try_get(4)?),
+        reason: row.try_get(5)?,
+    })
+}
+
+/// Writes all notes, in their order.
+pub(super) async fn keep(connection: &mut SqliteConnection, notes: &[Note]) -> Result<(), StoreError> {
+    for note in notes {
+        let query = match note {
+            // `replace` also takes away the row of another resource that the same one there stood for.
+            Note::Counterpart(one) => sqlx::query(
+                "insert or replace into counterpart \
+                 (record, kind, id, their_id, their_version, our_version, diverged) values (?, ?, ?, ?, ?, ?, ?)",
+            )
+            .bind(&one.record)
+            .bind(&one.kind)
+            .bind(&one.id)
+            .bind(&one.their_id)
+            .bind(&one.their_version)
+            .bind(number(one.our_version))
+            .bind(one.diverged),
+            Note::Bookmark(one) => sqlx::query(
+                "insert or replace into bookmark (record, kind, until_ms, read_at_ms, problem) values (?, ?, ?, ?, ?)",
+            )
+            .bind(&one.record)
+            .bind(&one.kind)
+            .bind(one.until.map(Timestamp::as_millisecond))
+            .bind(one.read_at.as_millisecond())
+            .bind(&one.problem),
+            Note::Unread(one) => sqlx::query(
+                "insert or replace into unread (record, kind, their_id, their_version, at_ms, reason) \
+                 values (?, ?, ?, ?, ?, ?)",
+            )
+            .bind(&one.record)
+            .bind(&one.kind)
+            .bind(&one.their_id)
+            .bind(&one.their_version)
+            .bind(one.at.as_millisecond())
+            .bind(&one.reason),
+            Note::Taken { record, kind, their_id } => {
+                sqlx::query("delete from unread where record = ? and kind = ? and their_id = ?")
+                    .bind(record)
+                    .bind(kind)
+                    .bind(their_id)
+            }
+        };
+        query.execute(&mut *connection).await.map_err(failed("writing what is known of a record server"))?;
+    }
+    Ok(())
+}
