@@ -117,7 +117,7 @@ fn plain(resources: impl IntoIterator<Item = Json>) -> Vec<Message> {
     resources.into_iter().map(|resource| Message(resource, None)).collect()
 }
 
-/// A finding, its correction, a booking, and a gap that was measured again.
+/// A finding, its correction and a booking.
 async fn corrected() -> History {
     let records = interosseous_graft();
     let today = "2026-07-10";
@@ -128,8 +128,6 @@ async fn corrected() -> History {
     messages.push(Message(seen, None));
     let on = text(&task, "/input/0/valueDate").to_owned();
     messages.push(Message(appointment("a1", "p1", &task, "booked", &on), None));
-    let regrown = json!([gap(36.0), target(FINGERS, 80.0), target("extensor-indicis", 160.0)]);
-    messages.push(Message(with(&interosseous_graft()[2], "extension", regrown), Some("1")));
     History { today, messages }
 }
 
@@ -143,12 +141,11 @@ async fn repaired_twice() -> History {
     let task = review(today, &records, "baseline-posterior-interosseous-2").await;
     let mut messages = plain(records);
     messages.push(Message(motor("m1", "p1", "r1", FINGERS, "2026-11-20", 0), None));
-    messages.push(Message(tinel("o2", "p1", "r2", "2026-12-18", 4.0), None));
     messages.push(Message(appointment("a1", "p1", &task, "booked", "2027-01-15"), None));
     History { today, messages }
 }
 
-/// A no-show, then a visit with two findings.
+/// A no-show, then a visit with a finding.
 async fn attended() -> History {
     let today = "2026-04-20";
     let records = interosseous_graft();
@@ -157,7 +154,6 @@ async fn attended() -> History {
     messages.push(Message(appointment("a1", "p1", &task, "noshow", "2026-04-09"), None));
     messages.push(Message(encounter("e1", "p1", &task, "finished", "2026-04-14"), None));
     messages.push(Message(tinel("o1", "p1", "r1", "2026-04-14", 12.0), None));
-    messages.push(Message(motor("m1", "p1", "r1", FINGERS, "2026-04-14", 0), None));
     History { today, messages }
 }
 
@@ -179,10 +175,10 @@ fn merged() -> History {
     History { today, messages }
 }
 
-/// A stalled front, of which one finding was a mistake, and a tendon transfer.
-fn stalled() -> History {
+/// A finding that was a mistake, and a tendon transfer.
+fn mistaken() -> History {
     let today = "2027-03-10";
-    let mistaken = tinel("o2", "p1", "r1", "2026-11-02", 160.0);
+    let wrong = tinel("o2", "p1", "r1", "2026-11-02", 160.0);
     let transfer = repair(
         "r2",
         "p1",
@@ -193,25 +189,21 @@ fn stalled() -> History {
         &[target(FINGERS, 0.0)],
     );
     let mut messages = plain(interosseous_graft());
-    messages.push(Message(tinel("o1", "p1", "r1", "2026-08-03", 31.0), None));
-    messages.push(Message(with(&mistaken, "status", json!("entered-in-error")), Some("1")));
-    messages.push(Message(mistaken, None));
+    messages.push(Message(with(&wrong, "status", json!("entered-in-error")), Some("1")));
+    messages.push(Message(wrong, None));
     messages.push(Message(transfer, None));
     History { today, messages }
 }
 
-/// A patient who died, with two findings and a booking still to come.
-async fn dead() -> History {
-    let today = "2026-07-10";
+/// A patient who died, with two findings. A booking could never come after the death: there is no review to book.
+fn dead() -> History {
     let records = interosseous_graft();
-    let task = review(today, &records, "surveillance-1").await;
     let death = with(&records[0], "deceasedDateTime", json!("2026-07-08"));
     let mut messages = plain(records);
     messages.push(Message(death, Some("1")));
     messages.push(Message(tinel("o1", "p1", "r1", "2026-06-01", 20.0), None));
     messages.push(Message(motor("m1", "p1", "r1", FINGERS, "2026-06-01", 0), None));
-    messages.push(Message(appointment("a1", "p1", &task, "booked", "2026-07-20"), None));
-    History { today, messages }
+    History { today: "2026-07-10", messages }
 }
 
 async fn one_end(name: &str, history: History) {
@@ -230,17 +222,17 @@ async fn one_end(name: &str, history: History) {
 }
 
 #[tokio::test]
-async fn a_corrected_finding_a_booking_and_a_corrected_gap_in_all_5040_orders() {
+async fn a_corrected_finding_and_a_booking_in_all_720_orders() {
     one_end("corrected", corrected().await).await;
 }
 
 #[tokio::test]
-async fn a_second_repair_findings_and_a_booking_in_all_5040_orders() {
+async fn a_second_repair_and_a_booking_in_all_720_orders() {
     one_end("repaired twice", repaired_twice().await).await;
 }
 
 #[tokio::test]
-async fn a_missed_and_a_held_review_in_all_5040_orders() {
+async fn a_missed_and_a_held_review_in_all_720_orders() {
     one_end("attended", attended().await).await;
 }
 
@@ -250,11 +242,11 @@ async fn a_merger_in_all_5040_orders() {
 }
 
 #[tokio::test]
-async fn a_mistaken_finding_and_a_tendon_transfer_in_all_5040_orders() {
-    one_end("stalled", stalled()).await;
+async fn a_mistaken_finding_and_a_tendon_transfer_in_all_720_orders() {
+    one_end("mistaken", mistaken()).await;
 }
 
 #[tokio::test]
-async fn a_death_in_all_5040_orders() {
-    one_end("dead", dead().await).await;
+async fn a_death_in_all_720_orders() {
+    one_end("dead", dead()).await;
 }
