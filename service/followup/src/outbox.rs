@@ -194,6 +194,10 @@ impl Carrier for Notifications<'_> {
         }
     }
 
+    fn forget(&self, receiver: &str) {
+        self.ready().remove(receiver);
+    }
+
     async fn call(&self, call: &Call) -> Result<(), Refusal> {
         let turn = self.endplate.answer_call(call, self.transport).await?;
         self.turn(turn).await

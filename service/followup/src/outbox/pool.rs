@@ -54,6 +54,8 @@ pub trait Carrier: Send + Sync {
     async fn carry(&self, event: &Event) -> Result<(Carried, Vec<Event>), Refusal>;
     /// Names the event that comes next if this one goes, while this one is under way: it may be made ready.
     async fn ahead(&self, _: &Event) {}
+    /// Lets go of what was made ready for a receiver: the event before did not go, and that may have changed everything.
+    fn forget(&self, _: &str) {}
     /// Does what is due for a receiver although nothing has happened: a handshake, a heartbeat, the end.
     async fn call(&self, _: &Call) -> Result<(), Refusal> {
         Ok(())
@@ -232,6 +234,9 @@ impl Endplate {
                 }
             };
             last = events.last().map_or(event.number, |last| last.number);
+            if carried != Carried::Tried(Outcome::Accepted) {
+                carrier.forget(&queue.receiver);
+            }
             let settlement = match carried {
                 Carried::Tried(outcome) => next(event, standing, &outcome, now),
                 // It answers, so the next event may go on at once.

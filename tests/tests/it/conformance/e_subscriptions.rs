@@ -11,6 +11,7 @@ use crate::clinic::{EP, interosseous_graft, text};
 use crate::hook::{Hook, parameters};
 use crate::served::Served;
 use endplate_fhir::Json;
+use endplate_followup::outbox::RETRY_AFTER_S;
 use serde_json::json;
 
 const BACKPORT: &str = "http://hl7.org/fhir/uv/subscriptions-backport/StructureDefinition";
@@ -80,6 +81,11 @@ async fn noted(served: &Served, note: &str) {
         task["note"] = json!([{ "text": note }]);
         served.put(&task).await.done();
     }
+}
+
+/// The longest wait after so many failures beside the first one: up to a fifth is added to what is scheduled.
+fn longest_wait_s(failures: usize) -> i64 {
+    RETRY_AFTER_S[failures.min(RETRY_AFTER_S.len() - 1)] * 6 / 5
 }
 
 async fn status_of(served: &Served, id: &str) -> String {

@@ -1,12 +1,13 @@
 //! Requested, active, in error, off.
 
-use super::{DAY, asked_status, noted, raised, repaired, status_of, subscribed, topic, with_channel};
+use super::{
+    DAY, asked_status, longest_wait_s, noted, raised, repaired, status_of, subscribed, topic, with_channel,
+};
 use crate::clinic::{EP, subscription, text, with};
 use crate::hook::{Hook, numbers, parameters};
 use crate::served::{Served, config};
 use endplate_fhir::Json;
 use endplate_followup::outbox::GIVE_UP_AFTER_H;
-use endplate_followup::outbox::RETRY_AFTER_S;
 use endplate_server::boot::open_store;
 use endplate_server::config::StoreUrl;
 use serde_json::json;
@@ -127,14 +128,14 @@ async fn given_up(served: &Served, hook: &Hook, id: &str) -> usize {
         if status_of(served, id).await == "error" {
             return attempt + 1;
         }
-        served.clock.turn_on_s(RETRY_AFTER_S[attempt.min(RETRY_AFTER_S.len() - 1)]);
+        served.clock.turn_on_s(longest_wait_s(attempt));
     }
     panic!("never given up")
 }
 
 // Backport, errors: the counter goes on, $status is answered, the service never makes it active again by itself.
 #[tokio::test]
-async fn e23_a_receiver_that_takes_nothing_for_ten_days_is_an_error() {
+async fn e23_a_receiver_that_takes_nothing_for_two_weeks_is_an_error() {
     let (served, hook) = subscribed(|endpoint| topic("s", "reviews", endpoint, "id-only")).await;
     repaired(&served).await;
     let begun = served.clock.instant();

@@ -1,7 +1,8 @@
 //! What notifications say, and in which order they come.
 
 use super::{
-    DAY, asked_status, fixture, noted, raised, repaired, status_of, subscribed, topic, with_channel,
+    DAY, asked_status, fixture, longest_wait_s, noted, raised, repaired, status_of, subscribed, topic,
+    with_channel,
 };
 use crate::clinic::{EP, text};
 use crate::emitted::votes;
@@ -9,7 +10,6 @@ use crate::hook::{Hook, Request, numbers, parameters};
 use crate::served::Served;
 use endplate_fhir::Json;
 use endplate_fhir::validate;
-use endplate_followup::outbox::RETRY_AFTER_S;
 use reqwest::Method;
 use serde_json::json;
 use std::collections::BTreeSet;
@@ -211,7 +211,7 @@ async fn e18_events_are_numbered_without_gaps_and_told_together() {
     // What happens meanwhile does not join what was tried.
     noted(&served, "meanwhile").await;
     let total = raised(&asked_status(&served, "s").await);
-    served.clock.turn_on_s(RETRY_AFTER_S[0]);
+    served.clock.turn_on_s(longest_wait_s(0));
     served.deliver().await;
     let taken = hook.taken();
     assert_eq!(taken[0].body, first[0].body, "told again, word for word");
@@ -239,7 +239,7 @@ async fn e20_notifications_are_posted_as_asked_for() {
     hook.answer_with(307, "location", &other.endpoint);
     served.deliver().await;
     assert_eq!((hook.taken().len(), other.taken().len()), (1, 0));
-    served.clock.turn_on_s(RETRY_AFTER_S[0]);
+    served.clock.turn_on_s(longest_wait_s(0));
     hook.answer([202, 204, 201]);
     served.deliver().await;
     let taken = hook.taken();
@@ -260,7 +260,7 @@ async fn e21_a_retry_is_the_same_message() {
     hook.answer([500]);
     served.deliver().await;
     noted(&served, "meanwhile").await;
-    served.clock.turn_on_s(RETRY_AFTER_S[0]);
+    served.clock.turn_on_s(longest_wait_s(0));
     hook.answer_with(429, "retry-after", "90");
     served.deliver().await;
     served.clock.turn_on_s(89);
