@@ -99,10 +99,15 @@ impl History {
     }
 }
 
-/// What stands: records as sent, the plan, open reviews, goals, forecasts, alerts that nobody has cleared.
+/// What stands of patients: records as sent, the plan, open reviews, goals, forecasts, alerts that nobody has cleared. The
+/// service's Device and the kept protocol come with the first plan, and stay when no plan does.
 fn standing(store: &MemoryStore) -> String {
     let all = store.all();
-    let lines: Vec<String> = all.iter().filter(|one| stands(one)).map(Json::to_string).collect();
+    let lines: Vec<String> = all
+        .iter()
+        .filter(|one| stands(one) && !matches!(text(one, "/resourceType"), "Device" | "Library"))
+        .map(Json::to_string)
+        .collect();
     lines.join("\n")
 }
 
