@@ -260,6 +260,7 @@ async fn ten_thousand_mutations_are_taken_or_refused_and_nothing_else() {
         "CarePlan/",
         "Communication/",
         "DetectedIssue/",
+        "DiagnosticReport/",
         "Flag/",
         "Goal/",
         "Provenance/",

@@ -70,7 +70,7 @@ async fn another_implementation_verifies_what_is_sent_and_refuses_what_was_chang
         let webhook = Webhook::new(&config, TurnedClock::at("2026-03-03")).unwrap();
         let sent = served.server.endplate().deliver(&webhook).await.unwrap();
         let jwks = served.get("/auth/webhook-jwks").await;
-        assert_eq!((jwks.status, jwks.header("content-type")), (200, "application/jwk-set+json"));
+        assert_eq!((jwks.status, jwks.header("content-type")), (200, "application/json"));
         let requests = kept.lock().unwrap().clone();
         assert!(sent.delivered >= 4 && requests.len() == sent.delivered);
         let told = folder.path().join("told.json");

@@ -24,5 +24,5 @@ pub(crate) async fn ready(State(app): State<App>) -> Result<&'static str, Failur
 
 /// `GET /auth/webhook-jwks`: the public half of the key that signs notifications (RFC 7517, section 8.5.2 for the type).
 pub(crate) async fn webhook_keys(State(app): State<App>) -> impl IntoResponse {
-    ([(CONTENT_TYPE, "application/jwk-set+json")], app.webhook_keys.to_string())
+    ([(CONTENT_TYPE, "application/json")], app.webhook_keys.to_string())
 }
