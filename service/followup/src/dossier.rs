@@ -43,16 +43,13 @@ impl Dossier {
     /// Lays an incoming resource over what is stored.
     pub fn lay(&mut self, kind: &str, id: &str, resource: Json) {
         let key = (kind.to_owned(), id.to_owned());
-        match self.entries.get_mut(&key) {
-            Some(entry) => {
-                let entry = Arc::make_mut(entry);
-                entry.resource = resource;
-                entry.incoming = true;
-            }
-            None => {
-                let entry = Entry { resource, version: 0, stored: None, incoming: true };
-                self.entries.insert(key, Arc::new(entry));
-            }
+        if let Some(entry) = self.entries.get_mut(&key) {
+            let entry = Arc::make_mut(entry);
+            entry.resource = resource;
+            entry.incoming = true;
+        } else {
+            let entry = Entry { resource, version: 0, stored: None, incoming: true };
+            self.entries.insert(key, Arc::new(entry));
         }
     }
 

@@ -10,6 +10,7 @@ use jiff::Timestamp;
 use jiff::civil::Date;
 use jiff::tz::Offset;
 use std::collections::BTreeSet;
+use std::fmt::Write;
 use std::sync::atomic::{AtomicI64, Ordering};
 use std::sync::{Arc, LazyLock};
 
@@ -59,6 +60,7 @@ pub fn endplate(store: Arc<dyn Store>, clock: Arc<dyn Clock>, site: Option<&toml
         protocol: protocol::load(site).expect("the protocol"),
         clinic_lead: party("Clinic lead"),
         scheduler: party("Booking desk"),
+        reviews_per_day_max: None,
     };
     Endplate::new(store, clock, settings)
 }
@@ -96,17 +98,14 @@ impl Template {
                 Some(id) => Some((Place::Id(id.to_owned()), ID_LEN)),
                 None => rest.starts_with(number).then_some((Place::Number, number.len())),
             };
-            let taken = match place {
-                Some((place, len)) => {
-                    template.held.push(place);
-                    template.fixed.push(String::new());
-                    len
-                }
-                None => {
-                    let len = rest.chars().next().map_or(0, char::len_utf8);
-                    template.fixed.last_mut().expect("never empty").push_str(&rest[..len]);
-                    len
-                }
+            let taken = if let Some((place, len)) = place {
+                template.held.push(place);
+                template.fixed.push(String::new());
+                len
+            } else {
+                let len = rest.chars().next().map_or(0, char::len_utf8);
+                template.fixed.last_mut().expect("never empty").push_str(&rest[..len]);
+                len
             };
             rest = &rest[taken..];
         }
@@ -118,7 +117,7 @@ impl Template {
         for (place, fixed) in self.held.iter().zip(&self.fixed[1..]) {
             match place {
                 Place::Id(id) => text.push_str(&copied(id, number)),
-                Place::Number => text.push_str(&format!("{number:06}")),
+                Place::Number => _ = write!(text, "{number:06}"),
             }
             text.push_str(fixed);
         }

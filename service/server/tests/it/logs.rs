@@ -144,7 +144,8 @@ fn everything_is_sent(service: &Service) {
         (format!("GET /fhir/Patient/p1/${CANARY} HTTP/1.1"), ""),
         (format!("GET /fhir/Patient/p1/$everything?start={CANARY} HTTP/1.1"), ""),
         (
-            format!("POST /fhir/Patient/_search HTTP/1.1\r\ncontent-type: application/x-www-form-urlencoded"),
+            "POST /fhir/Patient/_search HTTP/1.1\r\ncontent-type: application/x-www-form-urlencoded"
+                .to_owned(),
             "name=Canarywren",
         ),
         (
@@ -157,16 +158,16 @@ fn everything_is_sent(service: &Service) {
         ),
         (format!("POST /fhir/Patient HTTP/1.1\r\ncontent-type: text/{CANARY}"), "Canarywren"),
         (
-            format!("PATCH /fhir/Patient/p1 HTTP/1.1\r\ncontent-type: application/json-patch+json"),
+            "PATCH /fhir/Patient/p1 HTTP/1.1\r\ncontent-type: application/json-patch+json".to_owned(),
             patch.as_str(),
         ),
         (format!("DELETE /fhir/Patient?identifier={CANARY} HTTP/1.1"), ""),
         (
-            format!("POST /cds-services/repair-state HTTP/1.1\r\ncontent-type: application/json"),
+            "POST /cds-services/repair-state HTTP/1.1\r\ncontent-type: application/json".to_owned(),
             hook.as_str(),
         ),
         (
-            format!("POST /cds-services/repair-state/feedback HTTP/1.1\r\ncontent-type: application/json"),
+            "POST /cds-services/repair-state/feedback HTTP/1.1\r\ncontent-type: application/json".to_owned(),
             hook.as_str(),
         ),
         (

@@ -23,7 +23,7 @@ pub fn fixture(name: &str) -> Json {
     serde_json::from_str(&std::fs::read_to_string(path).unwrap()).unwrap()
 }
 
-fn extension(name: &str, value: &str, of: Json) -> Json {
+fn extension(name: &str, value: &str, of: &Json) -> Json {
     json!({ "url": format!("{BACKPORT}/backport-{name}"), value: of })
 }
 
@@ -34,7 +34,7 @@ fn topic(id: &str, name: &str, endpoint: &str, content: &str) -> Json {
         "criteria": format!("{EP}/SubscriptionTopic/{name}"),
         "channel": {
             "type": "rest-hook", "endpoint": endpoint, "payload": "application/fhir+json",
-            "_payload": { "extension": [extension("payload-content", "valueCode", json!(content))] },
+            "_payload": { "extension": [extension("payload-content", "valueCode", &json!(content))] },
         },
     })
 }
@@ -42,7 +42,7 @@ fn topic(id: &str, name: &str, endpoint: &str, content: &str) -> Json {
 /// Narrowed by filters, all of which are met.
 fn narrowed(mut subscription: Json, filters: &[&str]) -> Json {
     let all: Vec<Json> =
-        filters.iter().map(|filter| extension("filter-criteria", "valueString", json!(filter))).collect();
+        filters.iter().map(|filter| extension("filter-criteria", "valueString", &json!(filter))).collect();
     if !all.is_empty() {
         subscription["_criteria"] = json!({ "extension": all });
     }
@@ -50,7 +50,7 @@ fn narrowed(mut subscription: Json, filters: &[&str]) -> Json {
 }
 
 /// With a further extension on the channel.
-fn with_channel(mut subscription: Json, name: &str, value: &str, of: Json) -> Json {
+fn with_channel(mut subscription: Json, name: &str, value: &str, of: &Json) -> Json {
     if subscription["channel"].get("extension").is_none() {
         subscription["channel"]["extension"] = json!([]);
     }

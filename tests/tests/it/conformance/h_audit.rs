@@ -55,6 +55,9 @@ fn puts(kind: &str, resources: &[Json]) -> Json {
     json!({ "resourceType": "Bundle", "type": kind, "entry": resources.iter().map(entry).collect::<Vec<_>>() })
 }
 
+/// Method, path, interaction, body, action, and what the event names.
+type Step<'a> = (&'a str, &'a str, &'a str, Option<&'a Json>, &'a str, &'a str);
+
 // FHIR R4 valueset-audit-event-action and type-restful-interaction; BALP Create, Read, Update, Delete, Query.
 #[tokio::test]
 async fn h01_each_request_has_an_event_with_its_interaction() {
@@ -64,7 +67,7 @@ async fn h01_each_request_has_an_event_with_its_interaction() {
     let loose = json!({ "resourceType": "Organization", "name": "Unit" });
     let bundle =
         puts("transaction", &[json!({ "resourceType": "Organization", "id": "o1", "name": "Ward" })]);
-    let steps: [(&str, &str, &str, Option<&Json>, &str, &str); 13] = [
+    let steps: [Step<'_>; 13] = [
         ("PUT", "/fhir/Patient/p1", "update", Some(&p), "U", "Patient/p1/_history/1"),
         ("PUT", "/fhir/Patient/p1", "update", Some(&p), "U", "Patient/p1"),
         ("PUT", "/fhir/Patient/p1", "update", Some(&changed), "U", "Patient/p1/_history/2"),

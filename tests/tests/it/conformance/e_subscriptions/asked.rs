@@ -103,7 +103,7 @@ fn unknown() -> Vec<(Json, &'static str)> {
     };
     let filtered = |filter: &str| narrowed(good(), &["patient=Patient/p1", filter]);
     let mut pigeon = good();
-    pigeon["channel"]["_type"] = json!({ "extension": [extension("channel-type", "valueCoding", json!({ "system": "https://x.example", "code": "pigeon" }))] });
+    pigeon["channel"]["_type"] = json!({ "extension": [extension("channel-type", "valueCoding", &json!({ "system": "https://x.example", "code": "pigeon" }))] });
     let second = "Subscription.criteria.extension[1]";
     vec![
         (set("/criteria", json!(format!("{EP}/SubscriptionTopic/weather"))), "Subscription.criteria"),
@@ -160,24 +160,27 @@ async fn e06_a_payload_says_its_format_and_how_much() {
 async fn e07_extensions_stand_on_their_own_elements() {
     let served = Served::open(DAY).await;
     let good = || topic("s", "reviews", "http://127.0.0.1:9/", "id-only");
-    let all = with_channel(good(), "heartbeat-period", "valueUnsignedInt", json!(60));
-    let all = with_channel(all, "timeout", "valueUnsignedInt", json!(5));
-    let all = with_channel(all, "max-count", "valuePositiveInt", json!(20));
+    let all = with_channel(good(), "heartbeat-period", "valueUnsignedInt", &json!(60));
+    let all = with_channel(all, "timeout", "valueUnsignedInt", &json!(5));
+    let all = with_channel(all, "max-count", "valuePositiveInt", &json!(20));
     let stored: Json = serde_json::from_str(&served.put(&all).await.done()).unwrap();
     assert_eq!(stored["channel"]["extension"], all["channel"]["extension"]);
     let mut elsewhere = good();
-    elsewhere["extension"] = json!([extension("max-count", "valuePositiveInt", json!(2))]);
-    let twice = with_channel(all.clone(), "timeout", "valueUnsignedInt", json!(6));
+    elsewhere["extension"] = json!([extension("max-count", "valuePositiveInt", &json!(2))]);
+    let twice = with_channel(all.clone(), "timeout", "valueUnsignedInt", &json!(6));
     for (wrong, place) in [
         (elsewhere, "Subscription.extension[0]"),
         (twice, "Subscription.channel.extension[3]"),
-        (with_channel(good(), "timeout", "valueString", json!("5")), "Subscription.channel.extension[0]"),
-        (with_channel(good(), "timeout", "valueUnsignedInt", json!(0)), "Subscription.channel.extension[0]"),
+        (with_channel(good(), "timeout", "valueString", &json!("5")), "Subscription.channel.extension[0]"),
+        (with_channel(good(), "timeout", "valueUnsignedInt", &json!(0)), "Subscription.channel.extension[0]"),
         (
-            with_channel(good(), "heartbeat-period", "valueUnsignedInt", json!(1)),
+            with_channel(good(), "heartbeat-period", "valueUnsignedInt", &json!(1)),
             "Subscription.channel.extension[0]",
         ),
-        (with_channel(good(), "patience", "valueUnsignedInt", json!(1)), "Subscription.channel.extension[0]"),
+        (
+            with_channel(good(), "patience", "valueUnsignedInt", &json!(1)),
+            "Subscription.channel.extension[0]",
+        ),
     ] {
         let reply = served.put(&wrong).await;
         assert_eq!(
@@ -229,7 +232,7 @@ async fn e31_the_criteria_say_which_kind_it_is() {
         crate::clinic::subscription("x", "Task", &hook.endpoint, true),
         "max-count",
         "valuePositiveInt",
-        json!(2),
+        &json!(2),
     );
     let reply = served.put(&mixed).await;
     assert_eq!(

@@ -82,7 +82,7 @@ async fn e12_a_heartbeat_follows_silence() {
             topic("s", "reviews", endpoint, "empty"),
             "heartbeat-period",
             "valueUnsignedInt",
-            json!(600),
+            &json!(600),
         )
     })
     .await;

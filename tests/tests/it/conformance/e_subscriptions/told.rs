@@ -200,7 +200,7 @@ async fn e17_full_resource_sends_the_version_that_raised_the_event() {
 #[tokio::test]
 async fn e18_events_are_numbered_without_gaps_and_told_together() {
     let (served, hook) = subscribed(|endpoint| {
-        with_channel(topic("s", "reviews", endpoint, "id-only"), "max-count", "valuePositiveInt", json!(3))
+        with_channel(topic("s", "reviews", endpoint, "id-only"), "max-count", "valuePositiveInt", &json!(3))
     })
     .await;
     repaired(&served).await;
@@ -231,7 +231,7 @@ async fn e20_notifications_are_posted_as_asked_for() {
     let (served, hook) = subscribed(|endpoint| {
         let mut one = topic("s", "reviews", endpoint, "id-only");
         one["channel"]["header"] = json!(["Authorization: Bearer t", "X-Unit: hand"]);
-        with_channel(one, "timeout", "valueUnsignedInt", json!(5))
+        with_channel(one, "timeout", "valueUnsignedInt", &json!(5))
     })
     .await;
     repaired(&served).await;
