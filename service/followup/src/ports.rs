@@ -411,6 +411,11 @@ pub trait Store: Counterparts + Send + Sync {
     async fn latest(&self, kind: &str, id: &str) -> Result<Option<Version>, StoreError>;
     /// A given version of a resource, be it a deletion.
     async fn version(&self, kind: &str, id: &str, version: u64) -> Result<Option<Version>, StoreError>;
+    /// Says that the versions these events tell of will be asked for soon, in this order, so that they can be read together.
+    /// Whether that is done changes nothing but the time it takes.
+    async fn ahead(&self, _events: &[Event]) -> Result<(), StoreError> {
+        Ok(())
+    }
     /// One page of versions, newest first; deletions are among them.
     async fn history(&self, past: &Past) -> Result<PastPage, StoreError>;
     /// Type and id of current resources that are indexed as referring to this one, in order, at most `limit`.

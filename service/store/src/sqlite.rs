@@ -1,6 +1,7 @@
 //! SQLite: one file, one writer that commits waiting writes together, readers that never wait for it.
 
 mod access;
+mod ahead;
 mod chain;
 mod history;
 mod outbox;
@@ -9,6 +10,7 @@ mod record;
 mod search;
 mod write;
 
+use ahead::Ahead;
 use async_trait::async_trait;
 use endplate_fhir::index;
 use endplate_fhir::search::Query;
@@ -61,6 +63,7 @@ pub struct SqliteStore {
     readers: SqlitePool,
     writer: Writer,
     recent: Option<Arc<Recent>>,
+    ahead: Ahead,
     /// The folder of a store that is thrown away with this value.
     _temporary: Option<tempfile::TempDir>,
 }
@@ -123,7 +126,7 @@ impl SqliteStore {
         let recent = if temporary.is_some() { Some(Recent::alone()) } else { Recent::shared(path) };
         let recent = recent.map(Arc::new);
         let writer = Writer::start(connection, recent.clone());
-        Ok(Self { readers, writer, recent, _temporary: temporary })
+        Ok(Self { readers, writer, recent, ahead: Ahead::default(), _temporary: temporary })
     }
 }
 
@@ -186,7 +189,14 @@ impl Store for SqliteStore {
     }
 
     async fn version(&self, kind: &str, id: &str, version: u64) -> Result<Option<Version>, StoreError> {
-        history::version(&self.readers, kind, id, version).await
+        match self.ahead.take(kind, id, version) {
+            Some(version) => Ok(Some(version)),
+            None => history::version(&self.readers, kind, id, version).await,
+        }
+    }
+
+    async fn ahead(&self, events: &[Event]) -> Result<(), StoreError> {
+        self.ahead.read(&self.readers, events).await
     }
 
     async fn history(&self, past: &Past) -> Result<PastPage, StoreError> {

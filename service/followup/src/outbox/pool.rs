@@ -27,6 +27,8 @@ pub(super) const AT_ONCE: usize = 256;
 const FAILING_AT_ONCE: usize = 64;
 /// Events of one receiver that are sent before they are settled together.
 const RUN_EVENTS: usize = 128;
+/// Events of one receiver whose versions are read together.
+const READ_EVENTS: usize = 32;
 /// The longest time between an answer and its settlement, the attempt that is under way not counted.
 const RUN_TIME: SignedDuration = SignedDuration::from_millis(100);
 
@@ -215,11 +217,21 @@ impl Endplate {
         let mut standing = Standing { failures: queue.failures, give_up_after };
         let mut unsettled: Vec<Attempt> = Vec::new();
         let (mut failed, mut given_up) = (None, None);
-        let mut last = 0;
+        let (mut last, mut read) = (0, 0);
         for (at, event) in queue.events.iter().enumerate() {
             if event.number <= last {
                 // It went with one before it.
                 continue;
+            }
+            if at >= read {
+                read = at + READ_EVENTS;
+                let soon = queue.events.get(at..read.min(queue.events.len())).unwrap_or_default();
+                if soon.len() > 1
+                    && let Err(error) = self.store.ahead(soon).await
+                {
+                    failed = Some(error.into());
+                    break;
+                }
             }
             let carried = match queue.events.get(at + 1) {
                 Some(following) => join(carrier.carry(event), carrier.ahead(following)).await.0,

@@ -14,14 +14,18 @@ pub(super) fn number_of(deed: Deed) -> i64 {
     }
 }
 
-/// A version from the columns kind, id, version, at_ms, body, deed.
-fn version_of(row: &SqliteRow) -> Result<Version, sqlx::Error> {
-    let deed = match row.try_get::<i64, _>(5)? {
+/// A deed from its column.
+pub(super) fn deed_of(number: i64) -> Deed {
+    match number {
         0 => Deed::Created,
         1 => Deed::Updated,
         _ => Deed::Deleted,
-    };
-    Ok(Version { stored: stored(row)?, deed })
+    }
+}
+
+/// A version from the columns kind, id, version, at_ms, body, deed.
+fn version_of(row: &SqliteRow) -> Result<Version, sqlx::Error> {
+    Ok(Version { stored: stored(row)?, deed: deed_of(row.try_get(5)?) })
 }
 
 /// The newest version of a resource.

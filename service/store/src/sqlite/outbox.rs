@@ -89,7 +89,7 @@ pub(super) async fn waiting(
          chosen as (select * from well union all select * from failing) \
          select (select json_group_array(json_array(c.key, c.failures, json((select json_group_array(json_array( \
                  e.number, e.kind, e.id, e.version, e.attempts, e.raised_at_ms, e.queued_at_ms) order by e.number) \
-                 from event e where e.receiver = c.key and e.number in (select number from event \
+                 from event e where e.receiver = c.key and e.number in (select number from event indexed by event_waiting \
                      where receiver = c.key and settled = 0 order by number limit ?5) \
                  and (c.failures = 0 or e.number = c.first)))) order by c.at_ms, c.key) from chosen c), \
              (select min(at_ms) from ( \
@@ -255,18 +255,32 @@ pub(super) async fn settle(
         }
     }
     let (outcome, reason, _) = parts(&last.settlement);
+    // Nearly always one of them: what was delivered together.
+    for state in 0..=3 {
+        let of_state = attempts.iter().filter(|attempt| parts(&attempt.settlement).2 == state);
+        let numbers: Vec<i64> = of_state.map(|attempt| number(attempt.number)).collect();
+        if numbers.is_empty() {
+            continue;
+        }
+        sqlx::query(
+            "update event set attempts = attempts + 1, settled = ?3 \
+             where receiver = ?1 and number in (select value from json_each(?2)) and settled = 0",
+        )
+        .bind(receiver)
+        .bind(serde_json::to_string(&numbers).map_err(unsaid(CONTEXT))?)
+        .bind(state)
+        .execute(&mut *connection)
+        .await
+        .map_err(failed(CONTEXT))?;
+    }
     sqlx::query(
-        "update event set attempts = attempts + 1, settled = (select j.value ->> 4 from json_each(?2) j \
-             where j.value ->> 0 = number) \
-         where receiver = ?1 and number in (select value ->> 0 from json_each(?2)) and settled = 0; \
-         update receiver set first = (select min(number) from event where receiver = ?1 and settled = 0), \
-             failing_since_ms = case when ?3 or failures = 0 then ?6 else failing_since_ms end, \
-             failures = case when ?3 then ?4 else failures + ?4 end, next_at_ms = coalesce(?5, next_at_ms), \
-             last_at_ms = ?7, last_outcome = ?8, last_reason = ?9 \
+        "update receiver set first = (select min(number) from event indexed by event_waiting where receiver = ?1 and settled = 0), \
+             failing_since_ms = case when ?2 or failures = 0 then ?5 else failing_since_ms end, \
+             failures = case when ?2 then ?3 else failures + ?3 end, next_at_ms = coalesce(?4, next_at_ms), \
+             last_at_ms = ?6, last_outcome = ?7, last_reason = ?8 \
          where key = ?1",
     )
     .bind(receiver)
-    .bind(&rows)
     .bind(is_reset)
     .bind(failures)
     .bind(next_at_ms)
@@ -298,7 +312,7 @@ pub(super) async fn park(
             .rows_affected();
     if parked > 0 {
         sqlx::query(
-            "update receiver set first = (select min(number) from event where receiver = ?1 and settled = 0), \
+            "update receiver set first = (select min(number) from event indexed by event_waiting where receiver = ?1 and settled = 0), \
              last_outcome = 'parked', last_reason = ?2 where key = ?1",
         )
         .bind(receiver)
@@ -331,7 +345,7 @@ pub(super) async fn replay(
     .rows_affected();
     if again > 0 {
         sqlx::query(
-            "update receiver set first = (select min(number) from event where receiver = key and settled = 0), \
+            "update receiver set first = (select min(number) from event indexed by event_waiting where receiver = key and settled = 0), \
              next_at_ms = min(next_at_ms, ?2) where ?1 is null or key = ?1",
         )
         .bind(&which.receiver)
@@ -351,10 +365,10 @@ pub(super) async fn receivers(
 ) -> Result<Vec<Receiver>, StoreError> {
     const CONTEXT: &str = "reading the receivers";
     let rows = sqlx::query(
-        "select key, (select count(*) from event where receiver = key and settled = 0), \
+        "select key, (select count(*) from event indexed by event_waiting where receiver = key and settled = 0), \
          (select raised_at_ms from event where receiver = key and number = first), failures, failing_since_ms, \
          next_at_ms, last_at_ms, last_outcome, last_reason, \
-         (select count(*) from event where receiver = key and settled = 3) \
+         (select count(*) from event indexed by event_dead where receiver = key and settled = 3) \
          from receiver where key > ?1 order by key limit ?2",
     )
     .bind(after.unwrap_or_default())
