@@ -30,6 +30,8 @@ use tracing::error;
 
 /// Requests that may wait to be put on record.
 const WAITING_MAX: usize = 4_096;
+/// How long a request waits for room there.
+const ROOM_WAIT: Duration = Duration::from_secs(1);
 /// Requests that are put on record with one commit.
 const TOGETHER_MAX: usize = 256;
 /// The pause after a failure of the store.
@@ -193,7 +195,9 @@ pub(crate) async fn audited(State(app): State<App>, mut request: Request, next: 
     else {
         return next.run(request).await;
     };
-    let Ok(place) = trail.queue.clone().try_reserve_owned() else {
+    // A burst waits until some of it is on record; whoever waits longer than that waits for a disk.
+    let place = tokio::time::timeout(ROOM_WAIT, trail.queue.clone().reserve_owned()).await;
+    let Ok(Ok(place)) = place else {
         let why = "The audit trail cannot be written now. Nothing was done; send it again in a moment.";
         return Failure::Unready(why).into_response();
     };

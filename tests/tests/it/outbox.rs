@@ -181,9 +181,9 @@ async fn what_is_refused_for_good_is_kept_and_sent_again_when_asked_for() {
     assert_eq!(clinic.endplate.replay(&dead).await.unwrap(), 0);
 }
 
-/// After the configured time what waited that long is given up together and kept; what is newer still waits.
+/// After the configured time the Subscription is in error, and whatever waits is kept until somebody asks for it again.
 #[tokio::test]
-async fn what_waited_too_long_is_given_up_and_kept() {
+async fn what_waited_too_long_is_kept_until_it_is_asked_for() {
     let (clinic, count) = subscribed().await;
     let transport = Answering::default();
     transport.is(Outcome::Unreachable { reason: "no connection could be made".to_owned() });
@@ -198,15 +198,22 @@ async fn what_waited_too_long_is_given_up_and_kept() {
     clinic.put(task).await.unwrap();
     clinic.clock.turn_on_s(day_s + 1);
     let report = clinic.endplate.deliver(&transport).await.unwrap();
-    assert_eq!((report.parked, report.deferred), (count, 0));
+    assert_eq!((report.deferred, report.parked), (1, 0));
     let receiver = standing(&clinic).await;
-    assert_eq!((receiver.dead, receiver.waiting), (count as u64, 1));
-    assert!(receiver.last.unwrap().2.unwrap().starts_with("given up after 336 hours"));
+    assert_eq!((receiver.dead, receiver.waiting), (0, count as u64 + 1));
+    let mut subscription = clinic.get("Subscription", "desk").await;
+    assert_eq!(text(&subscription, "/status"), "error");
+    assert!(text(&subscription, "/error").starts_with("No notification was taken for 336 hours"));
+    // Nobody is asked while it is in error.
     transport.forget();
     transport.is(Outcome::Accepted);
     clinic.clock.turn_on_s(day_s);
     clinic.endplate.deliver(&transport).await.unwrap();
-    assert_eq!(transport.events(true), named([count + 1]));
+    assert_eq!(transport.events(true), named([]));
+    subscription["status"] = json!("requested");
+    clinic.put(subscription).await.unwrap();
+    clinic.endplate.deliver(&transport).await.unwrap();
+    assert_eq!(transport.events(true), named(1..=count + 1));
 }
 
 /// Far more receivers than the store has connections: none holds what another waits for.
