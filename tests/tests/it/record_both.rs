@@ -5,15 +5,18 @@
 
 use crate::clinic::{Clinic, EP, TurnedClock, appointment, interosseous_graft, state, text, tinel, with};
 use crate::hospital::{Hospital, beside_on, outgoing};
+use crate::record_smart::ec;
 use crate::served::{Served, config};
 use endplate_fhir::Json;
 use endplate_followup::Record;
 use endplate_followup::record::{READABLE, WRITABLE};
 use endplate_server::boot::{self, Parts};
-use endplate_server::config::{Config, RecordAuth, RecordConfig};
+use endplate_server::config::{Config, Layers, RecordAuth, RecordConfig, SmartConfig, Sources, StoreUrl};
+use endplate_server::keys::Key;
 use jiff::SignedDuration;
 use serde_json::json;
 use std::path::Path;
+use std::sync::Arc;
 use std::time::Duration;
 
 const LOCAL: &str = "https://hospital.example/codes";
@@ -26,12 +29,17 @@ fn map() -> Json {
 
 async fn hospital() -> Served {
     let served = Served::open("2026-03-03").await;
+    operated(&served).await;
+    served
+}
+
+/// The hospital's own record of the operation.
+async fn operated(served: &Served) {
     let [patient, injury, mut graft] = interosseous_graft();
     graft["code"] = json!({ "coding": [{ "system": LOCAL, "code": "T1" }] });
     for resource in [patient, injury, graft] {
         served.put(&resource).await.done();
     }
-    served
 }
 
 fn record(hospital: &Served) -> RecordConfig {
@@ -137,4 +145,48 @@ async fn a_repair_is_followed_up_beside_the_hospital_record() {
         .collect();
     assert!(evidence.contains(&"Observation/o2"), "{evidence:?}");
     assert_eq!(turn(&ours, &records).await, (0, 0));
+}
+
+/// The hospital's instance lets nobody in but by SMART Backend Services (SMART App Launch 2.2.0), and the other one is its client: with
+/// a token of its own for what the hospital allows, and with nothing without one.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_repair_is_followed_up_beside_a_closed_hospital_record() {
+    let folder = tempfile::tempdir().unwrap();
+    let key = Key::of_file(&ec(folder.path()), Some("k1")).unwrap();
+    let smart =
+        SmartConfig { client_id: "endplate".to_owned(), keys: vec![key], scope: "system/*.cruds".to_owned() };
+    let auth = RecordAuth::Smart(Arc::new(smart));
+    // The hospital's own people get in elsewhere, to the same records.
+    let store = boot::open_store(&StoreUrl::Memory).await.unwrap();
+    let inside = Served::on("2026-03-03", Arc::clone(&store), &config()).await;
+    operated(&inside).await;
+    let jwks = folder.path().join("jwks.json");
+    let known = RecordConfig { auth: auth.clone(), ..record(&inside) };
+    std::fs::write(&jwks, RecordConfig::public_keys(&[known]).to_string()).unwrap();
+    let text_of = |scopes: &str| {
+        format!("[[access.clients]]\nid = \"endplate\"\njwks = \"{}\"\nscopes = \"{scopes}\"", jwks.display())
+    };
+    let closed = async |scopes: &str| {
+        let sources = Sources { file: Some(("site.toml".into(), text_of(scopes))), ..Sources::default() };
+        let settings = Config::new(&Layers::read(&sources).unwrap()).unwrap();
+        let settings = Config { access: settings.access, ..config() };
+        Served::on("2026-03-03", Arc::clone(&store), &settings).await
+    };
+    let outside = closed("system/*.cruds").await;
+    assert_eq!(outside.get("/fhir/Patient/p1").await.status, 401);
+    let records = [RecordConfig { auth: auth.clone(), ..record(&outside) }];
+    let (ours, _) = beside_on("2026-03-03", &folder.path().join("store.db"), &records).await;
+    ours.put(map()).await.unwrap();
+    let (taken, sent) = turn(&ours, &records).await;
+    assert!(taken == 3 && sent > 10, "{taken} {sent}");
+    let tasks = inside.all("Task?status=requested&patient=p1").await;
+    assert_eq!(tasks.len(), ours.open_tasks().await.len());
+    assert_eq!(turn(&ours, &records).await, (0, 0), "nothing comes back");
+
+    // A client that may read Patients only is shown no Procedure: nothing is taken in, and the reading says why.
+    let narrow = closed("system/Patient.rs").await;
+    let records = [RecordConfig { auth, ..record(&narrow) }];
+    let (theirs, _) = beside_on("2026-03-03", &folder.path().join("other.db"), &records).await;
+    let read = theirs.endplate.poll("main", &outgoing(&records, &theirs.clock)).await.unwrap();
+    assert!(read.taken <= 1 && !read.problems.is_empty(), "{read:?}");
 }

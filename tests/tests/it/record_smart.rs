@@ -26,7 +26,8 @@ fn rsa(folder: &Path) -> PathBuf {
     key(folder, "rsa.pem", &["-algorithm", "RSA", "-pkeyopt", "rsa_keygen_bits:2048"])
 }
 
-fn ec(folder: &Path) -> PathBuf {
+/// One for ES384.
+pub fn ec(folder: &Path) -> PathBuf {
     key(folder, "ec.pem", &["-algorithm", "EC", "-pkeyopt", "ec_paramgen_curve:P-384"])
 }
 
