@@ -2,27 +2,29 @@
 
 mod history;
 mod outbox;
+mod page;
 mod recent;
-mod search;
 mod write;
 
+use crate::OpenError;
+use crate::sql::row::{day, instant, stored};
+use crate::sql::{self, Dialect, Statement, Value, number};
 use async_trait::async_trait;
 use endplate_fhir::index;
 use endplate_fhir::search::Query;
 use endplate_followup::ports::{
-    Changeset, Compartment, Event, Page, Past, PastPage, Settlement, Store, StoreError, Stored, Version,
+    Changeset, Compartment, Event, Page, Past, PastPage, Settlement, Store, StoreError, Version,
 };
 use jiff::Timestamp;
 use jiff::civil::Date;
 use recent::Recent;
-use sqlx::migrate::{Migration, MigrationType, Migrator};
+use sqlx::migrate::Migrator;
 use sqlx::sqlite::{
-    SqliteConnectOptions, SqliteConnection, SqliteJournalMode, SqlitePool, SqlitePoolOptions, SqliteRow,
-    SqliteSynchronous,
+    SqliteArguments, SqliteConnectOptions, SqliteConnection, SqliteJournalMode, SqlitePool,
+    SqlitePoolOptions, SqliteSynchronous,
 };
-use sqlx::{ConnectOptions, Connection, Row, SqlSafeStr};
-use std::borrow::Cow;
-use std::path::{Path, PathBuf};
+use sqlx::{AssertSqlSafe, ConnectOptions, Connection, Row, Sqlite};
+use std::path::Path;
 use std::sync::Arc;
 use std::time::Duration;
 use write::Writer;
@@ -33,23 +35,6 @@ const READERS: u32 = 8;
 const WRITER_CACHE: &str = "-65536";
 /// The same of each reader: 8 MiB. A search touches rows of many pages, and each that is not there is copied from the system.
 const READER_CACHE: &str = "-8192";
-
-/// Why a store cannot be opened. The text says what to change.
-#[derive(Debug, thiserror::Error)]
-pub enum OpenError {
-    /// Not an address of an SQLite store.
-    #[error("this is no SQLite store: write sqlite:PATH or sqlite::memory:")]
-    Address,
-    /// The file cannot be opened, made or brought up to date.
-    #[error("the store {} cannot be opened; check that the folder exists and can be written, and that no other program holds it", .path.display())]
-    File {
-        /// Where.
-        path: PathBuf,
-        /// The cause.
-        #[source]
-        source: Box<dyn std::error::Error + Send + Sync>,
-    },
-}
 
 /// A store in one SQLite file.
 #[derive(Debug)]
@@ -105,7 +90,10 @@ impl SqliteStore {
         let writing = options.clone().pragma("cache_size", WRITER_CACHE);
         let mut connection =
             SqliteConnection::connect_with(&writing).await.map_err(|error| wrong(error.into()))?;
-        migrator().run(&mut connection).await.map_err(|error| wrong(error.into()))?;
+        let migrated = migrator().run(&mut connection).await;
+        migrated.map_err(|error| {
+            OpenError::later(&path.display().to_string(), &error).unwrap_or_else(|| wrong(error.into()))
+        })?;
         let reading = options.read_only(true).create_if_missing(false).pragma("cache_size", READER_CACHE);
         let readers = SqlitePoolOptions::new()
             .max_connections(READERS)
@@ -125,14 +113,7 @@ impl SqliteStore {
 
 /// The migrations, embedded. A released one is never edited; see `migrations/README.md`.
 fn migrator() -> Migrator {
-    let migration = |number: i64, name: &'static str, sql: &'static str| {
-        Migration::new(number, Cow::Borrowed(name), MigrationType::Simple, sql.into_sql_str(), false)
-    };
-    Migrator::with_migrations(vec![migration(
-        1,
-        "house",
-        include_str!("../migrations/sqlite/0001_house.sql"),
-    )])
+    sql::migrator(include_str!("../migrations/sqlite/0001_house.sql"))
 }
 
 /// A failure of the database, with what was being done.
@@ -140,28 +121,24 @@ fn failed(context: &'static str) -> impl Fn(sqlx::Error) -> StoreError {
     move |source| StoreError::Failed { context, source: Box::new(source) }
 }
 
-/// A stored version from the columns kind, id, version, at_ms, body.
-fn stored(row: &SqliteRow) -> Result<Stored, sqlx::Error> {
-    Ok(Stored {
-        kind: row.try_get(0)?,
-        id: row.try_get(1)?,
-        version: row.try_get::<i64, _>(2)?.unsigned_abs(),
-        at: instant(row.try_get(3)?),
-        body: row.try_get(4)?,
+/// A statement that asks for one value.
+fn scalar(statement: Statement) -> sqlx::query::QueryScalar<'static, Sqlite, i64, SqliteArguments> {
+    let (text, values) = statement.into_parts();
+    values.into_iter().fold(sqlx::query_scalar(AssertSqlSafe(text)), |query, value| match value {
+        Value::Integer(value) => query.bind(value),
+        Value::Real(value) => query.bind(value),
+        Value::Text(value) => query.bind(value),
     })
 }
 
-fn instant(ms: i64) -> Timestamp {
-    Timestamp::from_millisecond(ms).unwrap_or(Timestamp::UNIX_EPOCH)
-}
-
-fn number(value: u64) -> i64 {
-    i64::try_from(value).unwrap_or(i64::MAX)
-}
-
-/// Days since 1970-01-01.
-fn day(date: Date) -> i64 {
-    date.duration_since(Date::constant(1970, 1, 1)).as_hours().div_euclid(24)
+/// A statement to be asked for rows.
+fn query(statement: Statement) -> sqlx::query::Query<'static, Sqlite, SqliteArguments> {
+    let (text, values) = statement.into_parts();
+    values.into_iter().fold(sqlx::query(AssertSqlSafe(text)), |query, value| match value {
+        Value::Integer(value) => query.bind(value),
+        Value::Real(value) => query.bind(value),
+        Value::Text(value) => query.bind(value),
+    })
 }
 
 #[async_trait]
@@ -249,11 +226,14 @@ impl Store for SqliteStore {
     }
 
     async fn search(&self, query: &Query) -> Result<Page, StoreError> {
-        search::search(&self.readers, query).await
+        page::search(&self.readers, query).await
     }
 
     async fn referred(&self, kind: &str, params: &[String], id: &str) -> Result<Vec<String>, StoreError> {
-        search::referred(&self.readers, kind, params, id).await
+        let statement = sql::search::referred(Dialect::Sqlite, kind, params, id);
+        let rows = query(statement).fetch_all(&self.readers).await;
+        let kinds = rows.and_then(|rows| rows.iter().map(|row| row.try_get(0)).collect());
+        kinds.map_err(failed("looking who is referred to"))
     }
 
     async fn commit(&self, change: Changeset) -> Result<(), StoreError> {

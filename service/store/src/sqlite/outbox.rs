@@ -2,10 +2,10 @@
 
 use super::write::unsaid;
 use super::{failed, instant, number};
+use crate::sql::row::{event, settled};
 use endplate_followup::ports::{Event, Notice, Settlement, StoreError};
 use jiff::Timestamp;
-use sqlx::Row;
-use sqlx::sqlite::{SqliteConnection, SqlitePool, SqliteRow};
+use sqlx::sqlite::{SqliteConnection, SqlitePool};
 
 /// Adds events in this order, each with the next number of its subscription.
 pub(super) async fn raise(
@@ -61,20 +61,6 @@ pub(super) async fn waiting(
     rows.iter().map(event).collect::<Result<_, _>>().map_err(failed("reading the outbox"))
 }
 
-fn event(row: &SqliteRow) -> Result<Event, sqlx::Error> {
-    Ok(Event {
-        notice: Notice {
-            subscription: row.try_get(0)?,
-            kind: row.try_get(2)?,
-            id: row.try_get(3)?,
-            version: row.try_get::<i64, _>(4)?.unsigned_abs(),
-        },
-        number: row.try_get::<i64, _>(1)?.unsigned_abs(),
-        attempts: u32::try_from(row.try_get::<i64, _>(5)?).unwrap_or(u32::MAX),
-        raised_at: instant(row.try_get(6)?),
-    })
-}
-
 /// The earliest time at which the first unsettled event of some subscription may be sent.
 pub(super) async fn next_waiting_at(readers: &SqlitePool) -> Result<Option<Timestamp>, StoreError> {
     let next: Option<i64> = sqlx::query_scalar(
@@ -101,11 +87,7 @@ pub(super) async fn settle(
     settlement: &Settlement,
 ) -> Result<(), StoreError> {
     const CONTEXT: &str = "settling an event";
-    let (outcome, reason, settled, next_at) = match settlement {
-        Settlement::Delivered => ("delivered", None, 1, at),
-        Settlement::Retry { next_at, reason } => ("deferred", Some(reason), 0, *next_at),
-        Settlement::Dropped { reason } => ("dropped", Some(reason), 2, at),
-    };
+    let (outcome, reason, settled, next_at) = settled(settlement, at);
     let done = sqlx::query(
         "update event set attempts = attempts + 1, settled = ?3, next_at_ms = ?4 \
          where subscription = ?1 and number = ?2 and settled = 0",

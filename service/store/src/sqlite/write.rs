@@ -4,8 +4,8 @@
 
 use super::recent::Recent;
 use super::{day, failed, number};
-use endplate_fhir::index::IndexValue;
-use endplate_fhir::search::fold;
+use crate::sql::history;
+use crate::sql::row::Rows;
 use endplate_followup::ports::{Changeset, Deed, Event, Put, Settlement, StoreError};
 use jiff::Timestamp;
 use sqlx::sqlite::SqliteConnection;
@@ -285,7 +285,7 @@ async fn put(connection: &mut SqliteConnection, puts: &[Put], keys: &[i64]) -> R
             .push_bind(number(put.stored.version))
             .push_bind(put.stored.at.as_millisecond())
             .push_bind(&put.stored.body)
-            .push_bind(super::history::number_of(put.deed));
+            .push_bind(history::number_of(put.deed));
     });
     insert.build().execute(connection).await.map(|_| ()).map_err(failed(CONTEXT))
 }
@@ -313,33 +313,7 @@ async fn forget(connection: &mut SqliteConnection, puts: &[Put], keys: &[i64]) -
 /// Adds what the new versions can be found by.
 async fn index(connection: &mut SqliteConnection, puts: &[Put], keys: &[i64]) -> Result<(), StoreError> {
     const CONTEXT: &str = "writing index rows";
-    let (mut tokens, mut references, mut dates) = (Vec::new(), Vec::new(), Vec::new());
-    let (mut texts, mut quantities) = (Vec::new(), Vec::new());
-    for (put, key) in puts.iter().zip(keys) {
-        // The instant of the version itself is a column of the resource.
-        let is_there = put.deed != Deed::Deleted;
-        for row in put.rows.iter().filter(|row| is_there && row.param != "_lastUpdated") {
-            let param = format!("{}.{}", put.stored.kind, row.param);
-            match &row.value {
-                IndexValue::Token { system, code } => {
-                    tokens.push((param, code.clone(), system.as_deref().unwrap_or_default(), key));
-                }
-                IndexValue::Identified { system, code } => {
-                    let param = format!("{param}:identifier");
-                    tokens.push((param, code.clone(), system.as_deref().unwrap_or_default(), key));
-                }
-                IndexValue::Typed { system, code, value } => {
-                    tokens.push((format!("{param}:of-type"), format!("{code}|{value}"), system, key));
-                }
-                IndexValue::Reference { kind, id } => references.push((param, id, kind, key)),
-                IndexValue::Date { start_ms, end_ms } => dates.push((param, start_ms, end_ms, key)),
-                IndexValue::Text(value) => texts.push((param, fold(value), value, key)),
-                IndexValue::Quantity { low, high, system, code, unit } => {
-                    quantities.push((param, low.0, high.0, code, system, unit, key));
-                }
-            }
-        }
-    }
+    let Rows { tokens, references, dates, texts, quantities } = Rows::of(puts, keys);
     sqlx::query(
         "insert or ignore into token_row (param, code, system, resource) \
          select value ->> 0, value ->> 1, value ->> 2, value ->> 3 from json_each(?); \

@@ -1,5 +1,5 @@
 //! What every store must do, as plain functions over the port. Another implementation runs the same laws with one more
-//! factory in [`stores`] and one more `contract!` line.
+//! factory in [`stores`] and one more `contract!` line. PostgreSQL's are on a server that this process starts for itself.
 
 mod facts;
 mod outbox;
@@ -9,10 +9,14 @@ mod search;
 
 /// One fresh, empty store of each implementation.
 mod stores {
-    use endplate_store::SqliteStore;
+    use endplate_store::{PostgresStore, SqliteStore};
 
     pub async fn sqlite() -> SqliteStore {
         SqliteStore::open("sqlite::memory:").await.unwrap()
+    }
+
+    pub async fn postgres() -> PostgresStore {
+        PostgresStore::open(&endplate_tests::postgres::database().await).await.unwrap()
     }
 }
 
@@ -82,3 +86,4 @@ macro_rules! contract {
 }
 
 contract!(sqlite);
+contract!(postgres);

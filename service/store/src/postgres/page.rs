@@ -1,0 +1,55 @@
+//! Searches and histories.
+
+use super::{failed, query, scalar};
+use crate::sql::Dialect::Postgres;
+use crate::sql::history;
+use crate::sql::row::stored;
+use crate::sql::search::{count, cut, page};
+use endplate_fhir::search::Query;
+use endplate_followup::ports::{Page, Past, PastPage, StoreError};
+use sqlx::Transaction;
+use sqlx::postgres::PgPool;
+
+const SEARCHING: &str = "searching";
+const READING: &str = "reading a history";
+
+/// Several statements of one snapshot.
+async fn snapshot(readers: &PgPool) -> Result<Transaction<'static, sqlx::Postgres>, sqlx::Error> {
+    readers.begin_with("begin isolation level repeatable read read only").await
+}
+
+/// One page, and how many match in all.
+pub(super) async fn search(readers: &PgPool, asked: &Query) -> Result<Page, StoreError> {
+    if asked.count == 0 {
+        let total: i64 =
+            scalar(count(Postgres, asked)).fetch_one(readers).await.map_err(failed(SEARCHING))?;
+        return Ok(Page { total: total.unsigned_abs(), ..Page::default() });
+    }
+    let rows = query(page(Postgres, asked)).fetch_all(readers).await.map_err(failed(SEARCHING))?;
+    // Most searches find all there is on their first page, and then it need not be counted.
+    if asked.after.is_none() && rows.len() <= asked.count {
+        let resources: Vec<_> =
+            rows.iter().map(stored).collect::<Result<_, _>>().map_err(failed(SEARCHING))?;
+        return Ok(Page { total: resources.len() as u64, resources, next: None });
+    }
+    if !asked.total {
+        return cut(asked, rows, 0).map_err(failed(SEARCHING));
+    }
+    let mut snapshot = snapshot(readers).await.map_err(failed(SEARCHING))?;
+    let total: i64 =
+        scalar(count(Postgres, asked)).fetch_one(&mut *snapshot).await.map_err(failed(SEARCHING))?;
+    let rows = query(page(Postgres, asked)).fetch_all(&mut *snapshot).await.map_err(failed(SEARCHING))?;
+    snapshot.commit().await.map_err(failed(SEARCHING))?;
+    cut(asked, rows, total.unsigned_abs()).map_err(failed(SEARCHING))
+}
+
+/// One page of versions, newest first, and how many there are in all.
+pub(super) async fn past(readers: &PgPool, past: &Past) -> Result<PastPage, StoreError> {
+    let mut snapshot = snapshot(readers).await.map_err(failed(READING))?;
+    let total = scalar(history::count(Postgres, past)).fetch_one(&mut *snapshot);
+    let total: i64 = total.await.map_err(failed(READING))?;
+    let rows = query(history::page(Postgres, past)).fetch_all(&mut *snapshot);
+    let rows = rows.await.map_err(failed(READING))?;
+    snapshot.commit().await.map_err(failed(READING))?;
+    history::cut(past, rows, total.unsigned_abs()).map_err(failed(READING))
+}

@@ -1,0 +1,133 @@
+//! Rows: what is read from the columns of either database, and what is written to them.
+
+use endplate_fhir::index::IndexValue;
+use endplate_fhir::search::fold;
+use endplate_followup::ports::{Deed, Event, Notice, Put, Settlement, Stored};
+use jiff::Timestamp;
+use jiff::civil::Date;
+
+/// The columns of a row that was read.
+pub(crate) trait Columns {
+    fn integer(&self, at: usize) -> Result<i64, sqlx::Error>;
+    fn real(&self, at: usize) -> Result<f64, sqlx::Error>;
+    fn text(&self, at: usize) -> Result<String, sqlx::Error>;
+}
+
+macro_rules! columns {
+    ($row:ty) => {
+        impl Columns for $row {
+            fn integer(&self, at: usize) -> Result<i64, sqlx::Error> {
+                sqlx::Row::try_get(self, at)
+            }
+
+            fn real(&self, at: usize) -> Result<f64, sqlx::Error> {
+                sqlx::Row::try_get(self, at)
+            }
+
+            fn text(&self, at: usize) -> Result<String, sqlx::Error> {
+                sqlx::Row::try_get(self, at)
+            }
+        }
+    };
+}
+
+columns!(sqlx::sqlite::SqliteRow);
+columns!(sqlx::postgres::PgRow);
+
+/// A stored version from the columns kind, id, version, at_ms, body.
+pub(crate) fn stored(row: &impl Columns) -> Result<Stored, sqlx::Error> {
+    Ok(Stored {
+        kind: row.text(0)?,
+        id: row.text(1)?,
+        version: row.integer(2)?.unsigned_abs(),
+        at: instant(row.integer(3)?),
+        body: row.text(4)?,
+    })
+}
+
+/// An event from the columns subscription, number, kind, id, version, attempts, raised_at_ms.
+pub(crate) fn event(row: &impl Columns) -> Result<Event, sqlx::Error> {
+    Ok(Event {
+        notice: Notice {
+            subscription: row.text(0)?,
+            kind: row.text(2)?,
+            id: row.text(3)?,
+            version: row.integer(4)?.unsigned_abs(),
+        },
+        number: row.integer(1)?.unsigned_abs(),
+        attempts: u32::try_from(row.integer(5)?).unwrap_or(u32::MAX),
+        raised_at: instant(row.integer(6)?),
+    })
+}
+
+/// Rows of the index tables, each with the key of its resource at the end.
+#[derive(Default)]
+pub(crate) struct Rows<'a> {
+    /// Parameter, code, system.
+    pub tokens: Vec<(String, String, &'a str, i64)>,
+    /// Parameter, id, type.
+    pub references: Vec<(String, &'a str, &'a str, i64)>,
+    /// Parameter, first and last millisecond.
+    pub dates: Vec<(String, i64, i64, i64)>,
+    /// Parameter, value without case and accents, value as it stands.
+    pub texts: Vec<(String, String, &'a str, i64)>,
+    /// Parameter, least and greatest value, code, system, unit.
+    pub quantities: Vec<(String, f64, f64, &'a str, &'a str, &'a str, i64)>,
+}
+
+impl<'a> Rows<'a> {
+    /// What the new versions can be found by; the keys are those of the resources.
+    pub(crate) fn of(puts: &'a [Put], keys: &[i64]) -> Self {
+        let mut rows = Self::default();
+        for (put, key) in puts.iter().zip(keys).filter(|(put, _)| put.deed != Deed::Deleted) {
+            // The instant of the version itself is a column of the resource.
+            for row in put.rows.iter().filter(|row| row.param != "_lastUpdated") {
+                rows.add(format!("{}.{}", put.stored.kind, row.param), &row.value, *key);
+            }
+        }
+        rows
+    }
+
+    fn add(&mut self, param: String, value: &'a IndexValue, key: i64) {
+        match value {
+            IndexValue::Token { system, code } => {
+                self.tokens.push((param, code.clone(), system.as_deref().unwrap_or_default(), key));
+            }
+            IndexValue::Identified { system, code } => {
+                let param = format!("{param}:identifier");
+                self.tokens.push((param, code.clone(), system.as_deref().unwrap_or_default(), key));
+            }
+            IndexValue::Typed { system, code, value } => {
+                self.tokens.push((format!("{param}:of-type"), format!("{code}|{value}"), system, key));
+            }
+            IndexValue::Reference { kind, id } => self.references.push((param, id, kind, key)),
+            IndexValue::Date { start_ms, end_ms } => self.dates.push((param, *start_ms, *end_ms, key)),
+            IndexValue::Text(value) => self.texts.push((param, fold(value), value, key)),
+            IndexValue::Quantity { low, high, system, code, unit } => {
+                self.quantities.push((param, low.0, high.0, code, system, unit, key));
+            }
+        }
+    }
+}
+
+/// What a settlement writes: the outcome of the attempt, its reason, the state of the event, and when it is due again.
+pub(crate) fn settled(
+    settlement: &Settlement,
+    at: Timestamp,
+) -> (&'static str, Option<&String>, i64, Timestamp) {
+    match settlement {
+        Settlement::Delivered => ("delivered", None, 1, at),
+        Settlement::Retry { next_at, reason } => ("deferred", Some(reason), 0, *next_at),
+        Settlement::Dropped { reason } => ("dropped", Some(reason), 2, at),
+    }
+}
+
+/// An instant of a column.
+pub(crate) fn instant(ms: i64) -> Timestamp {
+    Timestamp::from_millisecond(ms).unwrap_or(Timestamp::UNIX_EPOCH)
+}
+
+/// Days since 1970-01-01.
+pub(crate) fn day(date: Date) -> i64 {
+    date.duration_since(Date::constant(1970, 1, 1)).as_hours().div_euclid(24)
+}
