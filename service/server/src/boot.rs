@@ -8,7 +8,7 @@ use crate::worker::{self, Post};
 use axum::serve::ListenerExt;
 use endplate_followup::ports::{Clock, Store, Transport};
 use endplate_followup::{Endplate, Settings};
-use endplate_store::{OpenError, SqliteStore};
+use endplate_store::OpenError;
 use std::net::SocketAddr;
 use std::sync::Arc;
 use std::time::Duration;
@@ -44,7 +44,7 @@ pub enum BootError {
 /// # Errors
 /// It cannot be opened.
 pub async fn open_store(url: &StoreUrl) -> Result<Arc<dyn Store>, BootError> {
-    Ok(Arc::new(SqliteStore::open(&url.to_string()).await?))
+    Ok(endplate_store::open(&url.address()).await?)
 }
 
 /// The use cases of a service at `base`.

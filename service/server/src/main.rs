@@ -82,7 +82,7 @@ struct Overrides {
     /// Address and port to listen on [variable: ENDPLATE_LISTEN]
     #[arg(long, value_name = "ADDRESS")]
     listen: Option<String>,
-    /// Where resources are kept: sqlite:PATH or sqlite::memory: [variable: ENDPLATE_STORE]
+    /// Where resources are kept: sqlite:PATH, sqlite::memory: or postgres://… [variable: ENDPLATE_STORE]
     #[arg(long, value_name = "URL")]
     store: Option<String>,
     /// Allow listening beyond this machine without access control [variable: ENDPLATE_UNPROTECTED]

@@ -3,6 +3,7 @@
 //! The functions are those of SQLite, with the same results. A commit locks the rows that it rests on ([`mod@write`]); nothing
 //! is locked for longer than one commit, and never while something is sent.
 
+mod lease;
 mod outbox;
 mod page;
 mod write;
@@ -260,6 +261,14 @@ impl Store for PostgresStore {
 
     async fn settle(&self, event: &Event, at: Timestamp, settlement: Settlement) -> Result<(), StoreError> {
         outbox::settle(&self.writers, event, at, &settlement).await
+    }
+
+    async fn claim(&self, works: &[String], holder: &str, seconds: u32) -> Result<Vec<String>, StoreError> {
+        lease::claim(&self.writers, works, holder, seconds).await
+    }
+
+    async fn release(&self, works: &[String], holder: &str) -> Result<(), StoreError> {
+        lease::release(&self.writers, works, holder).await
     }
 
     async fn check(&self) -> Result<(), StoreError> {

@@ -24,8 +24,9 @@ use sqlx::sqlite::{
     SqlitePoolOptions, SqliteSynchronous,
 };
 use sqlx::{AssertSqlSafe, ConnectOptions, Connection, Row, Sqlite};
+use std::collections::BTreeMap;
 use std::path::Path;
-use std::sync::Arc;
+use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
 use write::Writer;
 
@@ -42,6 +43,8 @@ pub struct SqliteStore {
     readers: SqlitePool,
     writer: Writer,
     recent: Option<Arc<Recent>>,
+    /// Who has claimed what, and until when. One process serves a file, so nobody else has to know.
+    claims: Mutex<BTreeMap<String, (String, i64)>>,
     /// The folder of a store that is thrown away with this value.
     _temporary: Option<tempfile::TempDir>,
 }
@@ -107,7 +110,7 @@ impl SqliteStore {
         let recent = if temporary.is_some() { Some(Recent::alone()) } else { Recent::shared(path) };
         let recent = recent.map(Arc::new);
         let writer = Writer::start(connection, recent.clone());
-        Ok(Self { readers, writer, recent, _temporary: temporary })
+        Ok(Self { readers, writer, recent, claims: Mutex::default(), _temporary: temporary })
     }
 }
 
@@ -262,6 +265,35 @@ impl Store for SqliteStore {
 
     async fn settle(&self, event: &Event, at: Timestamp, settlement: Settlement) -> Result<(), StoreError> {
         self.writer.settle(event.clone(), at, settlement).await
+    }
+
+    async fn claim(&self, works: &[String], holder: &str, seconds: u32) -> Result<Vec<String>, StoreError> {
+        let now_ms: i64 = sqlx::query_scalar("select cast(unixepoch('subsec') * 1000 as integer)")
+            .fetch_one(&self.readers)
+            .await
+            .map_err(failed("claiming work"))?;
+        let mut claims = self.claims.lock().unwrap_or_else(PoisonError::into_inner);
+        let mut held: Vec<String> = Vec::new();
+        for work in works {
+            let is_free = claims.get(work).is_none_or(|(who, until_ms)| who == holder || *until_ms <= now_ms);
+            if is_free {
+                claims.insert(work.clone(), (holder.to_owned(), now_ms + i64::from(seconds) * 1_000));
+                held.push(work.clone());
+            }
+        }
+        held.sort();
+        held.dedup();
+        Ok(held)
+    }
+
+    async fn release(&self, works: &[String], holder: &str) -> Result<(), StoreError> {
+        let mut claims = self.claims.lock().unwrap_or_else(PoisonError::into_inner);
+        for work in works {
+            if claims.get(work).is_some_and(|(who, _)| who == holder) {
+                claims.remove(work);
+            }
+        }
+        Ok(())
     }
 
     async fn check(&self) -> Result<(), StoreError> {

@@ -34,5 +34,6 @@ mod python;
 mod same_bytes;
 mod served;
 mod site_protocol;
+mod stores;
 mod tidy;
 mod unit_report;

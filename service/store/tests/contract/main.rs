@@ -1,6 +1,7 @@
 //! What every store must do, as plain functions over the port. Another implementation runs the same laws with one more
 //! factory in [`stores`] and one more `contract!` line. PostgreSQL's are on a server that this process starts for itself.
 
+mod claim;
 mod facts;
 mod outbox;
 mod resource;
@@ -58,6 +59,9 @@ macro_rules! contract {
                 scope::a_refused_commit_takes_nothing_from_its_neighbours,
                 scope::the_agenda_is_read_by_day_in_order_of_patient,
                 scope::the_agenda_holds_the_last_date_or_none,
+                claim::what_is_claimed_is_nobody_elses_until_it_is_given_up,
+                claim::a_claim_ends_with_its_time,
+                claim::of_many_who_claim_at_once_one_has_it,
                 outbox::events_are_numbered_within_their_subscription,
                 outbox::numbers_have_no_gaps_under_concurrent_commits,
                 outbox::only_the_first_unsettled_event_waits,
