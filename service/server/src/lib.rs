@@ -7,6 +7,7 @@ pub mod boot;
 pub mod check;
 pub mod clock;
 pub mod config;
+pub mod copy;
 pub mod demo;
 mod error;
 mod extract;

@@ -4,7 +4,7 @@ use clap::error::ErrorKind;
 use clap::{Args, Parser, Subcommand};
 use endplate_server::config::{Config, ConfigError, Layers, Sources};
 use endplate_server::fault::Fault;
-use endplate_server::{check, demo, input, plan, protocol, publish, serve, sweep};
+use endplate_server::{check, copy, demo, input, plan, protocol, publish, serve, sweep};
 use std::path::PathBuf;
 use std::process::ExitCode;
 
@@ -71,6 +71,15 @@ enum Command {
         /// Where resources are kept [variable: ENDPLATE_STORE]
         #[arg(long, value_name = "URL")]
         store: Option<String>,
+    },
+    /// Copy everything of one store into another, compare both, and go on where an earlier copy stopped
+    Copy {
+        /// The store to read; nobody may write it meanwhile
+        #[arg(long, value_name = "URL")]
+        from: String,
+        /// An empty store, or one into which a copy was begun; made if it is not there
+        #[arg(long, value_name = "URL")]
+        to: String,
     },
     /// Print every setting in force and where it came from; secrets masked
     Config(Overrides),
@@ -150,6 +159,10 @@ async fn run(cli: Cli) -> Result<(), Fault> {
         Command::Protocol { moves, store } => {
             let config = config(Overrides { store, ..Overrides::default() }, file)?;
             input::print(&protocol::run(&config, moves).await?);
+            Ok(())
+        }
+        Command::Copy { from, to } => {
+            input::print(&copy::run(&from, &to).await?);
             Ok(())
         }
         Command::Config(overrides) => {

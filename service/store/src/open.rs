@@ -48,9 +48,21 @@ pub enum OpenError {
         /// The number of the last one that it has.
         known: i64,
     },
+    /// A copy into the store was begun and is not complete.
+    #[error(
+        "a copy into the store {place} is not complete; give the same endplate copy again to go on with it"
+    )]
+    Unfinished {
+        /// Where.
+        place: String,
+    },
 }
 
 impl OpenError {
+    pub(crate) fn unfinished(options: &PgConnectOptions) -> Self {
+        Self::Unfinished { place: place(options) }
+    }
+
     pub(crate) fn unreachable(
         options: &PgConnectOptions,
         source: Box<dyn std::error::Error + Send + Sync>,
@@ -82,12 +94,16 @@ fn place(options: &PgConnectOptions) -> String {
     }
 }
 
+pub(crate) fn is_postgres(address: &str) -> bool {
+    address.starts_with("postgres:") || address.starts_with("postgresql:")
+}
+
 /// Opens the store at `address`, and makes or brings up to date its tables.
 ///
 /// # Errors
 /// It cannot be opened.
 pub async fn open(address: &str) -> Result<Arc<dyn Store>, OpenError> {
-    if address.starts_with("postgres:") || address.starts_with("postgresql:") {
+    if is_postgres(address) {
         Ok(Arc::new(PostgresStore::open(address).await?))
     } else {
         Ok(Arc::new(SqliteStore::open(address).await?))

@@ -52,11 +52,14 @@ impl PostgresStore {
     /// # Errors
     /// The address is none, the server cannot be reached, or a later release made the store.
     pub async fn open(address: &str) -> Result<Self, OpenError> {
-        let options: PgConnectOptions = address.parse().map_err(|_| OpenError::Address)?;
-        let options = options.application_name("endplate").disable_statement_logging();
+        let mut connection = Self::connect(address).await?;
+        let options = options(address)?;
         let wrong = |source: sqlx::Error| OpenError::unreachable(&options, source.into());
-        let mut connection = options.connect().await.map_err(wrong)?;
-        migrator().run(&mut connection).await.map_err(|error| OpenError::migrating(&options, error))?;
+        let copying =
+            sqlx::query("select 1 from copying").fetch_optional(&mut connection).await.map_err(wrong)?;
+        if copying.is_some() {
+            return Err(OpenError::unfinished(&options));
+        }
         let is_durable = is_durable(&mut connection).await.map_err(wrong)?;
         connection.close().await.map_err(wrong)?;
         let options = options.clone().options(SESSION).statement_cache_capacity(200);
@@ -67,6 +70,22 @@ impl PostgresStore {
         let writers = pool(WRITERS).connect_with(writing).await.map_err(wrong)?;
         Ok(Self { readers, writers })
     }
+}
+
+impl PostgresStore {
+    /// A connection to a database whose tables are up to date.
+    pub(crate) async fn connect(address: &str) -> Result<PgConnection, OpenError> {
+        let options = options(address)?;
+        let connected = options.connect().await;
+        let mut connection = connected.map_err(|source| OpenError::unreachable(&options, source.into()))?;
+        migrator().run(&mut connection).await.map_err(|error| OpenError::migrating(&options, error))?;
+        Ok(connection)
+    }
+}
+
+fn options(address: &str) -> Result<PgConnectOptions, OpenError> {
+    let options: PgConnectOptions = address.parse().map_err(|_| OpenError::Address)?;
+    Ok(options.application_name("endplate").disable_statement_logging())
 }
 
 async fn is_durable(connection: &mut PgConnection) -> Result<bool, sqlx::Error> {
@@ -114,23 +133,15 @@ fn plains<'a>(texts: impl Iterator<Item = &'a str>) -> Vec<Cow<'a, str>> {
     texts.map(plain).collect()
 }
 
-/// A statement that asks for one number.
-fn scalar(statement: Statement) -> sqlx::query::QueryScalar<'static, Postgres, i64, PgArguments> {
-    let (text, values) = statement.into_parts();
-    values.into_iter().fold(sqlx::query_scalar(AssertSqlSafe(text)), |query, value| match value {
-        Value::Integer(value) => query.bind(value),
-        Value::Real(value) => query.bind(value),
-        Value::Text(value) => query.bind(plain(&value).into_owned()),
-    })
-}
-
-/// A statement that asks for rows.
-fn query(statement: Statement) -> sqlx::query::Query<'static, Postgres, PgArguments> {
+/// A statement with what is bound to it.
+pub(crate) fn query(statement: Statement) -> sqlx::query::Query<'static, Postgres, PgArguments> {
     let (text, values) = statement.into_parts();
     values.into_iter().fold(sqlx::query(AssertSqlSafe(text)), |query, value| match value {
         Value::Integer(value) => query.bind(value),
         Value::Real(value) => query.bind(value),
         Value::Text(value) => query.bind(plain(&value).into_owned()),
+        Value::Flag(value) => query.bind(value),
+        Value::NoText => query.bind(None::<String>),
     })
 }
 

@@ -34,6 +34,9 @@ pub(crate) enum Value {
     Integer(i64),
     Real(f64),
     Text(String),
+    Flag(bool),
+    /// Nothing, where a text or a whole number might be.
+    NoText,
 }
 
 impl From<i64> for Value {

@@ -53,8 +53,7 @@ impl SqliteStore {
     /// Opens, and if need be makes, the store at `sqlite:PATH`. `sqlite::memory:` is a store in a temporary folder that goes
     /// away with this value; it alone does not wait for the disk.
     pub async fn open(address: &str) -> Result<Self, OpenError> {
-        let path = address.strip_prefix("sqlite:").ok_or(OpenError::Address)?;
-        if path == ":memory:" {
+        if address == "sqlite::memory:" {
             let wrong = |source: std::io::Error| OpenError::File {
                 path: std::env::temp_dir(),
                 source: source.into(),
@@ -63,11 +62,13 @@ impl SqliteStore {
             let path = folder.path().join("endplate.db");
             return Self::at(&path, SqliteSynchronous::Off, Some(folder)).await;
         }
-        let path = path.strip_prefix("//").unwrap_or(path);
-        if path.is_empty() {
-            return Err(OpenError::Address);
-        }
-        Self::at(Path::new(path), SqliteSynchronous::Full, None).await
+        Self::at(file(address)?, SqliteSynchronous::Full, None).await
+    }
+
+    /// The writing connection to a file whose tables are up to date.
+    pub(crate) async fn connect(address: &str) -> Result<SqliteConnection, OpenError> {
+        let path = file(address)?;
+        migrated(path, &options(path, SqliteSynchronous::Full)).await
     }
 
     async fn at(
@@ -79,24 +80,12 @@ impl SqliteStore {
             path: path.to_owned(),
             source,
         };
-        let options = SqliteConnectOptions::new()
-            .filename(path)
-            .create_if_missing(true)
-            .journal_mode(SqliteJournalMode::Wal)
-            .synchronous(synchronous)
-            .foreign_keys(true)
-            .busy_timeout(Duration::from_secs(10))
-            .statement_cache_capacity(200)
-            .pragma("wal_autocheckpoint", "4000")
-            .pragma("temp_store", "memory")
-            .disable_statement_logging();
-        let writing = options.clone().pragma("cache_size", WRITER_CACHE);
-        let mut connection =
-            SqliteConnection::connect_with(&writing).await.map_err(|error| wrong(error.into()))?;
-        let migrated = migrator().run(&mut connection).await;
-        migrated.map_err(|error| {
-            OpenError::later(&path.display().to_string(), &error).unwrap_or_else(|| wrong(error.into()))
-        })?;
+        let options = options(path, synchronous);
+        let mut connection = migrated(path, &options).await?;
+        let copying = sqlx::query("select 1 from copying").fetch_optional(&mut connection).await;
+        if copying.map_err(|error| wrong(error.into()))?.is_some() {
+            return Err(OpenError::Unfinished { place: path.display().to_string() });
+        }
         let reading = options.read_only(true).create_if_missing(false).pragma("cache_size", READER_CACHE);
         let readers = SqlitePoolOptions::new()
             .max_connections(READERS)
@@ -114,6 +103,40 @@ impl SqliteStore {
     }
 }
 
+/// The file of an address.
+fn file(address: &str) -> Result<&Path, OpenError> {
+    let path = address.strip_prefix("sqlite:").ok_or(OpenError::Address)?;
+    let path = path.strip_prefix("//").unwrap_or(path);
+    if path.is_empty() || path == ":memory:" { Err(OpenError::Address) } else { Ok(Path::new(path)) }
+}
+
+fn options(path: &Path, synchronous: SqliteSynchronous) -> SqliteConnectOptions {
+    SqliteConnectOptions::new()
+        .filename(path)
+        .create_if_missing(true)
+        .journal_mode(SqliteJournalMode::Wal)
+        .synchronous(synchronous)
+        .foreign_keys(true)
+        .busy_timeout(Duration::from_secs(10))
+        .statement_cache_capacity(200)
+        .pragma("wal_autocheckpoint", "4000")
+        .pragma("temp_store", "memory")
+        .disable_statement_logging()
+}
+
+/// The writing connection, after the tables were made or brought up to date.
+async fn migrated(path: &Path, options: &SqliteConnectOptions) -> Result<SqliteConnection, OpenError> {
+    let wrong =
+        |source: Box<dyn std::error::Error + Send + Sync>| OpenError::File { path: path.to_owned(), source };
+    let writing = options.clone().pragma("cache_size", WRITER_CACHE);
+    let mut connection =
+        SqliteConnection::connect_with(&writing).await.map_err(|error| wrong(error.into()))?;
+    migrator().run(&mut connection).await.map_err(|error| {
+        OpenError::later(&path.display().to_string(), &error).unwrap_or_else(|| wrong(error.into()))
+    })?;
+    Ok(connection)
+}
+
 /// The migrations, embedded. A released one is never edited; see `migrations/README.md`.
 fn migrator() -> Migrator {
     sql::migrator(include_str!("../migrations/sqlite/0001_house.sql"))
@@ -124,23 +147,15 @@ fn failed(context: &'static str) -> impl Fn(sqlx::Error) -> StoreError {
     move |source| StoreError::Failed { context, source: Box::new(source) }
 }
 
-/// A statement that asks for one value.
-fn scalar(statement: Statement) -> sqlx::query::QueryScalar<'static, Sqlite, i64, SqliteArguments> {
-    let (text, values) = statement.into_parts();
-    values.into_iter().fold(sqlx::query_scalar(AssertSqlSafe(text)), |query, value| match value {
-        Value::Integer(value) => query.bind(value),
-        Value::Real(value) => query.bind(value),
-        Value::Text(value) => query.bind(value),
-    })
-}
-
-/// A statement to be asked for rows.
-fn query(statement: Statement) -> sqlx::query::Query<'static, Sqlite, SqliteArguments> {
+/// A statement with what is bound to it.
+pub(crate) fn query(statement: Statement) -> sqlx::query::Query<'static, Sqlite, SqliteArguments> {
     let (text, values) = statement.into_parts();
     values.into_iter().fold(sqlx::query(AssertSqlSafe(text)), |query, value| match value {
         Value::Integer(value) => query.bind(value),
         Value::Real(value) => query.bind(value),
         Value::Text(value) => query.bind(value),
+        Value::Flag(value) => query.bind(value),
+        Value::NoText => query.bind(None::<String>),
     })
 }
 

@@ -1,9 +1,9 @@
 //! Searches and histories.
 
-use super::{failed, query, scalar};
+use super::{failed, query};
 use crate::sql::Dialect::Postgres;
 use crate::sql::history;
-use crate::sql::row::stored;
+use crate::sql::row::{Columns, stored};
 use crate::sql::search::{count, cut, page};
 use endplate_fhir::search::Query;
 use endplate_followup::ports::{Page, Past, PastPage, StoreError};
@@ -21,8 +21,11 @@ async fn snapshot(readers: &PgPool) -> Result<Transaction<'static, sqlx::Postgre
 /// One page, and how many match in all.
 pub(super) async fn search(readers: &PgPool, asked: &Query) -> Result<Page, StoreError> {
     if asked.count == 0 {
-        let total: i64 =
-            scalar(count(Postgres, asked)).fetch_one(readers).await.map_err(failed(SEARCHING))?;
+        let total: i64 = query(count(Postgres, asked))
+            .fetch_one(readers)
+            .await
+            .and_then(|row| row.integer(0))
+            .map_err(failed(SEARCHING))?;
         return Ok(Page { total: total.unsigned_abs(), ..Page::default() });
     }
     let rows = query(page(Postgres, asked)).fetch_all(readers).await.map_err(failed(SEARCHING))?;
@@ -36,8 +39,11 @@ pub(super) async fn search(readers: &PgPool, asked: &Query) -> Result<Page, Stor
         return cut(asked, rows, 0).map_err(failed(SEARCHING));
     }
     let mut snapshot = snapshot(readers).await.map_err(failed(SEARCHING))?;
-    let total: i64 =
-        scalar(count(Postgres, asked)).fetch_one(&mut *snapshot).await.map_err(failed(SEARCHING))?;
+    let total: i64 = query(count(Postgres, asked))
+        .fetch_one(&mut *snapshot)
+        .await
+        .and_then(|row| row.integer(0))
+        .map_err(failed(SEARCHING))?;
     let rows = query(page(Postgres, asked)).fetch_all(&mut *snapshot).await.map_err(failed(SEARCHING))?;
     snapshot.commit().await.map_err(failed(SEARCHING))?;
     cut(asked, rows, total.unsigned_abs()).map_err(failed(SEARCHING))
@@ -46,8 +52,8 @@ pub(super) async fn search(readers: &PgPool, asked: &Query) -> Result<Page, Stor
 /// One page of versions, newest first, and how many there are in all.
 pub(super) async fn past(readers: &PgPool, past: &Past) -> Result<PastPage, StoreError> {
     let mut snapshot = snapshot(readers).await.map_err(failed(READING))?;
-    let total = scalar(history::count(Postgres, past)).fetch_one(&mut *snapshot);
-    let total: i64 = total.await.map_err(failed(READING))?;
+    let total = query(history::count(Postgres, past)).fetch_one(&mut *snapshot);
+    let total = total.await.and_then(|row| row.integer(0)).map_err(failed(READING))?;
     let rows = query(history::page(Postgres, past)).fetch_all(&mut *snapshot);
     let rows = rows.await.map_err(failed(READING))?;
     snapshot.commit().await.map_err(failed(READING))?;

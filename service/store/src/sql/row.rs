@@ -11,23 +11,21 @@ pub(crate) trait Columns {
     fn integer(&self, at: usize) -> Result<i64, sqlx::Error>;
     fn real(&self, at: usize) -> Result<f64, sqlx::Error>;
     fn text(&self, at: usize) -> Result<String, sqlx::Error>;
+    fn flag(&self, at: usize) -> Result<bool, sqlx::Error>;
+    fn maybe_integer(&self, at: usize) -> Result<Option<i64>, sqlx::Error>;
+    fn maybe_text(&self, at: usize) -> Result<Option<String>, sqlx::Error>;
 }
 
 macro_rules! columns {
-    ($row:ty) => {
+    ($row:ty: $($name:ident $value:ty,)+) => {
         impl Columns for $row {
-            fn integer(&self, at: usize) -> Result<i64, sqlx::Error> {
+            $(fn $name(&self, at: usize) -> Result<$value, sqlx::Error> {
                 sqlx::Row::try_get(self, at)
-            }
-
-            fn real(&self, at: usize) -> Result<f64, sqlx::Error> {
-                sqlx::Row::try_get(self, at)
-            }
-
-            fn text(&self, at: usize) -> Result<String, sqlx::Error> {
-                sqlx::Row::try_get(self, at)
-            }
+            })+
         }
+    };
+    ($row:ty) => {
+        columns!($row: integer i64, real f64, text String, flag bool, maybe_integer Option<i64>, maybe_text Option<String>,);
     };
 }
 

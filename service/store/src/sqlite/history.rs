@@ -1,8 +1,9 @@
 //! Versions and histories.
 
-use super::{failed, number, query, scalar};
+use super::{failed, number, query};
 use crate::sql::Dialect::Sqlite;
 use crate::sql::history::{self, version_of};
+use crate::sql::row::Columns;
 use endplate_followup::ports::{Past, PastPage, StoreError, Version};
 use sqlx::sqlite::SqlitePool;
 
@@ -51,8 +52,8 @@ pub(super) async fn page(readers: &SqlitePool, past: &Past) -> Result<PastPage, 
     const CONTEXT: &str = "reading a history";
     // One transaction, so that the page and the count are of one snapshot.
     let mut snapshot = readers.begin().await.map_err(failed(CONTEXT))?;
-    let total = scalar(history::count(Sqlite, past)).fetch_one(&mut *snapshot);
-    let total: i64 = total.await.map_err(failed(CONTEXT))?;
+    let total = query(history::count(Sqlite, past)).fetch_one(&mut *snapshot);
+    let total = total.await.and_then(|row| row.integer(0)).map_err(failed(CONTEXT))?;
     let rows = query(history::page(Sqlite, past)).fetch_all(&mut *snapshot);
     let rows = rows.await.map_err(failed(CONTEXT))?;
     snapshot.commit().await.map_err(failed(CONTEXT))?;

@@ -1,8 +1,8 @@
 //! Searches of one SQLite file.
 
-use super::{failed, query, scalar};
+use super::{failed, query};
 use crate::sql::Dialect::Sqlite;
-use crate::sql::row::stored;
+use crate::sql::row::{Columns, stored};
 use crate::sql::search::{count, cut, page};
 use endplate_fhir::search::Query;
 use endplate_followup::ports::{Page, StoreError};
@@ -13,7 +13,11 @@ const CONTEXT: &str = "searching";
 /// One page, and how many match in all.
 pub(super) async fn search(readers: &SqlitePool, asked: &Query) -> Result<Page, StoreError> {
     if asked.count == 0 {
-        let total: i64 = scalar(count(Sqlite, asked)).fetch_one(readers).await.map_err(failed(CONTEXT))?;
+        let total: i64 = query(count(Sqlite, asked))
+            .fetch_one(readers)
+            .await
+            .and_then(|row| row.integer(0))
+            .map_err(failed(CONTEXT))?;
         return Ok(Page { total: total.unsigned_abs(), ..Page::default() });
     }
     let rows = query(page(Sqlite, asked)).fetch_all(readers).await.map_err(failed(CONTEXT))?;
@@ -27,7 +31,11 @@ pub(super) async fn search(readers: &SqlitePool, asked: &Query) -> Result<Page, 
     }
     // One transaction, so that the page and the count are of one snapshot.
     let mut snapshot = readers.begin().await.map_err(failed(CONTEXT))?;
-    let total: i64 = scalar(count(Sqlite, asked)).fetch_one(&mut *snapshot).await.map_err(failed(CONTEXT))?;
+    let total: i64 = query(count(Sqlite, asked))
+        .fetch_one(&mut *snapshot)
+        .await
+        .and_then(|row| row.integer(0))
+        .map_err(failed(CONTEXT))?;
     let rows = query(page(Sqlite, asked)).fetch_all(&mut *snapshot).await.map_err(failed(CONTEXT))?;
     snapshot.commit().await.map_err(failed(CONTEXT))?;
     cut(asked, rows, total.unsigned_abs()).map_err(failed(CONTEXT))
