@@ -15,7 +15,38 @@ pub struct SweepReport {
     pub changed: usize,
 }
 
+/// The claim of a sweep.
+const CLAIM: &str = "sweep";
+/// How long it lasts unless it is kept, in seconds: an instance that dies leaves the sweep to another after that time.
+const CLAIM_S: u32 = 30;
+/// After how many patients it is kept: a few seconds' work at most.
+const KEPT_AFTER: usize = 50;
+
 impl Endplate {
+    /// Sweeps as `holder`, unless another instance on the same store does so now; then nothing is done and nothing is said. A
+    /// sweep that lost its claim on the way, as after a long pause of the machine, ends there: another one goes on.
+    pub async fn sweep_as(&self, holder: &str) -> Result<Option<SweepReport>, Refusal> {
+        let claims = [CLAIM.to_owned()];
+        let today = self.clock.today();
+        let mut report = SweepReport::default();
+        let mut after: Option<String> = None;
+        loop {
+            if self.store.claim(&claims, holder, CLAIM_S).await?.is_empty() {
+                return Ok(after.map(|_| report));
+            }
+            let patients = self.store.due(today, after.as_deref(), KEPT_AFTER).await?;
+            let Some(last) = patients.last().cloned() else {
+                self.store.release(&claims, holder).await?;
+                return Ok(Some(report));
+            };
+            for patient in patients {
+                report.changed += usize::from(self.revisit(&patient).await?);
+                report.patients += 1;
+            }
+            after = Some(last);
+        }
+    }
+
     /// Looks again at every patient for whom the clock may have changed something by today. Costs what is due, not what is
     /// stored; a sweep repeated on the same day finds nothing to do.
     pub async fn sweep(&self, progress: &(dyn Fn(usize) + Sync)) -> Result<SweepReport, Refusal> {

@@ -137,6 +137,7 @@ pub async fn start(config: &Config, parts: Parts) -> Result<Server, BootError> {
     if parts.workers {
         let post = Post {
             endplate: endplate.clone(),
+            holder: format!("{} {address} {}", std::process::id(), parts.clock.now()).into(),
             clock: parts.clock,
             outbox: Arc::clone(&outbox),
             phase: phases,

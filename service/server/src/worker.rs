@@ -9,7 +9,7 @@ use jiff::{SignedDuration, Timestamp};
 use std::sync::Arc;
 use std::time::Duration;
 use tokio::sync::{Notify, watch};
-use tracing::{error, info};
+use tracing::{debug, error, info};
 
 /// No pause is longer: a wall clock that was set, or a machine that slept, is noticed within this time.
 const PAUSE_MAX: Duration = Duration::from_mins(1);
@@ -26,6 +26,8 @@ pub(crate) struct Post {
     /// Told after each write.
     pub outbox: Arc<Notify>,
     pub phase: watch::Receiver<Phase>,
+    /// Tells this instance from others on the same store.
+    pub holder: Arc<str>,
 }
 
 impl Post {
@@ -102,8 +104,12 @@ pub(crate) async fn sweep(post: Post, every: Duration, zone: TimeZone) {
 }
 
 async fn swept(post: &Post) -> bool {
-    match post.endplate.sweep(&|_| {}).await {
-        Ok(report) => {
+    match post.endplate.sweep_as(&post.holder).await {
+        Ok(None) => {
+            debug!("another instance sweeps");
+            true
+        }
+        Ok(Some(report)) => {
             info!(patient.count = report.patients, changed.count = report.changed, "swept");
             if report.changed > 0 {
                 post.outbox.notify_one();

@@ -6,6 +6,7 @@ mod alerts;
 mod answers;
 mod bad_input;
 mod bookings;
+mod both_stores;
 mod cds_hooks;
 mod chart;
 mod clients;
