@@ -1,15 +1,17 @@
 //! Repair records accepted with their plans derived, beside the floor: the same bytes written by a bare loop.
 //!
 //! `cargo bench -p endplate-tests`. Both write to files of the same kind (SQLite, WAL, `synchronous = full`), one transaction
-//! for each record; the floor writes each transaction's resources into one table and does nothing else.
+//! for each record; the floor writes each transaction's resources into one table and does nothing else. The same on PostgreSQL, where
+//! `ENDPLATE_BENCH_POSTGRES` names a server, such as `postgres://user@host`; databases are made there and left. There the floor
+//! has as many senders as what is measured.
 
 use endplate_followup::ports::Clock;
 use endplate_followup::{Endplate, Party, Settings, protocol};
-use endplate_store::SqliteStore;
 use jiff::Timestamp;
 use serde_json::Value;
+use sqlx::postgres::PgPoolOptions;
 use sqlx::sqlite::{SqliteConnectOptions, SqliteJournalMode, SqliteSynchronous};
-use sqlx::{ConnectOptions, Connection, Row};
+use sqlx::{AssertSqlSafe, ConnectOptions, Connection, Row};
 use std::path::Path;
 use std::sync::Arc;
 use std::time::Instant;
@@ -41,8 +43,8 @@ fn record(number: usize) -> Value {
     serde_json::from_str(&text).expect("the fixture is JSON")
 }
 
-async fn endplate(file: &Path) -> Endplate {
-    let store = SqliteStore::open(&format!("sqlite:{}", file.display())).await.expect("a store");
+async fn endplate(address: &str) -> Endplate {
+    let store = endplate_store::open(address).await.expect("a store");
     let clock = Arc::new(Stopped("2025-01-15T08:00:00Z".parse().expect("an instant")));
     let party = |display: &str| Party { display: display.to_owned(), reference: None };
     let settings = Settings {
@@ -51,12 +53,12 @@ async fn endplate(file: &Path) -> Endplate {
         clinic_lead: party("Clinic lead"),
         scheduler: party("Booking desk"),
     };
-    Endplate::new(Arc::new(store), clock, settings)
+    Endplate::new(store, clock, settings)
 }
 
 /// Records accepted each second by `senders` at once.
-async fn accept(file: &Path, senders: usize) -> f64 {
-    let endplate = endplate(file).await;
+async fn accept(address: &str, senders: usize) -> f64 {
+    let endplate = endplate(address).await;
     endplate.transaction(record(999_999)).await.expect("the first record, which also makes the surgeon");
     let start = Instant::now();
     let mut all = JoinSet::new();
@@ -110,12 +112,59 @@ async fn floor(file: &Path, records: &[Vec<String>]) -> f64 {
     records.len() as f64 / start.elapsed().as_secs_f64()
 }
 
+/// Makes a database on the server, without what an earlier run left.
+async fn database(server: &str, name: &str) -> String {
+    let mut connection = sqlx::PgConnection::connect(&format!("{server}/postgres")).await.expect("a server");
+    for statement in [format!("drop database if exists {name}"), format!("create database {name}")] {
+        sqlx::raw_sql(AssertSqlSafe(statement)).execute(&mut connection).await.expect("a database");
+    }
+    format!("{server}/{name}")
+}
+
+/// The same bare loop on PostgreSQL: each sender inserts a record's resources with one statement a transaction.
+async fn postgres_floor(address: &str, records: &[Vec<String>], senders: usize) -> f64 {
+    let pool =
+        PgPoolOptions::new().max_connections(senders as u32).connect(address).await.expect("a database");
+    let table = "create table body (key bigint generated always as identity primary key, body text not null)";
+    sqlx::query(table).execute(&pool).await.expect("a table");
+    let start = Instant::now();
+    let mut all = JoinSet::new();
+    for sender in 0..senders {
+        let pool = pool.clone();
+        let own: Vec<Vec<String>> = records.iter().skip(sender).step_by(senders).cloned().collect();
+        all.spawn(async move {
+            for record in own {
+                let mut transaction = pool.begin().await.expect("a transaction");
+                let insert =
+                    sqlx::query("insert into body (body) select * from unnest($1::text[])").bind(record);
+                insert.execute(&mut *transaction).await.expect("rows");
+                transaction.commit().await.expect("a commit");
+            }
+        });
+    }
+    while let Some(done) = all.join_next().await {
+        done.expect("a sender");
+    }
+    records.len() as f64 / start.elapsed().as_secs_f64()
+}
+
+async fn on_postgres(server: &str, records: &[Vec<String>]) {
+    for senders in [1, SENDERS] {
+        let accepted = accept(&database(server, "endplate_bench").await, senders).await;
+        let floor = postgres_floor(&database(server, "endplate_bench_floor").await, records, senders).await;
+        println!(
+            "PostgreSQL, {senders} senders: {accepted:.0} a second ({:.2} of the floor, {floor:.0} a second)",
+            accepted / floor
+        );
+    }
+}
+
 #[tokio::main]
 async fn main() {
     let folder = tempfile::tempdir().expect("a folder");
-    let one = accept(&folder.path().join("one.db"), 1).await;
+    let one = accept(&format!("sqlite:{}", folder.path().join("one.db").display()), 1).await;
     let file = folder.path().join("many.db");
-    let many = accept(&file, SENDERS).await;
+    let many = accept(&format!("sqlite:{}", file.display()), SENDERS).await;
     let records = bodies(&file).await;
     let resources = records.first().map_or(0, Vec::len);
     let bytes: usize = records.iter().flatten().map(String::len).sum();
@@ -127,4 +176,7 @@ async fn main() {
         many / floor
     );
     println!("floor, the same bytes by a bare loop: {floor:.0} a second");
+    if let Ok(server) = std::env::var("ENDPLATE_BENCH_POSTGRES") {
+        on_postgres(&server, &records).await;
+    }
 }

@@ -7,7 +7,7 @@ use endplate_tests::postgres::Server;
 use futures_util::future::join_all;
 use jiff::Timestamp;
 use std::process::{Command, Stdio};
-use testcontainers::core::{IntoContainerPort, WaitFor};
+use testcontainers::core::{CmdWaitFor, ExecCommand, IntoContainerPort, WaitFor};
 use testcontainers::runners::AsyncRunner;
 use testcontainers::{ContainerAsync, GenericImage, ImageExt};
 
@@ -54,6 +54,10 @@ impl Place {
                 // No time to end in good order.
                 container.stop_with_timeout(Some(0)).await.expect("stopped");
                 container.start().await.expect("started again");
+                let ready = "until pg_isready -q -h 127.0.0.1; do sleep 0.1; done";
+                let ready = ExecCommand::new(["sh", "-c", ready]);
+                let ready = ready.with_cmd_ready_condition(CmdWaitFor::exit_code(0));
+                container.exec(ready).await.expect("ready again");
             }
             Self::Machine(server) => server.crash(),
         }
