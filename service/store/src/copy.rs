@@ -6,12 +6,13 @@
 
 use crate::open::OpenError;
 use crate::sql::row::Columns;
-use crate::sql::{Dialect, Statement, Value};
+use crate::sql::{Dialect, Statement, Value, number};
 use crate::{PostgresStore, SqliteStore, open};
 use sha2::{Digest, Sha256};
 use sqlx::postgres::PgConnection;
 use sqlx::sqlite::SqliteConnection;
 use sqlx::{AssertSqlSafe, Connection};
+use std::fmt::Write;
 
 mod table;
 
@@ -260,7 +261,7 @@ impl Side {
                 table.beyond(&mut sql, after);
                 sql.push(table.order()).push(" limit ").push_bind(ROWS_TOGETHER);
                 let rows = self.rows(sql, &table.kinds()).await.map_err(failed(CONTEXT))?;
-                let is_full = rows.len() as i64 == ROWS_TOGETHER;
+                let is_full = number(rows.len() as u64) == ROWS_TOGETHER;
                 let next = rows.last().filter(|_| is_full).map(|row| table::place(&row[..count]));
                 Ok((rows, next))
             }
@@ -304,7 +305,7 @@ impl Side {
         }
         let mut note = Statement::new(dialect, "update copying set part = ");
         // A table that is complete needs no place.
-        note.push_bind(part as i64 + i64::from(next.is_none())).push(", place = ");
+        note.push_bind(number(part as u64) + i64::from(next.is_none())).push(", place = ");
         note.push_bind(next.map_or(Value::NoText, Value::from));
         statements.push(note);
         self.tell("begin", CONTEXT).await?;
@@ -330,8 +331,7 @@ impl Side {
             told(rows.len() as u64);
             place = next;
             if place.is_none() {
-                let hash = hash.finalize().iter().map(|byte| format!("{byte:02x}")).collect();
-                return Ok((count, hash));
+                return Ok((count, hexadecimal(&hash.finalize())));
             }
         }
     }
@@ -360,6 +360,14 @@ impl Side {
         };
         closed.map_err(failed(CONTEXT))
     }
+}
+
+fn hexadecimal(bytes: &[u8]) -> String {
+    bytes.iter().fold(String::new(), |mut text, byte| {
+        // Writing to a String does not fail.
+        let _ = write!(text, "{byte:02x}");
+        text
+    })
 }
 
 /// The values of a row.

@@ -78,8 +78,7 @@ impl OpenError {
     /// If it is for this reason that migrating failed.
     pub(crate) fn later(place: &str, error: &MigrateError) -> Option<Self> {
         let number = match error {
-            MigrateError::VersionMissing(number) => *number,
-            MigrateError::VersionTooNew(number, _) => *number,
+            MigrateError::VersionMissing(number) | MigrateError::VersionTooNew(number, _) => *number,
             _ => return None,
         };
         Some(Self::Later { place: place.to_owned(), number, known: crate::sql::MIGRATION })

@@ -46,7 +46,7 @@ fn task(n: u64, version: u64) -> Put {
     Put {
         stored,
         deed: if version == 1 { Deed::Created } else { Deed::Updated },
-        patient: (n % 3 > 0).then(|| format!("p{n}")),
+        patient: (!n.is_multiple_of(3)).then(|| format!("p{n}")),
         rows: rows.map(|(param, value)| IndexRow { param, value }).to_vec(),
     }
 }
