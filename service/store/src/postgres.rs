@@ -1,6 +1,6 @@
 //! PostgreSQL: many instances on one database, each with a pool of readers and one of writers.
 //!
-//! The functions are those of SQLite, with the same results. A commit locks the rows that it rests on ([`mod@write`]); nothing
+//! The functions are those of SQLite, with the same results. A commit locks the rows that it rests on (`postgres/write.rs`); nothing
 //! is locked for longer than one commit, and never while something is sent.
 
 mod lease;

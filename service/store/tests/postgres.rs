@@ -12,6 +12,7 @@ use jiff::Timestamp;
 use sqlx::Connection;
 use std::collections::BTreeMap;
 use std::error::Error;
+use std::fmt::Write;
 
 fn at(ms: i64) -> Timestamp {
     Timestamp::from_millisecond(ms).unwrap()
@@ -287,7 +288,7 @@ async fn texts_of_any_length_and_of_any_characters_are_found_as_in_sqlite() {
                     let page =
                         store.search(&Query { clauses, count: 50, ..Query::of("Task") }).await.unwrap();
                     let ids: Vec<_> = page.resources.into_iter().map(|one| one.id).collect();
-                    all.push_str(&format!("{param} {ids:?}\n"));
+                    writeln!(all, "{param} {ids:?}").unwrap();
                 }
             }
         }

@@ -55,7 +55,7 @@ async fn clinic(served: &Served) -> Vec<String> {
             let links = bundle["link"].as_array().cloned().unwrap_or_default();
             let Some(next) = links.iter().find(|link| link["relation"] == "next") else { break };
             let url = next["url"].as_str().unwrap();
-            path = url[url.find("/fhir").unwrap()..].to_owned();
+            url[url.find("/fhir").unwrap()..].clone_into(&mut path);
         }
     }
     answers
