@@ -14,6 +14,8 @@ use std::sync::atomic::{AtomicU32, Ordering};
 /// ends: that is when the test process does.
 const KEEPER: &str = r#"
 set -e
+# What ends the tests must not end their keeper before it has tidied up.
+trap '' HUP INT TERM
 folder=$1 user=$2
 for bin in "$(dirname "$(command -v initdb || echo /none/x)")" /usr/lib/postgresql/*/bin; do
     if [ -x "$bin/initdb" ] && [ -x "$bin/pg_ctl" ]; then found=$bin; fi
