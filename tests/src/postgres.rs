@@ -17,6 +17,7 @@ set -e
 # What ends the tests must not end their keeper before it has tidied up.
 trap '' HUP INT TERM
 folder=$1 user=$2
+trap 'cd / && rm -rf "$folder"' EXIT
 for bin in "$(dirname "$(command -v initdb || echo /none/x)")" /usr/lib/postgresql/*/bin; do
     if [ -x "$bin/initdb" ] && [ -x "$bin/pg_ctl" ]; then found=$bin; fi
 done
@@ -38,7 +39,6 @@ while read -r word; do
     echo ready
 done
 as "$found/pg_ctl" -D "$folder/data" -m immediate stop >/dev/null
-cd / && rm -rf "$folder"
 "#;
 
 /// A running server. It ends when this value is dropped, or with the process.
