@@ -51,7 +51,10 @@ def main():
         entry = f'    ("{name}", include_str!("../../../../profiles/{path}")),\n'
         if len(entry) > 111:
             # As rustfmt breaks it.
-            entry = f'    (\n        "{name}",\n        include_str!("../../../../profiles/{path}"),\n    ),\n'
+            text = f'include_str!("../../../../profiles/{path}"),'
+            if len(text) > 102:
+                text = f'include_str!(\n            "../../../../profiles/{path}"\n        ),'
+            entry = f'    (\n        "{name}",\n        {text}\n    ),\n'
         lines.append(entry)
     lines.append("];\n")
     lines.append("\n/// Each profile: the type that it constrains, and its id.\npub(super) const PROFILES: &[(&str, &str)] = &[\n")

@@ -1,4 +1,4 @@
-"""The PlanDefinition, the Library of its parameters, and the OperationDefinitions."""
+"""The PlanDefinition, the Library of its parameters, the Measure of the unit's report, and the OperationDefinitions."""
 import base64
 import json
 import re
@@ -208,11 +208,11 @@ def operations():
         ])
     yield operation(
         "RiskAssessment-chart", "Recovery chart",
-        "The recovery chart of the repair that a derived RiskAssessment is about, as SVG and as PDF, and the same in words; nothing is "
-        f"stored. {CAUTION}",
+        "The recovery chart of the repair that a derived RiskAssessment is about, as SVG and as PDF, drawn from the present facts; nothing "
+        f"is stored. {CAUTION}",
         "chart", "RiskAssessment", "instance", [
             parameter("format", "in", 0, "1", "code", "svg or pdf: the picture alone."),
-            parameter("return", "out", 1, "1", "DiagnosticReport", "presentedForm holds the picture, conclusion the words."),
+            parameter("return", "out", 1, "1", "DiagnosticReport", "The stored report, with the picture itself in presentedForm."),
         ])
     yield operation(
         "PlanDefinition-compare-options", "Options side by side",
@@ -242,7 +242,65 @@ def operations():
             [parameter("return", "out", 1, "1", "Parameters", "What changes.")], writes=writes)
 
 
+CAUSES = """inadequate-debridement technical-failure failed-revascularisation failed-repopulation tension infection
+undetermined""".split()
+REACHED = [("targets", "Targets of repairs whose outcome examination was due at the latest in the period."),
+           ("reached", "Those of them that had reached it by that day.")]
+# Groups of the unit's report: what each counts, its populations with how each is counted, and whether it is stratified.
+GROUPS = [
+    ("reviews", "Reviews whose window closed in the period. The score is the share attended.", [
+        ("due", "Task of a review, not cancelled, whose restriction.period ends in the period."),
+        ("attended", "Those of them whose businessStatus is attended."),
+        ("missed", "Those of them whose businessStatus is missed."),
+    ], False),
+    ("stall-to-alert", "The score is the median of days from the finding at which the front already stood where it stood when the alert "
+     "was raised, to the alert.", [
+         ("alerts", "DetectedIssue front-static whose identifiedPeriod starts in the period."),
+     ], False),
+    ("outcome-motor", "Muscles with M3 or better when the outcome was due. The score is their share.", REACHED, True),
+    ("outcome-sensory", "Skin with S3+ or better when the outcome was due. The score is its share.", REACHED, True),
+    ("arrest-cause", "Why repairs arrested, as the surgeons of second repairs recorded. No score.", [
+        (cause, f"Second repairs done in the period whose reasonCode is {cause}.") for cause in CAUSES
+    ], False),
+    ("first-signs", "First signs seen in the period against the window in which eight in ten were expected on the day of the repair. The "
+     "score is the share seen in the window.", [
+         ("before-window", "First signs seen before their window."),
+         ("in-window", "First signs seen in their window."),
+         ("after-window", "First signs seen after their window."),
+     ], False),
+]
+
+
+def measure():
+    def coded(name):
+        return {"coding": [{"system": url("CodeSystem", "unit-report"), "code": name, "display": name.replace("-", " ")}]}
+
+    def criteria(said):
+        # Counted by a program that knows the plans: no query language says it, so it is said in plain words.
+        return {"language": "text/plain", "expression": said}
+
+    def group(name, said, populations, stratified):
+        made = {"code": coded(name), "description": said,
+                "population": [{"code": coded(one), "description": how, "criteria": criteria(how)} for one, how in populations]}
+        if stratified:
+            parts = [("technique", "Technique of the repair."), ("nerve", "Nerve repaired.")]
+            made["stratifier"] = [{"code": coded("technique-and-nerve"), "description": "Strata with fewer than five targets are told as one.",
+                                   "component": [{"code": coded(one), "criteria": criteria(how)} for one, how in parts]}]
+        return made
+
+    return resource(
+        "Measure", "nerve-repair-unit", "What a unit's report counts",
+        "The measure of the MeasureReport that the operation unit-report of the plan answers: reviews, time from stall to alert, outcomes, "
+        "causes of arrest, and first signs against their windows. Counts of a unit, never of one patient.",
+        subjectCodeableConcept={"coding": [{"system": "http://hl7.org/fhir/resource-types", "code": "Patient"}]},
+        disclaimer="Small numbers mislead. The unit's cases are not a random sample, and signs are seen only when somebody looks. " + CAUTION,
+        type=[{"coding": [{"system": "http://terminology.hl7.org/CodeSystem/measure-type", "code": code}]}
+              for code in ("process", "outcome")],
+        group=[group(*one) for one in GROUPS])
+
+
 def resources():
     yield plan()
     yield library()
+    yield measure()
     yield from operations()

@@ -234,6 +234,20 @@ PROFILES = {
             "RiskAssessment.prediction.rationale": {"min": 1, "short": "Path length and where it comes from"},
             "RiskAssessment.note": {"min": 1, "short": "The caution"},
         }),
+    "recovery-chart": (
+        "Recovery chart", "One repair in words and, at the addresses in presentedForm, as a picture that is drawn from the present "
+        "facts. status is partial while the repair is followed, then cancelled, without presentedForm.", "DiagnosticReport",
+        {
+            "DiagnosticReport.text": {"min": 1, "short": "The report for people"},
+            "DiagnosticReport.identifier": {"min": 1},
+            "DiagnosticReport.basedOn": {"min": 1, "max": "1", **to("CarePlan")},
+            "DiagnosticReport.code": code("report", "recovery-chart"),
+            "DiagnosticReport.subject": {"min": 1, **to("Patient")},
+            "DiagnosticReport.effective[x]": {"min": 1, **kinds("dateTime"), "short": "Day of the last finding, before any of the repair"},
+            "DiagnosticReport.result": {"short": "The findings, in the order of their days"},
+            "DiagnosticReport.conclusion": {"min": 1, "short": "What was done, found and is expected, and the caution"},
+            "DiagnosticReport.presentedForm": {"short": "The chart as SVG and as PDF: contentType and url"},
+        }),
     "follow-up-alert": (
         "Follow-up alert", "An alert that stands, or stood until identifiedPeriod.end. Add a mitigation to answer it.", "DetectedIssue",
         {

@@ -71,7 +71,9 @@ SYSTEMS = {
         ("booked", "booked", None),
         ("attended", "attended", None),
         ("missed", "missed, to book again", None),
-        ("moved", "moved to another day", None),
+        ("moved", "booked, but outside its window",
+         "The booked day is outside the window that the review would have without the booking: the window moved away, or the "
+         "day was chosen so. The Task says which. The booking stands until somebody books another day."),
         ("withdrawn", "withdrawn", None),
     ]),
     "alert-kind": ("Kinds of alert", "What an alert is about.", [
@@ -114,6 +116,9 @@ SYSTEMS = {
         (code, code.replace("-", " "), None) for code in """general-anaesthetic second-site donor-deficit tension slower-growth
         limited-evidence old-path-closed relearning no-new-path no-regeneration immobilisation supple-joints
         coupled-finger-motion""".split()
+    ]),
+    "report": ("Reports", "What a DiagnosticReport of this service is.", [
+        ("recovery-chart", "recovery chart", "What was expected of a repair, what was found, and what is still to come."),
     ]),
     "unit-report": ("What a unit's report counts", "Groups, populations and strata of the unit's MeasureReport.", [
         (code, code.replace("-", " "), None) for code in """reviews due attended missed stall-to-alert alerts outcome-motor

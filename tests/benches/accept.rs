@@ -5,8 +5,9 @@
 //! `ENDPLATE_BENCH_POSTGRES` names a server, such as `postgres://user@host`; databases are made there and left. There the floor
 //! has as many senders as what is measured.
 
+use endplate_followup::audit::{Arrival, Call};
 use endplate_followup::ports::Clock;
-use endplate_followup::{Endplate, Party, Settings, protocol};
+use endplate_followup::{Endplate, Party, Returned, Settings, protocol};
 use jiff::Timestamp;
 use serde_json::Value;
 use sqlx::postgres::PgPoolOptions;
@@ -52,12 +53,25 @@ async fn endplate(address: &str) -> Endplate {
         protocol: protocol::load(None).expect("the protocol"),
         clinic_lead: party("Clinic lead"),
         scheduler: party("Booking desk"),
+        reviews_per_day_max: None,
     };
     Endplate::new(store, clock, settings)
 }
 
-/// Records accepted each second by `senders` at once.
-async fn accept(address: &str, senders: usize) -> f64 {
+/// The use cases as a request calls them; what it does is on record.
+fn called(endplate: &Endplate, number: usize) -> Endplate {
+    let network = Some("127.0.0.1".to_owned());
+    let arrival = Arrival {
+        serial: number.to_string(),
+        request_id: format!("r-{number}"),
+        network,
+        ..Arrival::default()
+    };
+    endplate.called_by(Arc::new(Call::of(arrival)))
+}
+
+/// Records accepted each second by `senders` at once, with an audit trail or without.
+async fn accept(address: &str, senders: usize, is_audited: bool) -> f64 {
     let endplate = endplate(address).await;
     endplate.transaction(record(999_999)).await.expect("the first record, which also makes the surgeon");
     let start = Instant::now();
@@ -66,7 +80,8 @@ async fn accept(address: &str, senders: usize) -> f64 {
         let endplate = endplate.clone();
         all.spawn(async move {
             for number in (sender..RECORDS).step_by(senders) {
-                endplate.transaction(record(number)).await.expect("a record");
+                let endplate = if is_audited { called(&endplate, number) } else { endplate.clone() };
+                endplate.bundle(record(number), Returned::Little).await.expect("a record");
             }
         });
     }
@@ -150,7 +165,7 @@ async fn postgres_floor(address: &str, records: &[Vec<String>], senders: usize) 
 
 async fn on_postgres(server: &str, records: &[Vec<String>]) {
     for senders in [1, SENDERS] {
-        let accepted = accept(&database(server, "endplate_bench").await, senders).await;
+        let accepted = accept(&database(server, "endplate_bench").await, senders, false).await;
         let floor = postgres_floor(&database(server, "endplate_bench_floor").await, records, senders).await;
         println!(
             "PostgreSQL, {senders} senders: {accepted:.0} a second ({:.2} of the floor, {floor:.0} a second)",
@@ -162,9 +177,13 @@ async fn on_postgres(server: &str, records: &[Vec<String>]) {
 #[tokio::main]
 async fn main() {
     let folder = tempfile::tempdir().expect("a folder");
-    let one = accept(&format!("sqlite:{}", folder.path().join("one.db").display()), 1).await;
-    let file = folder.path().join("many.db");
-    let many = accept(&format!("sqlite:{}", file.display()), SENDERS).await;
+    let path = |name: &str| folder.path().join(name);
+    let address = |name: &str| format!("sqlite:{}", path(name).display());
+    let one = accept(&address("one.db"), 1, false).await;
+    let one_audited = accept(&address("one-audited.db"), 1, true).await;
+    let many = accept(&address("many.db"), SENDERS, false).await;
+    let file = path("many.db");
+    let many_audited = accept(&address("many-audited.db"), SENDERS, true).await;
     let records = bodies(&file).await;
     let resources = records.first().map_or(0, Vec::len);
     let bytes: usize = records.iter().flatten().map(String::len).sum();
@@ -174,6 +193,11 @@ async fn main() {
     println!(
         "accepted with their plans, {SENDERS} senders: {many:.0} a second ({:.2} of the floor)",
         many / floor
+    );
+    println!(
+        "the same on record: {one_audited:.0} and {many_audited:.0} a second ({:.2} and {:.2} of those without)",
+        one_audited / one,
+        many_audited / many
     );
     println!("floor, the same bytes by a bare loop: {floor:.0} a second");
     if let Ok(server) = std::env::var("ENDPLATE_BENCH_POSTGRES") {

@@ -1,15 +1,22 @@
 //! Reads by id over loopback HTTP, beside the floor: an axum handler that answers the same bytes with the same headers from memory.
 //!
+//! Then the same read from a service whose access is closed, with a token, beside the open one.
+//!
 //! `cargo bench -p endplate-tests --bench read`. One client, one connection to each, requests one after the other and then many
 //! at once; both are asked in turn, round by round, so that what else the machine does falls on both.
 
 use axum::Router;
-use axum::http::{HeaderMap, StatusCode};
+use axum::http::header::AUTHORIZATION;
+use axum::http::{HeaderMap, HeaderValue, StatusCode};
 use axum::routing::get;
+use base64::Engine;
+use base64::engine::general_purpose::URL_SAFE_NO_PAD;
+use endplate_followup::ports::Clock;
 use endplate_server::boot::{self, Parts};
 use endplate_server::clock::SystemClock;
-use endplate_server::config::{Config, StoreUrl};
+use endplate_server::config::{Config, Layers, Sources, StoreUrl};
 use reqwest::Client;
+use ring::signature::{ECDSA_P384_SHA384_FIXED_SIGNING, EcdsaKeyPair, KeyPair};
 use serde_json::json;
 use std::sync::Arc;
 use std::time::{Duration, Instant};
@@ -28,6 +35,57 @@ fn patient() -> String {
         "identifier": [{ "system": "https://records.example/patients", "value": "P-1" }],
         "name": [{ "family": "Example", "given": ["An", "Other"] }], "address": vec![address; 4] });
     body.to_string()
+}
+
+/// A service whose access is closed to all but the bearer of a token, with that Patient, and the token.
+async fn closed(patient: &str) -> (boot::Server, tempfile::TempDir, String) {
+    let random = ring::rand::SystemRandom::new();
+    let made = EcdsaKeyPair::generate_pkcs8(&ECDSA_P384_SHA384_FIXED_SIGNING, &random).expect("a key");
+    let pair =
+        EcdsaKeyPair::from_pkcs8(&ECDSA_P384_SHA384_FIXED_SIGNING, made.as_ref(), &random).expect("a key");
+    let point = pair.public_key().as_ref();
+    let (x, y) = (URL_SAFE_NO_PAD.encode(&point[1..49]), URL_SAFE_NO_PAD.encode(&point[49..]));
+    let keys = json!({ "keys": [{ "kty": "EC", "crv": "P-384", "kid": "bench", "x": x, "y": y }] });
+    let folder = tempfile::tempdir().expect("a folder");
+    let file = folder.path().join("keys.json");
+    std::fs::write(&file, keys.to_string()).expect("written");
+    let text = format!(
+        "base_url = \"https://endplate.example/fhir\"\n[[access.issuers]]\nissuer = \"https://login.example\"\njwks = \"{}\"\n\
+         scopes = \"system/*.cruds\"\nrequests_per_minute = 4294967295\n",
+        file.display()
+    );
+    let sources = Sources { file: Some(("bench.toml".into(), text)), ..Sources::default() };
+    let mut config = Layers::read(&sources).and_then(|layers| Config::new(&layers)).expect("settings");
+    config.listen = "127.0.0.1:0".parse().expect("an address");
+    config.store = StoreUrl::Memory;
+    let clock = Arc::new(SystemClock::new(config.time_zone.clone()));
+    let exp = clock.now().as_second() + 3_600;
+    let parts = Parts { workers: false, ..Parts::of(&config, clock).await.expect("parts") };
+    let server = boot::start(&config, parts).await.expect("a service");
+    let part = |json: serde_json::Value| URL_SAFE_NO_PAD.encode(json.to_string());
+    let header = part(json!({ "alg": "ES384", "typ": "JWT", "kid": "bench" }));
+    let claims =
+        part(json!({ "iss": "https://login.example", "sub": "bench", "aud": "https://endplate.example/fhir",
+        "exp": exp, "scope": "system/Patient.ru" }));
+    let signed = format!("{header}.{claims}");
+    let signature = pair.sign(&random, signed.as_bytes()).expect("a signature");
+    let token = format!("{signed}.{}", URL_SAFE_NO_PAD.encode(signature));
+    let url = format!("http://{}/fhir/Patient/p1", server.local_addr());
+    let client = client(Some(&token));
+    let put = client.put(url).header("content-type", "application/fhir+json").body(patient.to_owned());
+    assert_eq!(put.send().await.expect("an answer").status(), StatusCode::CREATED);
+    (server, folder, token)
+}
+
+/// A client that sends a token with every request, if it has one.
+fn client(token: Option<&str>) -> Client {
+    let mut headers = HeaderMap::new();
+    headers.extend(
+        token.map(|token| {
+            (AUTHORIZATION, HeaderValue::from_str(&format!("Bearer {token}")).expect("a header"))
+        }),
+    );
+    Client::builder().no_proxy().tls_certs_only([]).default_headers(headers).build().expect("a client")
 }
 
 /// Time of `READS` reads by `readers` at once.
@@ -53,7 +111,7 @@ async fn time(client: &Client, address: &str, readers: usize) -> Duration {
 #[tokio::main]
 async fn main() {
     _ = rustls::crypto::ring::default_provider().install_default();
-    let client = Client::builder().no_proxy().tls_certs_only([]).build().expect("a client");
+    let client = client(None);
     let mut config = Config::of_defaults().expect("the defaults");
     config.listen = "127.0.0.1:0".parse().expect("an address");
     config.store = StoreUrl::Memory;
@@ -90,5 +148,18 @@ async fn main() {
             rate(them),
             rate(us) / rate(them)
         );
+    }
+
+    let (server, _folder, token) = closed(&patient()).await;
+    let (bearer, theirs) =
+        (self::client(Some(&token)), format!("http://{}/fhir/Patient/p1", server.local_addr()));
+    for readers in [1, READERS] {
+        let (mut closed, mut open) = (Duration::ZERO, Duration::ZERO);
+        for _ in 0..ROUNDS {
+            closed += time(&bearer, &theirs, readers).await;
+            open += time(&client, &ours, readers).await;
+        }
+        let ratio = open.as_secs_f64() / closed.as_secs_f64();
+        println!("{readers} at once, access closed, with a token: ratio to the open service {ratio:.2}");
     }
 }

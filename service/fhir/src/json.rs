@@ -16,6 +16,9 @@ use std::fmt::{self, Write as _};
 /// How deep objects and arrays may be nested.
 pub const DEPTH_MAX: usize = 64;
 
+/// How many items an array may have.
+pub const ITEMS_MAX: usize = 10_000;
+
 /// With `arbitrary_precision` serde_json hands a number over as a map with this one key. The prefix is therefore
 /// refused wherever it is sent, so that no object can pass for a number, now or when it is read again.
 const NUMBER_KEY: &str = "$serde_json::private::Number";
@@ -284,6 +287,10 @@ impl<'de> serde::de::Visitor<'de> for Seed<'_> {
             let item =
                 access.next_element_seed(inner).inspect_err(|_| self.state.came_from(Step::Item(at)))?;
             match item {
+                Some(_) if at >= ITEMS_MAX => {
+                    let text = format!("The array has more than {ITEMS_MAX} items. Send fewer at once.");
+                    return Err(self.state.refuse("length", &text));
+                }
                 Some(item) => items.push(item),
                 None if items.is_empty() => {
                     return Err(self.state.refuse("empty", "The array is empty. Omit the property instead."));

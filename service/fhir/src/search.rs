@@ -235,6 +235,8 @@ pub enum Match {
         /// What it must meet.
         clause: Box<Clause>,
     },
+    /// The resource itself meets all of these: one of several bounds within which a client may look.
+    All(Vec<Clause>),
 }
 
 impl Match {
@@ -283,7 +285,11 @@ impl Match {
 
     /// Whether a resource's own rows decide it, today and for ever.
     fn is_of_rows(&self) -> bool {
-        !matches!(self, Self::Chain { .. } | Self::Referrer { .. } | Self::Date { prefix: Prefix::Ap, .. })
+        match self {
+            Self::All(clauses) => clauses.iter().flat_map(|clause| &clause.any).all(Self::is_of_rows),
+            Self::Chain { .. } | Self::Referrer { .. } | Self::Date { prefix: Prefix::Ap, .. } => false,
+            _ => true,
+        }
     }
 }
 
@@ -296,6 +302,20 @@ pub struct Clause {
     pub negated: bool,
     /// The values.
     pub any: Vec<Match>,
+}
+
+impl Clause {
+    /// Whether a resource with this id and rows meets it. What needs other resources is not met.
+    pub fn matches(&self, id: &str, rows: &[IndexRow]) -> bool {
+        let met = self.any.iter().any(|asked| match asked {
+            Match::Id(asked) => asked == id,
+            Match::All(clauses) => clauses.iter().all(|clause| clause.matches(id, rows)),
+            _ => rows
+                .iter()
+                .any(|row| self.params.iter().any(|param| param == row.param) && asked.meets(&row.value)),
+        });
+        met != self.negated
+    }
 }
 
 /// One key of the order of the results.
@@ -403,16 +423,7 @@ impl Query {
     /// Whether a resource with this type, id and rows meets all clauses. What needs other resources is not met: see
     /// [`Query::is_of_rows`].
     pub fn matches(&self, kind: &str, id: &str, rows: &[IndexRow]) -> bool {
-        self.kind == kind
-            && self.clauses.iter().all(|clause| {
-                let met = clause.any.iter().any(|asked| match asked {
-                    Match::Id(asked) => asked == id,
-                    _ => rows.iter().any(|row| {
-                        clause.params.iter().any(|param| param == row.param) && asked.meets(&row.value)
-                    }),
-                });
-                met != clause.negated
-            })
+        self.kind == kind && self.clauses.iter().all(|clause| clause.matches(id, rows))
     }
 
     /// Whether the resource alone decides: no clause needs other resources or the present time.

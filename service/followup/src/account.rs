@@ -55,7 +55,10 @@ type Told = (String, Vec<Option<String>>);
 
 fn task(task: &Json) -> Told {
     let preferred = items(task, "input").find_map(|input| text(input, &["valueDate"]));
+    let description = text(task, &["description"]).unwrap_or("Nerve repair review");
+    let (title, more) = description.split_once(". ").unwrap_or((description, ""));
     let mut lines = vec![
+        (!more.is_empty()).then(|| more.to_owned()),
         line("status", text(task, &["status"])),
         line("state", concept(task, "businessStatus")),
         line("because", concept(task, "statusReason")),
@@ -64,7 +67,7 @@ fn task(task: &Json) -> Told {
         line("done on", text(task, &["executionPeriod", "end"])),
     ];
     lines.extend(notes(task));
-    (text(task, &["description"]).unwrap_or("Nerve repair review").to_owned(), lines)
+    (title.to_owned(), lines)
 }
 
 fn request(request: &Json) -> Told {

@@ -6,11 +6,41 @@ use crate::plan::review_id;
 use endplate_fhir::Json;
 use endplate_fhir::issue::{Code, Issue};
 use endplate_recovery::disturbance::{Cause, Misfit, Moved};
+use endplate_recovery::episode::Booking;
 use endplate_recovery::protocol::Protocol;
 use endplate_recovery::schedule::{Purpose, Requirement};
+use endplate_recovery::unit::Date;
+use std::collections::BTreeMap;
 
 /// A warning for each booking that `sent`, an Appointment or a Task, makes outside the window of its review. The booking stands.
 pub fn remarks(sent: &Json, intake: &Intake, protocol: &Protocol) -> Vec<Issue> {
+    let of = |(at, injury, booked): (&'static str, &Injury, &Booking)| {
+        let misfit = injury.episode.misfit(&booked.review, protocol)?;
+        let side = if misfit.early { "before" } else { "after" };
+        let text = format!(
+            "Booked all the same, but this day is {side} the window of the review, {}",
+            broken(&misfit, protocol)
+        );
+        Some(Issue::warning(Code::BusinessRule, at, text))
+    };
+    made(sent, intake).into_iter().filter_map(of).collect()
+}
+
+/// A warning for each booking that `sent` makes on one of these days, with how many other reviews each has already.
+pub fn overfull(sent: &Json, intake: &Intake, days: &BTreeMap<Date, u32>, reviews_max: u32) -> Vec<Issue> {
+    let of = |(at, _, booked): (&'static str, &Injury, &Booking)| {
+        let others = days.get(&booked.on)?;
+        let text = format!(
+            "Booked all the same, but the clinic takes {reviews_max} reviews a day, and there are {others} others on {} already.",
+            booked.on
+        );
+        Some(Issue::warning(Code::BusinessRule, at, text))
+    };
+    made(sent, intake).into_iter().filter_map(of).collect()
+}
+
+/// The bookings that an Appointment or a Task makes, and the element that says when.
+fn made<'a>(sent: &Json, intake: &'a Intake) -> Vec<(&'static str, &'a Injury, &'a Booking)> {
     let kind = text(sent, &["resourceType"]).unwrap_or_default();
     let at = match kind {
         "Appointment" => "Appointment.start",
@@ -18,20 +48,30 @@ pub fn remarks(sent: &Json, intake: &Intake, protocol: &Protocol) -> Vec<Issue> 
         _ => return Vec::new(),
     };
     let name = crate::element::reference_of(sent);
-    let of = |injury: &Injury| {
+    let of = |injury: &'a Injury| {
         let booked = injury.episode.bookings.iter().find(|booking| match kind {
             "Appointment" => injury.appointments.get(&booking.review) == Some(&name),
             _ => name == format!("Task/{}", review_id("Task", injury, &booking.review)),
         })?;
-        let misfit = injury.episode.misfit(&booked.review, protocol)?;
-        Some(Issue::warning(Code::BusinessRule, at, sentence(&misfit, protocol)))
+        Some((at, injury, booked))
     };
     intake.injuries.iter().filter_map(of).collect()
 }
 
-/// One sentence: which window, what is then seen late or too early, and until when something can still be done.
-fn sentence(misfit: &Misfit, protocol: &Protocol) -> String {
+/// What a scheduler should know of a review whose booked day is outside its window. Whether the window moved away or the day
+/// was chosen outside it is told by the window that the operation alone had.
+pub fn unsuited(misfit: &Misfit, protocol: &Protocol) -> String {
     let side = if misfit.early { "before" } else { "after" };
+    let what = if misfit.suited {
+        format!("The window of this review has moved away from its booked day, which is now {side} it:")
+    } else {
+        format!("The booked day is {side} the window of this review:")
+    };
+    format!("{what} {} Book another day, or keep this one knowingly.", broken(misfit, protocol))
+}
+
+/// Which window, what is then seen late or too early, and until when something can still be done.
+fn broken(misfit: &Misfit, protocol: &Protocol) -> String {
     let broken = |requirement: &Requirement| {
         let Requirement { purpose, subject, opens_on, closes_on } = requirement;
         match purpose {
@@ -50,12 +90,7 @@ fn sentence(misfit: &Misfit, protocol: &Protocol) -> String {
     if broken.is_empty() {
         broken.push("the reviews are then further apart than the protocol has them".to_owned());
     }
-    format!(
-        "Booked all the same, but this day is {side} the window of the review, {} to {}: {}.",
-        misfit.opens_on,
-        misfit.closes_on,
-        broken.join("; ")
-    )
+    format!("{} to {}: {}.", misfit.opens_on, misfit.closes_on, broken.join("; "))
 }
 
 /// Why a review is not where it was first planned, for people.

@@ -124,7 +124,7 @@ impl Endplate {
         let Some(patient) = request.patient(self).await? else { return Ok(json!({ "cards": [] })) };
         let today = element::day(self.clock.today());
         let (_, maps) = self.maps().await?;
-        let mut dossier = Dossier::of(self.store.compartment(&patient).await?);
+        let (patient, mut dossier) = self.person(&patient).await?;
         dossier.translate(&maps);
         let kept = self.kept(&dossier).await?;
         let context = Context { kept: &kept, ..self.context(self.clock.now(), today) };

@@ -1,8 +1,8 @@
 //! The recovery chart of one repair: what was expected, what was found, what is still to come, as a picture and in words.
 //!
 //! A pure function of the facts draws a small [`scene::Scene`]; [`svg`] and [`pdf`] write it down. The same facts on the same
-//! day give the same bytes. It is made when it is asked for and not stored: R4's DiagnosticReport with the picture as
-//! `presentedForm`.
+//! day give the same bytes. The picture is drawn when it is asked for. What is stored is R4's DiagnosticReport, written here
+//! and nowhere else: the same in words, and in `presentedForm` the address at which the picture is drawn.
 
 mod drawing;
 pub mod pdf;
@@ -12,12 +12,15 @@ pub mod svg;
 mod words;
 
 use crate::Endplate;
-use crate::document::{CAUTION, derived, identifier, reference};
-use crate::dossier::Dossier;
+use crate::capacity;
+use crate::derivation::{Context, bare};
+use crate::document::{CAUTION, concept, derived, identifier, refer, reference};
 use crate::element::{day, items, text};
+use crate::grant::{RECORDS, Right};
 use crate::identity;
 use crate::intake::{self, Injury};
 use crate::operation::{Inputs, cannot};
+use crate::plan::Source;
 use crate::preview::is_derived;
 use crate::refusal::Refusal;
 use base64::Engine;
@@ -57,12 +60,10 @@ pub struct Facts<'a> {
     pub today: Date,
 }
 
-impl Facts<'_> {
-    /// Where the front was expected to be on a day before any finding: 10th, 50th and 90th percentile.
-    pub fn expected(&self, on: Date) -> [Mm; 3] {
-        let day = Days(f64::from(on.days_since(self.assessment.growth_starts_on)));
-        self.assessment.expected.front_quantiles(day, [0.1, 0.5, 0.9])
-    }
+/// Where the front was expected to be on a day before any finding: 10th, 50th and 90th percentile.
+pub fn expected(assessment: &Assessment, on: Date) -> [Mm; 3] {
+    let day = Days(f64::from(on.days_since(assessment.growth_starts_on)));
+    assessment.expected.front_quantiles(day, [0.1, 0.5, 0.9])
 }
 
 /// A chart, ready to be read, looked at or printed.
@@ -87,6 +88,8 @@ impl Endplate {
     /// # Errors
     /// No such RiskAssessment, one that was not derived here, or one of a repair that is not followed any more.
     pub async fn chart(&self, id: &str, inputs: &Inputs) -> Result<Chart, Refusal> {
+        self.permit_all(Right::Read, &RECORDS)?;
+        self.permit(Right::Read, "RiskAssessment")?;
         inputs.only(&["format"])?;
         let stored = self.read("RiskAssessment", id).await?;
         let forecast: Json = endplate_fhir::json::stored(&stored.body);
@@ -95,11 +98,12 @@ impl Endplate {
             let text = "Only a RiskAssessment that this service derived from a repair has a chart.";
             return Err(cannot(Code::BusinessRule, text));
         };
-        let mut dossier = Dossier::of(self.store.compartment(patient).await?);
+        let (survivor, mut dossier) = self.person(patient).await?;
         dossier.translate(&self.maps().await?.1);
+        let kept = self.kept(&dossier).await?;
         let today = day(self.clock.today());
-        let intake = intake::read(&dossier, patient, today, &self.settings.base);
-        let who = who(dossier.resolve(&intake.patient), patient);
+        let intake = intake::read(&dossier, &survivor, today, &self.settings.base);
+        let who = who(dossier.resolve(&intake.patient), &survivor);
         let followed = intake.injuries.iter().filter(|injury| !(intake.dead || injury.ended));
         for injury in followed {
             let named = |index: usize| {
@@ -107,9 +111,11 @@ impl Endplate {
                 identity::id("RiskAssessment", &[&injury.key, name]) == id
             };
             if let Some(index) = (0..injury.procedures.len()).find(|index| named(*index)) {
-                let outlook = injury.episode.outlook(&self.settings.protocol);
-                let told = told(injury, index, &outlook, &who, today, &forecast);
-                return told.ok_or_else(over);
+                let context = Context { kept: &kept, ..self.context(self.clock.now(), today) };
+                let outlook = capacity::outlook(&dossier, injury, &[], &context.of(&dossier, injury));
+                let report = identity::id("DiagnosticReport", &report_parts(injury, index));
+                let report = dossier.get("DiagnosticReport", &report).map(|entry| bare(&entry.resource));
+                return told(injury, index, &outlook, &who, today, report).ok_or_else(over);
             }
         }
         Err(over())
@@ -138,14 +144,14 @@ fn who(patient: Option<&Json>, id: &str) -> String {
     parts.into_iter().flatten().collect::<Vec<_>>().join(", ")
 }
 
-/// The chart of one repair of an injury; none if nothing is believed of it.
+/// The chart of one repair of an injury; none if nothing is believed of it, or nothing is stored about it.
 fn told(
     injury: &Injury,
     index: usize,
     outlook: &Outlook,
     who: &str,
     today: Date,
-    forecast: &Json,
+    report: Option<Json>,
 ) -> Option<Chart> {
     let followed = injury.episode.repairs.get(index)?;
     let facts = Facts {
@@ -160,25 +166,7 @@ fn told(
     };
     let scene = scene(&facts);
     let (svg, pdf) = (svg::svg(&scene), pdf::pdf(&scene));
-    let report = report(injury, index, forecast, &scene, [(SVG, svg.as_bytes()), (PDF, &pdf)]);
-    Some(Chart { report, svg, pdf })
-}
-
-/// R4 DiagnosticReport: the chart in words, and as `presentedForm`.
-fn report(
-    injury: &Injury,
-    index: usize,
-    forecast: &Json,
-    scene: &scene::Scene,
-    forms: [(&str, &[u8]); 2],
-) -> Json {
-    let name = injury.procedures.get(index).map_or("", |procedure| procedure.name.as_str());
-    let id = identity::id("DiagnosticReport", &[&injury.key, name]);
-    let findings = injury.episode.repairs.get(index).map_or(&[][..], |followed| &followed.findings);
-    let mut findings: Vec<(Date, &str)> =
-        findings.iter().map(|finding| (finding.on, finding.id.as_str())).collect();
-    findings.sort_unstable();
-    let results: Vec<Json> = findings.iter().map(|(_, id)| reference(id)).collect();
+    let mut report = report?;
     let form = |(kind, bytes): (&str, &[u8])| {
         json!({
             "contentType": kind,
@@ -188,33 +176,55 @@ fn report(
             "title": scene.title,
         })
     };
-    let said = Narrative::titled(&scene.title).paragraph(&scene.description).paragraph(CAUTION).build();
-    let mut report = derived(
-        "DiagnosticReport",
-        &id,
+    let forms = [(SVG, svg.as_bytes()), (PDF, pdf.as_slice())].map(form);
+    report.as_object_mut()?.insert("presentedForm".to_owned(), json!(forms));
+    Some(Chart { report, svg, pdf })
+}
+
+fn report_parts(injury: &Injury, index: usize) -> [&str; 2] {
+    [&injury.key, injury.procedures.get(index).map_or("", |procedure| procedure.name.as_str())]
+}
+
+/// R4 DiagnosticReport of one repair: what is found and expected in words, and where the chart is drawn. It rests on the
+/// findings and the forecast alone: neither a day that passes nor a booking changes it.
+pub fn report(source: &Source<'_>, index: usize, assessment: &Assessment) -> Json {
+    let Some(followed) = source.injury.episode.repairs.get(index) else { return Json::Null };
+    let mut findings: Vec<(Date, &str)> = followed.findings.iter().map(|f| (f.on, f.id.as_str())).collect();
+    findings.sort_unstable();
+    let last = findings.last().map_or(followed.repair.growth_starts_on(), |(on, _)| *on);
+    let results: Vec<Json> = findings.iter().map(|(_, id)| reference(id)).collect();
+    let parts = report_parts(source.injury, index);
+    let forecast = refer("RiskAssessment", &parts);
+    let title = words::title(&followed.repair);
+    // Relative to the address of the service, as R4 has it of Attachment.url: true wherever the service is moved to.
+    let form = |(kind, format): (&str, &str)| {
         json!({
-            "text": said,
-            "identifier": identifier("chart", &format!("{}/{}", injury.plan, injury.episode.label(index))),
-            "basedOn": [reference(&format!("CarePlan/{}", injury.plan))],
+            "contentType": kind,
+            "language": "en",
+            "url": format!("{forecast}/$chart?format={format}"),
+            "title": title,
+        })
+    };
+    let forms = [(SVG, "svg"), (PDF, "pdf")].map(form);
+    let conclusion = words::conclusion(&followed.repair, &followed.findings, assessment);
+    derived(
+        "DiagnosticReport",
+        &identity::id("DiagnosticReport", &parts),
+        json!({
+            "text": Narrative::titled(&title).paragraph(&conclusion).paragraph(CAUTION).build(),
+            "extension": [{
+                "url": "http://hl7.org/fhir/StructureDefinition/diagnosticReport-risk",
+                "valueReference": reference(&forecast),
+            }],
+            "identifier": identifier("chart", &format!("{}/{}", source.injury.plan, source.injury.episode.label(index))),
+            "basedOn": [reference(&format!("CarePlan/{}", source.injury.plan))],
             "status": "partial",
-            "code": { "text": "Recovery chart of a nerve repair" },
-            "subject": forecast.get("subject").cloned().unwrap_or(Json::Null),
-            "effectiveDateTime": forecast.get("occurrenceDateTime").cloned().unwrap_or(Json::Null),
+            "code": concept("report", "recovery-chart", "recovery chart"),
+            "subject": reference(&source.intake.patient),
+            "effectiveDateTime": last.to_string(),
             "result": if results.is_empty() { Json::Null } else { Json::Array(results) },
-            "conclusion": format!("{} {CAUTION}", scene.description),
-            "presentedForm": forms.map(form),
+            "conclusion": format!("{conclusion} {CAUTION}"),
+            "presentedForm": forms,
         }),
-    );
-    // It is handled with the same care as what it rests on.
-    if let (Some(meta), Some(labels)) =
-        (report.get_mut("meta").and_then(Json::as_object_mut), forecast.pointer("/meta/security"))
-    {
-        meta.insert("security".to_owned(), labels.clone());
-    }
-    if let (Some(meta), Some(tags)) =
-        (report.get_mut("meta").and_then(Json::as_object_mut), forecast.pointer("/meta/tag"))
-    {
-        meta.insert("tag".to_owned(), tags.clone());
-    }
-    report
+    )
 }

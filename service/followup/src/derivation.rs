@@ -2,9 +2,14 @@
 //!
 //! It yields the whole of what the derived resources should now be; what does not differ from what is stored is left alone.
 
+mod provenance;
+
+pub use provenance::provenances;
+
 use crate::Endplate;
+use crate::capacity::{self, Days};
 use crate::code;
-use crate::dossier::{Dossier, Entry, local};
+use crate::dossier::{Dossier, Entry};
 use crate::element::{self, items, text};
 use crate::intake::{self, Injury, Intake, ours};
 use crate::kept::{self, Kept};
@@ -19,7 +24,7 @@ use endplate_recovery::episode::Episode;
 use endplate_recovery::protocol::Protocol;
 use endplate_recovery::unit::{Date, DateRange};
 use jiff::Timestamp;
-use serde_json::json;
+use serde_json::{Map, json};
 use std::collections::{BTreeMap, BTreeSet};
 
 /// What it takes to derive.
@@ -37,6 +42,10 @@ pub struct Context<'a> {
     pub now: Timestamp,
     /// The clinic's date.
     pub today: Date,
+    /// Most reviews a day, if the clinic has a bound.
+    pub reviews_per_day_max: Option<u32>,
+    /// How many reviews of others there are on which day.
+    pub others: &'a Days,
 }
 
 impl Endplate {
@@ -50,13 +59,15 @@ impl Endplate {
             base: &settings.base,
             now,
             today,
+            reviews_per_day_max: settings.reviews_per_day_max,
+            others: &capacity::NONE,
         }
     }
 }
 
 impl Context<'_> {
     /// The same for one injury: with the protocol that its plan was made by.
-    fn of(&self, dossier: &Dossier, injury: &Injury) -> Self {
+    pub(crate) fn of(&self, dossier: &Dossier, injury: &Injury) -> Self {
         let plan = dossier.get("CarePlan", &injury.plan).map(|entry| &entry.resource);
         let kept = plan.and_then(kept::version_of).and_then(|version| self.kept.get(version));
         Self { protocol: kept.map_or(self.protocol, |kept| kept), ..*self }
@@ -80,13 +91,14 @@ pub fn derive(dossier: &Dossier, patient: &str, context: &Context<'_>) -> Deriva
     let mut look_again_on: Option<Date> = None;
     let mut changed = Vec::new();
     let mut words = Vec::new();
+    let mut days = Vec::new();
     for injury in &intake.injuries {
         let context = &context.of(dossier, injury);
         let deriver = Deriver { dossier, intake: &intake, injury, context };
         let (resources, next) = if intake.dead || injury.ended || injury.procedures.is_empty() {
             (deriver.ended(), None)
         } else {
-            deriver.followed(&mut words)
+            deriver.followed(&mut words, &mut days)
         };
         look_again_on = match (look_again_on, next) {
             (Some(a), Some(b)) => Some(a.min(b)),
@@ -123,7 +135,7 @@ fn differs(dossier: &Dossier, resource: &Json) -> bool {
         return false;
     };
     match dossier.get(kind, id) {
-        Some(Entry { resource: stored, stored: Some(_), .. }) => comparable(stored) != comparable(resource),
+        Some(Entry { resource: stored, stored: Some(_), .. }) => !agree(stored, resource),
         _ => true,
     }
 }
@@ -181,10 +193,11 @@ impl Deriver<'_> {
         self.dossier.get(kind, id).map(|entry| &entry.resource)
     }
 
-    /// The plan of an injury that is being followed.
-    fn followed(&self, words: &mut Vec<Word>) -> (Vec<Json>, Option<Date>) {
+    /// The plan of an injury that is being followed. `days` are those on which this patient has reviews already.
+    fn followed(&self, words: &mut Vec<Word>, days: &mut Vec<Date>) -> (Vec<Json>, Option<Date>) {
         let Context { protocol, parties, now, today, .. } = *self.context;
-        let outlook = self.injury.episode.outlook(protocol);
+        let outlook = capacity::outlook(self.dossier, self.injury, days, self.context);
+        days.extend(outlook.reviews.iter().map(|review| review.on));
         let attended = self.attended();
         let source = Source {
             intake: self.intake,
@@ -193,6 +206,7 @@ impl Deriver<'_> {
             attended: &attended,
             protocol,
             scheduler: parties.scheduler,
+            reviews_per_day_max: self.context.reviews_per_day_max,
             today,
         };
         let mut resources: Vec<Json> = plan::documents(&source)
@@ -221,7 +235,10 @@ impl Deriver<'_> {
         resources.extend(notice::flag(self.injury, patient, &heard, flag, today));
         let live: BTreeSet<String> = resources.iter().map(element::reference_of).collect();
         resources.extend(self.withdrawn(&live, &alerts));
-        (resources, situation.next_look())
+        // A place may become free on any day.
+        let crowded = outlook.reviews.iter().any(|review| review.crowded).then(|| today.plus(1));
+        let next = situation.next_look();
+        (resources, crowded.into_iter().chain(next).min())
     }
 
     /// Owner, place and notes of a Task are the scheduler's, and what the scheduler said of it stays.
@@ -291,6 +308,7 @@ impl Deriver<'_> {
                 }
                 "Goal" => all.push(cancelled_goal(resource, self.context.today)),
                 "RiskAssessment" => all.push(with(resource, &[("status", json!("cancelled"))])),
+                "DiagnosticReport" => all.push(cancelled_report(resource)),
                 "DetectedIssue" if !standing.contains(id) => {
                     all.push(notice::ended_issue(resource, self.context.now));
                 }
@@ -333,6 +351,7 @@ impl Deriver<'_> {
             "ServiceRequest" => "review",
             "Goal" => "goal",
             "RiskAssessment" => "assessment",
+            "DiagnosticReport" => "chart",
             "DetectedIssue" => "alert",
             _ => return false,
         };
@@ -388,15 +407,30 @@ pub fn bare(resource: &Json) -> Json {
     bare
 }
 
-/// A resource without version and time, and a Task of this service without the day of its last change: what two resources
-/// that say the same have in common.
-pub fn comparable(resource: &Json) -> Json {
-    let mut bare = bare(resource);
-    let own = text(&bare, &["resourceType"]) == Some("Task") && ours(&bare, "task").is_some();
-    if let Some(members) = bare.as_object_mut().filter(|_| own) {
-        members.shift_remove("lastModified");
-    }
-    bare
+/// Whether two resources say the same: versions and times apart, and of a Task of this service the day of its last change.
+pub fn agree(one: &Json, other: &Json) -> bool {
+    let (Some(ours), Some(others)) = (one.as_object(), other.as_object()) else { return one == other };
+    let apart = |members: &Map<String, Json>, name: &str| {
+        name == "meta"
+            || (name == "lastModified" && members.get("resourceType").and_then(Json::as_str) == Some("Task"))
+    };
+    let said = |members: &Map<String, Json>| members.keys().filter(|name| !apart(members, name)).count();
+    said(ours) == said(others)
+        && ours.iter().all(|(name, value)| apart(ours, name) || others.get(name) == Some(value))
+        && meta_of(one) == meta_of(other)
+        && modified_of(one) == modified_of(other)
+}
+
+/// What `meta` says besides version and time.
+fn meta_of(resource: &Json) -> Map<String, Json> {
+    let meta = resource.get("meta").and_then(Json::as_object);
+    let said = meta.into_iter().flatten().filter(|(name, _)| *name != "versionId" && *name != "lastUpdated");
+    said.map(|(name, value)| (name.clone(), value.clone())).collect()
+}
+
+/// The day of the last change of a Task that is not of this service: somebody else's to say.
+fn modified_of(resource: &Json) -> Option<&Json> {
+    resource.get("lastModified").filter(|_| ours(resource, "task").is_none())
 }
 
 /// The labels of the repairs, so that what follows from them is handled with the same care; and that it is test data.
@@ -442,7 +476,7 @@ pub fn stamped(resource: Json, version: u64, now: Timestamp) -> Json {
         meta.insert("versionId".to_owned(), json!(version.to_string()));
         meta.insert("lastUpdated".to_owned(), json!(crate::write::instant_ms(now)));
     }
-    let mut all = serde_json::Map::new();
+    let mut all = Map::new();
     for name in ["resourceType", "id"] {
         if let Some(value) = members.shift_remove(name) {
             all.insert(name.to_owned(), value);
@@ -470,6 +504,16 @@ fn cancelled_goal(goal: &Json, today: Date) -> Json {
         Some("cancelled") => goal.clone(),
         _ => with(goal, &[("lifecycleStatus", json!("cancelled")), ("statusDate", json!(today.to_string()))]),
     }
+}
+
+/// The report of a repair that is no longer followed. Its chart is not drawn any more, and an address in it must lead to a
+/// picture (R4 Attachment.url).
+fn cancelled_report(report: &Json) -> Json {
+    let mut report = with(report, &[("status", json!("cancelled"))]);
+    if let Some(members) = report.as_object_mut() {
+        members.shift_remove("presentedForm");
+    }
+    report
 }
 
 /// A review that is no longer open: done if the patient was seen for it, with what came of it, else withdrawn.
@@ -522,73 +566,4 @@ fn closed_review(resource: &Json, attended: Option<Date>, outcomes: &[Json]) -> 
         (false, Some(_)) => with(resource, &[("status", json!("completed"))]),
         (false, None) => with(resource, &[("status", json!("revoked"))]),
     }
-}
-
-/// The Provenance of each plan of which something changed; `resources` are the changed ones with their new versions.
-pub fn provenances(
-    intake: &Intake,
-    dossier: &Dossier,
-    resources: &[(Json, u64)],
-    context: &Context<'_>,
-) -> Vec<Json> {
-    let record = |injury: &Injury| {
-        let about = |resource: &Json| {
-            text(resource, &["id"]) == Some(&injury.plan)
-                || items(resource, "identifier")
-                    .any(|one| text(one, &["value"]).is_some_and(|value| value.starts_with(&injury.plan)))
-        };
-        let targets: Vec<String> = resources
-            .iter()
-            .filter(|(resource, _)| about(resource))
-            .map(|(resource, version)| format!("{}/_history/{version}", element::reference_of(resource)))
-            .collect();
-        (!targets.is_empty()).then(|| provenance(injury, dossier, &targets, &context.of(dossier, injury)))
-    };
-    intake.injuries.iter().filter_map(record).collect()
-}
-
-/// What one write derived for one plan: computed from which records, by which service and protocol.
-fn provenance(injury: &Injury, dossier: &Dossier, targets: &[String], context: &Context<'_>) -> Json {
-    let recorded = notice::instant(context.now);
-    let mut parts = vec![injury.key.as_str(), recorded.as_str()];
-    parts.extend(targets.iter().map(String::as_str));
-    let findings = injury.episode.repairs.iter().flat_map(|followed| &followed.findings);
-    let sources = injury
-        .procedures
-        .iter()
-        .map(|procedure| procedure.reference.as_str())
-        .chain(findings.map(|finding| finding.id.as_str()))
-        .chain(injury.withdrawn.iter().map(String::as_str));
-    let entities: Vec<Json> = sources
-        .map(|source| json!({ "role": "source", "what": document::reference(&dossier.versioned(source)) }))
-        .collect();
-    let record = document::derived(
-        "Provenance",
-        &identity::id("Provenance", &parts),
-        json!({
-            "target": targets.iter().map(|target| document::reference(target)).collect::<Vec<_>>(),
-            "recorded": recorded,
-            "policy": [plan::definition(context.protocol)],
-            "activity": { "text": format!("derived by protocol version {}", context.protocol.version) },
-            "agent": [{
-                "type": { "coding": [{
-                    "system": "http://terminology.hl7.org/CodeSystem/provenance-participant-type", "code": "assembler"
-                }] },
-                "who": document::author(),
-            }],
-            "entity": if entities.is_empty() { Json::Null } else { Json::Array(entities) },
-        }),
-    );
-    labelled(record, &[injury])
-}
-
-/// Every reference of a resource that names something this service should hold.
-pub fn local_references(resource: &Json, base: &str) -> Vec<(String, String)> {
-    let mut all = Vec::new();
-    endplate_fhir::reference::each(resource, &mut |path, to| {
-        if let Some(target) = local(&json!({ "reference": to }), base) {
-            all.push((path.to_owned(), target));
-        }
-    });
-    all
 }

@@ -5,6 +5,7 @@ use crate::ports::{Compartment, Stored};
 use crate::terminology::{Maps, TRANSLATED};
 use endplate_fhir::Json;
 use std::collections::BTreeMap;
+use std::sync::Arc;
 
 /// One resource of a dossier.
 #[derive(Clone, Debug)]
@@ -19,10 +20,10 @@ pub struct Entry {
     pub incoming: bool,
 }
 
-/// The resources of one patient by type and id.
+/// The resources of one patient by type and id. Shared, since what concerns one person is most often all there is.
 #[derive(Clone, Debug, Default)]
 pub struct Dossier {
-    entries: BTreeMap<(String, String), Entry>,
+    entries: BTreeMap<(String, String), Arc<Entry>>,
 }
 
 impl Dossier {
@@ -31,7 +32,10 @@ impl Dossier {
         let entry = |stored: Stored| {
             let resource = endplate_fhir::json::stored(&stored.body);
             let key = (stored.kind.clone(), stored.id.clone());
-            (key, Entry { resource, version: stored.version, stored: Some(stored), incoming: false })
+            (
+                key,
+                Arc::new(Entry { resource, version: stored.version, stored: Some(stored), incoming: false }),
+            )
         };
         Self { entries: compartment.resources.into_iter().map(entry).collect() }
     }
@@ -41,11 +45,13 @@ impl Dossier {
         let key = (kind.to_owned(), id.to_owned());
         match self.entries.get_mut(&key) {
             Some(entry) => {
+                let entry = Arc::make_mut(entry);
                 entry.resource = resource;
                 entry.incoming = true;
             }
             None => {
-                self.entries.insert(key, Entry { resource, version: 0, stored: None, incoming: true });
+                let entry = Entry { resource, version: 0, stored: None, incoming: true };
+                self.entries.insert(key, Arc::new(entry));
             }
         }
     }
@@ -56,7 +62,7 @@ impl Dossier {
         let read = self.entries.iter_mut().filter(|((kind, _), _)| TRANSLATED.contains(&kind.as_str()));
         for (_, entry) in read {
             if let Some(translated) = maps.translate(&entry.resource) {
-                entry.resource = translated;
+                Arc::make_mut(entry).resource = translated;
             }
         }
     }
@@ -80,7 +86,7 @@ impl Dossier {
 
     /// One resource.
     pub fn get(&self, kind: &str, id: &str) -> Option<&Entry> {
-        self.entries.get(&(kind.to_owned(), id.to_owned()))
+        self.entries.get(&(kind.to_owned(), id.to_owned())).map(Arc::as_ref)
     }
 
     /// One resource by `Type/id`.
@@ -105,7 +111,7 @@ impl Dossier {
 
     /// All entries, in order of type and id.
     pub fn entries(&self) -> impl Iterator<Item = (&(String, String), &Entry)> {
-        self.entries.iter()
+        self.entries.iter().map(|(name, entry)| (name, entry.as_ref()))
     }
 }
 
@@ -113,4 +119,15 @@ impl Dossier {
 pub fn local(reference: &Json, base: &str) -> Option<String> {
     let target = endplate_fhir::reference::parse(text(reference, &["reference"])?, base)?;
     Some(format!("{}/{}", target.kind, target.id))
+}
+
+/// Every reference of a resource that names something this service should hold.
+pub fn local_references(resource: &Json, base: &str) -> Vec<(String, String)> {
+    let mut all = Vec::new();
+    endplate_fhir::reference::each(resource, &mut |path, to| {
+        if let Some(target) = local(&serde_json::json!({ "reference": to }), base) {
+            all.push((path.to_owned(), target));
+        }
+    });
+    all
 }

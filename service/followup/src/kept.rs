@@ -9,6 +9,7 @@ use crate::code::EP;
 use crate::document;
 use crate::dossier::Dossier;
 use crate::element::{items, text};
+use crate::grant::{RECORDS, Right};
 use crate::identity;
 use crate::plan;
 use crate::preview::is_derived;
@@ -268,6 +269,8 @@ impl Endplate {
         preview: bool,
         inputs: &crate::operation::Inputs,
     ) -> Result<Json, Refusal> {
+        self.permit_all(Right::Read, &RECORDS)?;
+        self.permit_all(if preview { Right::Read } else { Right::Update }, &["CarePlan"])?;
         inputs.only(&[])?;
         self.read("Patient", patient).await?;
         let moved = self.move_patient(patient, preview).await?;

@@ -7,7 +7,10 @@
 
 pub mod account;
 pub mod answer;
+pub mod audit;
 pub mod booking;
+pub mod calendar;
+pub mod capacity;
 pub mod card;
 pub mod chart;
 pub mod code;
@@ -15,33 +18,42 @@ pub mod derivation;
 pub mod document;
 pub mod dossier;
 pub mod element;
+pub mod forward;
+pub mod grant;
 pub mod identity;
 pub mod intake;
 pub mod kept;
+mod memory;
 pub mod message;
 pub mod notice;
+pub mod notification;
 pub mod operation;
 pub mod outbox;
 pub mod person;
 pub mod plan;
+pub mod poll;
 pub mod ports;
 pub mod preview;
 pub mod protocol;
 pub mod read;
+pub mod record;
 pub mod refusal;
 pub mod search;
+pub mod subscription;
 pub mod sweep;
 pub mod terminology;
 pub mod write;
 
 pub use outbox::DeliveryReport;
 pub use plan::Party;
+pub use record::Record;
 pub use refusal::{Reason, Refusal};
 pub use sweep::SweepReport;
 pub use write::{Returned, Written};
 
 use endplate_recovery::protocol::Protocol;
-use ports::{Clock, Store};
+use jiff::SignedDuration;
+use ports::{Clock, Endpoints, Store};
 use std::sync::Arc;
 
 /// What a clinic configures.
@@ -55,6 +67,8 @@ pub struct Settings {
     pub clinic_lead: Party,
     /// Who books reviews.
     pub scheduler: Party,
+    /// Most reviews a day, booked and planned together; none: as many as there are.
+    pub reviews_per_day_max: Option<u32>,
 }
 
 /// The use cases. Cheap to clone.
@@ -63,14 +77,54 @@ pub struct Endplate {
     store: Arc<dyn Store>,
     clock: Arc<dyn Clock>,
     settings: Arc<Settings>,
-    terms: Arc<terminology::Terms>,
+    terms: Arc<memory::Remembered<terminology::Maps>>,
+    listening: Arc<memory::Remembered<subscription::Listeners>>,
     protocols: Arc<kept::Protocols>,
+    /// On whose behalf; none: the service itself, or anybody where access is open.
+    grant: Option<Arc<grant::Grant>>,
+    /// Who is registered; none: access is open.
+    registered: Option<Arc<grant::Registered>>,
+    /// The request that calls; none where the service itself acts.
+    call: Option<Arc<audit::Call>>,
+    records: Arc<[Record]>,
+    give_up_after: SignedDuration,
+    endpoints: Option<Arc<dyn Endpoints>>,
 }
 
 impl Endplate {
     /// The use cases on a store, a clock and settings.
     pub fn new(store: Arc<dyn Store>, clock: Arc<dyn Clock>, settings: Settings) -> Self {
-        Self { store, clock, settings: Arc::new(settings), terms: Arc::default(), protocols: Arc::default() }
+        Self {
+            store,
+            clock,
+            settings: Arc::new(settings),
+            terms: Arc::default(),
+            listening: Arc::default(),
+            protocols: Arc::default(),
+            grant: None,
+            registered: None,
+            call: None,
+            records: Arc::default(),
+            give_up_after: SignedDuration::from_hours(outbox::GIVE_UP_AFTER_H),
+            endpoints: None,
+        }
+    }
+
+    /// The same beside hospital record servers.
+    #[must_use]
+    pub fn beside(self, records: Vec<Record>) -> Self {
+        Self { records: records.into(), ..self }
+    }
+
+    /// The record servers.
+    pub fn records(&self) -> &[Record] {
+        &self.records
+    }
+
+    /// The same, which tries an event for this long and stores no Subscription whose address these do not allow.
+    #[must_use]
+    pub fn telling(self, give_up_after: SignedDuration, endpoints: Arc<dyn Endpoints>) -> Self {
+        Self { give_up_after, endpoints: Some(endpoints), ..self }
     }
 
     /// What the clinic configured.

@@ -184,7 +184,9 @@ pub fn ended_flag(flag: &Json, today: Date) -> Json {
     let start = text(&flag, &["period", "start"]).map_or(today.to_string(), str::to_owned);
     if let Some(members) = flag.as_object_mut() {
         members.insert("status".to_owned(), json!("inactive"));
-        members.insert("period".to_owned(), json!({ "start": start, "end": today.to_string() }));
+        // A clock that was set back ends nothing before it began (R4 per-1).
+        let end = today.to_string().max(start.clone());
+        members.insert("period".to_owned(), json!({ "start": start, "end": end }));
     }
     flag
 }
@@ -194,7 +196,8 @@ pub fn ended_issue(issue: &Json, now: Timestamp) -> Json {
     let mut issue = issue.clone();
     answer::settle(&mut issue);
     if let Some(period) = issue.get_mut("identifiedPeriod").and_then(Json::as_object_mut) {
-        period.entry("end").or_insert_with(|| json!(instant(now)));
+        let start = period.get("start").and_then(Json::as_str).unwrap_or_default().to_owned();
+        period.entry("end").or_insert_with(|| json!(instant(now).max(start)));
     }
     issue
 }

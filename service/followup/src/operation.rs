@@ -6,7 +6,10 @@ mod everything;
 mod lastn;
 pub mod meta;
 mod report;
+mod subscription;
 mod validate;
+
+pub use subscription::EVENTS_MAX;
 
 use crate::refusal::{Reason, Refusal};
 use endplate_fhir::Json;
@@ -135,13 +138,31 @@ pub const OFFERED: &[Operation] = &[
         documentation: "A derived plan as it would be on the date asOf; stores nothing.",
     },
     Operation {
+        name: "status",
+        kind: Some("Subscription"),
+        on_type: true,
+        on_instance: true,
+        affects_state: false,
+        definition: "http://hl7.org/fhir/uv/subscriptions-backport/OperationDefinition/backport-subscription-status",
+        documentation: "Of Subscriptions by search too. Without id and status, of all; several values of one are alternatives.",
+    },
+    Operation {
+        name: "events",
+        kind: Some("Subscription"),
+        on_type: false,
+        on_instance: true,
+        affects_state: false,
+        definition: "http://hl7.org/fhir/uv/subscriptions-backport/OperationDefinition/backport-subscription-events",
+        documentation: "Events are kept for ever. One answer holds at most 100, the first of those asked for: go on from the number after the last. Never more content than the Subscription has. Of Subscriptions by search too.",
+    },
+    Operation {
         name: "chart",
         kind: Some("RiskAssessment"),
         on_type: false,
         on_instance: true,
         affects_state: false,
         definition: "https://endplate.example/fhir/OperationDefinition/RiskAssessment-chart",
-        documentation: "The recovery chart of the repair that a derived RiskAssessment is about, as a DiagnosticReport whose presentedForm holds it as SVG and as PDF and whose conclusion says the same. With Accept: image/svg+xml or application/pdf, or format=svg or format=pdf, the picture alone. Stores nothing.",
+        documentation: "The recovery chart of the repair that a derived RiskAssessment is about: the stored DiagnosticReport with the picture itself, as SVG and as PDF, in presentedForm. With Accept: image/svg+xml or application/pdf, or format=svg or format=pdf, the picture alone. Stores nothing.",
     },
     Operation {
         name: "apply",

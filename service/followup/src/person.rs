@@ -4,10 +4,12 @@
 //! whatever order they arrive. The plan is of the surviving record; it keeps its ids, since they are made of the injury and
 //! not of the patient. `refer` and `seealso` merge nothing. Without the link again, each record has its own plans again.
 
+use crate::Endplate;
 use crate::dossier::{Dossier, local};
 use crate::element::{items, text};
 use crate::preview::is_derived;
-use endplate_fhir::{Json, reference};
+use crate::refusal::{Reason, Refusal};
+use endplate_fhir::{Json, reference, search};
 use std::collections::{BTreeMap, BTreeSet};
 
 /// One person: the record that survives, and all records of that person, itself included. Ids of Patients.
@@ -72,12 +74,51 @@ impl Dossier {
     }
 }
 
+impl Endplate {
+    /// Patients with whom this one is linked in what is stored, whichever of the two says so.
+    pub(crate) async fn linked(&self, patient: &str) -> Result<BTreeSet<String>, Refusal> {
+        let base = &self.settings.base;
+        let mut stored = Vec::from_iter(self.store.read("Patient", patient).await?);
+        let wrong = |issues| Refusal { reason: Reason::Fault, issues };
+        let query = search::criteria(&format!("Patient?link=Patient/{patient}"), base).map_err(wrong)?;
+        stored.extend(self.store.search(&query).await?.resources);
+        let mut linked = BTreeSet::new();
+        for stored in stored {
+            let said: Json = endplate_fhir::json::stored(&stored.body);
+            linked.extend(replacements(&said, base).into_iter().flat_map(|(old, new)| [old, new]));
+        }
+        Ok(linked)
+    }
+
+    /// The id of the Patient that stands for the person behind `patient`, and everything stored of that person.
+    pub(crate) async fn person(&self, patient: &str) -> Result<(String, Dossier), Refusal> {
+        let mut circle = BTreeSet::new();
+        let mut open = vec![patient.to_owned()];
+        let mut whole = Dossier::default();
+        while let Some(one) = open.pop() {
+            if circle.insert(one.clone()) {
+                whole.extend(Dossier::of(self.store.compartment(&one).await?));
+                open.extend(self.linked(&one).await?);
+            }
+        }
+        let base = &self.settings.base;
+        let (people, _) = people(&whole, &circle, base);
+        let person = people.into_iter().find(|person| person.records.contains(patient));
+        Ok(person.map_or((patient.to_owned(), whole.clone()), |person| {
+            let dossier = whole.of_person(&person, base);
+            (person.survivor, dossier)
+        }))
+    }
+}
+
 /// A derived resource with the patient it is about now. A message that was sent stays with whom it was about.
 pub fn rehomed(mut resource: Json, patient: &str) -> Json {
     let member = match text(&resource, &["resourceType"]) {
         Some("Task") => "for",
         Some("DetectedIssue") => "patient",
-        Some("CarePlan" | "Goal" | "RiskAssessment" | "ServiceRequest" | "Flag") => "subject",
+        Some("CarePlan" | "DiagnosticReport" | "Goal" | "RiskAssessment" | "ServiceRequest" | "Flag") => {
+            "subject"
+        }
         _ => return resource,
     };
     let current = resource.get_mut(member).and_then(|subject| subject.get_mut("reference"));

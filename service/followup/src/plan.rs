@@ -1,6 +1,6 @@
-//! What is believed and planned -> CarePlan, Goal, RiskAssessment, ServiceRequest, Task. The only writer of them.
+//! What is believed and planned -> CarePlan, Goal, RiskAssessment, ServiceRequest, Task. The only writer of them. The
+//! DiagnosticReport beside each RiskAssessment is [`chart`]'s.
 
-use crate::booking;
 use crate::code::EP;
 use crate::document::{
     CAUTION, author, concept, days, derived, extension, extension_of, identifier, percent, place, quantity,
@@ -8,6 +8,7 @@ use crate::document::{
 };
 use crate::identity;
 use crate::intake::{Injury, Intake};
+use crate::{booking, capacity, chart};
 use endplate_fhir::Json;
 use endplate_fhir::narrative::Narrative;
 use endplate_recovery::anatomy::Kind;
@@ -55,6 +56,8 @@ pub struct Source<'a> {
     pub protocol: &'a Protocol,
     /// Who books reviews.
     pub scheduler: &'a Party,
+    /// Most reviews a day, if the clinic has a bound.
+    pub reviews_per_day_max: Option<u32>,
     /// The day.
     pub today: Date,
 }
@@ -65,6 +68,7 @@ pub fn documents(source: &Source<'_>) -> Vec<Json> {
     for (index, assessment) in source.outlook.assessments.iter().enumerate() {
         if let Some(assessment) = assessment {
             all.push(risk_assessment(source, index, assessment));
+            all.push(chart::report(source, index, assessment));
             all.extend(assessment.targets.iter().map(|target| goal(source, index, target)));
         }
     }
@@ -445,6 +449,8 @@ fn service_request(source: &Source<'_>, review: &Review) -> Json {
     }
     let detail: Vec<Json> =
         codes.iter().map(|purpose| concept("review-purpose", purpose.code(), purpose.display())).collect();
+    let unsuited =
+        review.misfit.iter().map(|misfit| json!({ "text": booking::unsuited(misfit, source.protocol) }));
     let mut notes = examination(source, review);
     notes.push(CAUTION.to_owned());
     derived(
@@ -464,16 +470,29 @@ fn service_request(source: &Source<'_>, review: &Review) -> Json {
                 "Please come to the clinic between {} and {}. If you cannot, tell the clinic so that another day is found.",
                 review.opens_on, review.closes_on
             ),
-            "note": review.moved.iter().map(booking::moved)
+            "note": review.moved.iter().map(booking::moved).chain(unsuited)
                 .chain(notes.into_iter().map(|text| json!({ "text": text }))).collect::<Vec<_>>(),
         }),
     )
 }
 
+/// What there is to do, and what a scheduler should know of the day.
+fn description(source: &Source<'_>, review: &Review) -> String {
+    let unsuited = review.misfit.as_ref().map(|misfit| booking::unsuited(misfit, source.protocol));
+    let crowded = || {
+        let reviews_max = source.reviews_per_day_max.filter(|_| review.crowded)?;
+        Some(capacity::crowded(review.on, review.opens_on, review.closes_on, reviews_max))
+    };
+    let wanted = format!("Book a review: {}", purposes(review));
+    unsuited.or_else(crowded).map_or(wanted.clone(), |more| format!("{wanted}. {more}"))
+}
+
 fn task(source: &Source<'_>, review: &Review) -> Json {
     let Source { injury, .. } = source;
     let missed = injury.missed.iter().any(|(key, _)| *key == review.key);
-    let (status, state, display) = if review.booked {
+    let (status, state, display) = if review.misfit.is_some() {
+        ("accepted", "moved", "booked, but outside its window")
+    } else if review.booked {
         ("accepted", "booked", "booked")
     } else if missed {
         ("requested", "missed", "missed, to book again")
@@ -497,7 +516,7 @@ fn task(source: &Source<'_>, review: &Review) -> Json {
             "businessStatus": concept("review-state", state, display),
             "intent": "order",
             "code": concept("request", "review", "nerve repair review"),
-            "description": format!("Book a review: {}", purposes(review)),
+            "description": description(source, review),
             "focus": reference(&format!("ServiceRequest/{}", review_id("ServiceRequest", injury, &review.key))),
             "for": subject(source),
             "authoredOn": injury.episode.known_since.to_string(),

@@ -1,4 +1,4 @@
-//! The three things the use cases need from outside: a clock, a store, a transport.
+//! What the use cases need from outside: a clock, a store, a transport, and which addresses may be called.
 //!
 //! Each is a trait small enough to be implemented twice. Nothing here knows SQL, sockets or the system clock.
 //!
@@ -14,6 +14,10 @@
 //! What only one of several instances may do at a time, such as a sweep or the delivery to one receiver, is *claimed* for some
 //! seconds ([`Store::claim`]) and claimed again while it goes on. Nothing is locked meanwhile. An instance that dies loses its
 //! claims when their time is over, by the store's clock: the instances' own clocks are not asked.
+
+mod record;
+
+pub use record::{Bookmark, Counterpart, Counterparts, DeadLetter, Note, Unread};
 
 use async_trait::async_trait;
 use endplate_fhir::index::IndexRow;
@@ -148,11 +152,11 @@ pub struct Scope {
     pub generation: u64,
 }
 
-/// A resource version that a subscriber must be told of. The store numbers it within its subscription, from 1, without gaps.
+/// A resource version that a receiver must be told of. The store numbers it within its receiver, from 1, without gaps.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Notice {
-    /// Id of the Subscription.
-    pub subscription: String,
+    /// Who: the id of a Subscription.
+    pub receiver: String,
     /// Type of the resource.
     pub kind: String,
     /// Id of the resource.
@@ -170,10 +174,32 @@ pub struct Agenda {
     pub due_on: Option<Date>,
 }
 
+/// Who last wrote a Subscription, and so for whom it is told. Kept beside it: the resource says nothing of it.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Maker {
+    /// Id of the Subscription.
+    pub subscription: String,
+    /// The client's id; empty: it was written while access was open.
+    pub client: String,
+    /// Under what name the client is registered.
+    pub registration: String,
+    /// The scopes that it had.
+    pub scope: String,
+}
+
+/// When a Subscription must be looked at although nothing has happened: its handshake, its heartbeat, its end.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Call {
+    /// Id of the Subscription.
+    pub subscription: String,
+    /// The instant; none: never.
+    pub at: Option<Timestamp>,
+}
+
 /// All that one write changes. Committed whole or not at all.
 #[derive(Clone, Debug, Default)]
 pub struct Changeset {
-    /// Commit instant; also the time from which the notices may be sent.
+    /// Commit instant.
     pub at: Option<Timestamp>,
     /// Counters that must not have moved. Each is moved by one.
     pub scopes: Vec<Scope>,
@@ -185,6 +211,37 @@ pub struct Changeset {
     pub notices: Vec<Notice>,
     /// Changes of the agenda.
     pub agenda: Vec<Agenda>,
+    /// Who wrote the Subscriptions among `puts`.
+    pub makers: Vec<Maker>,
+    /// When Subscriptions are looked at.
+    pub calls: Vec<Call>,
+    /// Subscriptions to which what waits may be sent now, though it was held or failed.
+    pub releases: Vec<String>,
+    /// AuditEvents of what this write does: new resources, of no compartment, told to no subscriber. Each becomes the next link
+    /// of the chain ([`crate::audit::chain`]).
+    pub audit: Vec<Put>,
+}
+
+/// A place in the chain of AuditEvents.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Link {
+    /// Its number, from 1, without gaps.
+    pub number: u64,
+    /// Its hash, 64 hexadecimal digits.
+    pub hash: String,
+}
+
+/// A link with what it stands for, as the store has it now.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Linked {
+    /// Its place.
+    pub link: Link,
+    /// Id of the AuditEvent; none if there is no such resource.
+    pub id: Option<String>,
+    /// Its first version as it stands; none if there is none.
+    pub body: Option<String>,
+    /// Whether it is an AuditEvent of one version that is not deleted.
+    pub is_single: bool,
 }
 
 /// A notice with its number, waiting to be sent.
@@ -192,12 +249,45 @@ pub struct Changeset {
 pub struct Event {
     /// What to send and to whom.
     pub notice: Notice,
-    /// Number within the subscription, from 1. `(subscription, number)` identifies the event for ever.
+    /// Number within the receiver, from 1. `(receiver, number)` identifies the event for ever.
     pub number: u64,
     /// Attempts made so far.
     pub attempts: u32,
     /// When it was committed.
     pub raised_at: Timestamp,
+    /// Since when it waits: when it was committed or, if later, when somebody asked for it again.
+    pub queued_at: Timestamp,
+}
+
+/// The first unsettled events of one receiver, in order.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Queue {
+    /// Who is to be told.
+    pub receiver: String,
+    /// Attempts that failed since the last one that did not.
+    pub failures: u32,
+    /// At least one; of a receiver that fails exactly one.
+    pub events: Vec<Event>,
+}
+
+/// How much [`Store::waiting`] may give.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Room {
+    /// Receivers whose last attempt did not fail.
+    pub well: usize,
+    /// Receivers whose last attempt failed.
+    pub failing: usize,
+    /// Events of each.
+    pub events: usize,
+}
+
+/// What waits to be sent.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Waiting {
+    /// What may be sent now; those who have waited longest come first.
+    pub queues: Vec<Queue>,
+    /// The earliest instant at which there will be more, be it past; none: nothing else waits.
+    pub next_at: Option<Timestamp>,
 }
 
 /// What became of one attempt.
@@ -212,11 +302,79 @@ pub enum Settlement {
         /// Why this attempt failed, for people.
         reason: String,
     },
+    /// A dead letter: kept, not tried again unless somebody asks, and no longer in the way of the next event.
+    Parked {
+        /// The earliest instant at which the next event may be sent.
+        next_at: Timestamp,
+        /// Why, for people.
+        reason: String,
+        /// Whether it had waited too long; then others of its receiver may have too.
+        is_old: bool,
+    },
+    /// Not sent, since its Subscription is not active: nothing of this receiver is sent before a changeset releases it. It was no
+    /// attempt.
+    Held,
     /// Give it up: the subscription is gone or off.
     Dropped {
         /// Why, for people.
         reason: String,
     },
+}
+
+/// One attempt and what follows from it.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Attempt {
+    /// Number of the event within its receiver.
+    pub number: u64,
+    /// When it ended.
+    pub at: Timestamp,
+    /// What follows.
+    pub settlement: Settlement,
+    /// Whether the event went in one message with the one before: then it says nothing new of its receiver.
+    pub goes_along: bool,
+}
+
+/// How a receiver stands, for whoever looks after it. No payload, no address.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Receiver {
+    /// Its key.
+    pub key: String,
+    /// Events that wait, the dead letters not among them.
+    pub waiting: u64,
+    /// When the first of them was committed.
+    pub oldest_at: Option<Timestamp>,
+    /// Attempts that failed since the last one that did not.
+    pub failures: u32,
+    /// When the first of these failed.
+    pub failing_since: Option<Timestamp>,
+    /// The earliest instant of the next attempt, if it fails.
+    pub next_at: Option<Timestamp>,
+    /// The last attempt: when, and what became of it: `delivered`, `deferred`, `parked` or `dropped`, with the reason.
+    pub last: Option<(Timestamp, String, Option<String>)>,
+    /// Dead letters.
+    pub dead: u64,
+}
+
+/// Which settled events are to be sent again, under their numbers.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Replay {
+    /// Of this receiver only.
+    pub receiver: Option<String>,
+    /// Committed at this instant or later.
+    pub since: Option<Timestamp>,
+    /// Dead letters only.
+    pub dead: bool,
+}
+
+/// What was raised for a subscription, and how far it has come.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Traffic {
+    /// How many events were raised: the number of the last one.
+    pub raised: u64,
+    /// The number of the first event that is not settled; none: none waits.
+    pub waiting: Option<u64>,
+    /// When the last one was delivered, if that was the last attempt.
+    pub delivered_at: Option<Timestamp>,
 }
 
 /// One page of search results.
@@ -249,7 +407,7 @@ pub enum StoreError {
 
 /// The durable side. Every function sees one consistent snapshot; `commit` and `settle` are durable when they return.
 #[async_trait]
-pub trait Store: Send + Sync {
+pub trait Store: Counterparts + Send + Sync {
     /// The current version of a resource; none if there is none or it was deleted.
     async fn read(&self, kind: &str, id: &str) -> Result<Option<Stored>, StoreError> {
         let latest = self.latest(kind, id).await?;
@@ -274,21 +432,47 @@ pub trait Store: Send + Sync {
     async fn generation(&self, scope: &str) -> Result<u64, StoreError>;
     /// One page of current resources.
     async fn search(&self, query: &Query) -> Result<Page, StoreError>;
+    /// How many values of a date parameter begin at which instant, milliseconds since the epoch, among the resources that meet
+    /// the query; in order. The query's order and page do not count. Read from index rows alone.
+    async fn counts(&self, query: &Query, param: &str) -> Result<Vec<(i64, u64)>, StoreError>;
     /// The types of the resources with this id to which these reference parameters of a type lead, sorted: more than one where
     /// an id alone does not say who is meant.
     async fn referred(&self, kind: &str, params: &[String], id: &str) -> Result<Vec<String>, StoreError>;
     /// Commits a changeset whole, or refuses it with [`StoreError::Moved`].
     async fn commit(&self, change: Changeset) -> Result<(), StoreError>;
+    /// The last link of the chain of AuditEvents; none if it is empty.
+    async fn chain_head(&self) -> Result<Option<Link>, StoreError>;
+    /// The links after this number, in order, at most `limit`.
+    async fn chain(&self, after: u64, limit: usize) -> Result<Vec<Linked>, StoreError>;
+    /// Ids of AuditEvents that no link stands for, in order, at most `limit`.
+    async fn unchained(&self, limit: usize) -> Result<Vec<String>, StoreError>;
     /// Patients whose agenda date is `on` or earlier, in order of id, after `after`, at most `limit`.
     async fn due(&self, on: Date, after: Option<&str>, limit: usize) -> Result<Vec<String>, StoreError>;
-    /// For each subscription its first unsettled event, if it may be sent at `now`. At most `limit`.
-    async fn waiting(&self, now: Timestamp, limit: usize) -> Result<Vec<Event>, StoreError>;
-    /// The earliest instant at which [`Store::waiting`] will have something; none: the outbox is empty.
-    async fn next_waiting_at(&self) -> Result<Option<Timestamp>, StoreError>;
-    /// Records an attempt at `at` and what follows from it.
-    async fn settle(&self, event: &Event, at: Timestamp, settlement: Settlement) -> Result<(), StoreError>;
+    /// What may be sent at `now` to receivers that are neither `busy` nor held, as far as there is `room`.
+    async fn waiting(&self, now: Timestamp, busy: &[String], room: Room) -> Result<Waiting, StoreError>;
+    /// Records attempts at events of one receiver, in this order, and what follows from them. An event that is settled
+    /// already stays as it is.
+    async fn settle(&self, receiver: &str, attempts: Vec<Attempt>) -> Result<(), StoreError>;
+    /// Makes dead letters of all events of a receiver that wait since before `before`; says how many.
+    async fn park(&self, receiver: &str, before: Timestamp, reason: &str) -> Result<u64, StoreError>;
+    /// Puts settled events into the queue again and lets their receivers be tried at once; says how many.
+    async fn replay(&self, which: &Replay, now: Timestamp) -> Result<u64, StoreError>;
+    /// How receivers stand, in order of their keys, after `after`, at most `limit`.
+    async fn receivers(&self, after: Option<&str>, limit: usize) -> Result<Vec<Receiver>, StoreError>;
+    /// Events of a receiver from this number on, settled or not, in order, at most `limit`.
+    async fn events(&self, receiver: &str, from: u64, limit: usize) -> Result<Vec<Event>, StoreError>;
+    /// What was raised for a receiver.
+    async fn traffic(&self, receiver: &str) -> Result<Traffic, StoreError>;
+    /// The calls that are due at `now`, earliest first, at most `limit`; each has its instant.
+    async fn called(&self, now: Timestamp, limit: usize) -> Result<Vec<Call>, StoreError>;
+    /// Who last wrote a Subscription.
+    async fn maker(&self, subscription: &str) -> Result<Option<Maker>, StoreError>;
+    /// Notes that something that may be used once was used, durably; false if it was used before. It is remembered until
+    /// `until`; what was to be remembered until before `now` is forgotten.
+    async fn use_once(&self, key: &str, until: Timestamp, now: Timestamp) -> Result<bool, StoreError>;
     /// Claims pieces of work for `holder` until `seconds` from now by the store's clock, those that nobody else has claimed for
-    /// longer than until now. Gives those that are the holder's, in order; to claim one again is to keep it. A store that can have but one holder grants all.
+    /// longer than until now. Gives those that are the holder's, in order; to claim one again is to keep it. A store that can have
+    /// but one holder grants all.
     async fn claim(&self, works: &[String], holder: &str, seconds: u32) -> Result<Vec<String>, StoreError> {
         let _ = (holder, seconds);
         Ok(works.iter().cloned().collect::<BTreeSet<_>>().into_iter().collect())
@@ -309,12 +493,18 @@ pub struct Message {
     pub endpoint: String,
     /// Headers that the Subscription asks for, `Name: value`.
     pub headers: Vec<String>,
-    /// Identifies the event for ever, so that a receiver can drop repeats: `{subscription}/{number}`.
+    /// Identifies the event for ever, so that a receiver can drop repeats: `{receiver}/{number}`, of several events
+    /// `{receiver}/{first}-{last}`; empty where it is no event.
     pub event: String,
-    /// Resource type and id, `Task/123`.
+    /// Resource type and id, `Task/123`; of a notification by topic, the Subscription.
     pub about: String,
-    /// The resource, where the Subscription asks for a payload.
+    /// The resource, where the Subscription asks for a payload, or the notification.
     pub body: Option<String>,
+    /// The format of a notification by topic, which is posted to the endpoint. Without it a body is put at the address of the
+    /// resource.
+    pub content_type: Option<String>,
+    /// The longest time for the attempt that the Subscription asks for, in seconds.
+    pub timeout_s: Option<u64>,
 }
 
 /// What came back from a receiver.
@@ -336,9 +526,56 @@ pub enum Outcome {
     },
 }
 
+/// One request to a hospital record server.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Ask {
+    /// Name of the record server.
+    pub record: String,
+    /// Below its base, such as `Task?identifier=s%7Cv`; or absolute, as a link of a page is, and then of the same server.
+    pub url: String,
+    /// None: it is read. Else what is written there.
+    pub write: Option<Writing>,
+}
+
+/// What is written to a record server, as an update.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Writing {
+    /// The resource as JSON text.
+    pub body: String,
+    /// The version that must be current there, without quotes.
+    pub if_match: Option<String>,
+}
+
+/// What a record server answered.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Answer {
+    /// The status code.
+    pub status: u16,
+    /// How long it asks to wait, in seconds.
+    pub retry_after_s: Option<u64>,
+    /// `Location`, or `Content-Location`.
+    pub location: Option<String>,
+    /// The version that `ETag` names, without quotes.
+    pub version: Option<String>,
+    /// The body, if it is FHIR JSON.
+    pub body: Option<endplate_fhir::Json>,
+}
+
 /// Sends one message and says what came back. Never retries by itself: the outbox decides.
 #[async_trait]
 pub trait Transport: Send + Sync {
     /// Sends `message` once.
     async fn send(&self, message: &Message) -> Outcome;
+    /// Puts one request to a record server, as one that it lets in. The error is why no answer came, for people, without
+    /// payload, address or secret. Without record servers there is nobody to ask.
+    async fn ask(&self, request: &Ask) -> Result<Answer, String> {
+        let _ = request;
+        Err("no record server is configured".to_owned())
+    }
+}
+
+/// Which addresses may be called, as far as the text of an address tells. What a name leads to is looked at when it is called.
+pub trait Endpoints: Send + Sync {
+    /// What to change about the address, for people and without repeating it.
+    fn refused(&self, endpoint: &str) -> Option<String>;
 }

@@ -11,10 +11,11 @@ use endplate_fhir::{Json, search};
 use serde_json::json;
 
 /// Types of derived resources, in the order in which the preview lists them.
-pub const DERIVED: [&str; 8] = [
+pub const DERIVED: [&str; 9] = [
     "CarePlan",
     "Communication",
     "DetectedIssue",
+    "DiagnosticReport",
     "Flag",
     "Goal",
     "RiskAssessment",

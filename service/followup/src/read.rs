@@ -1,8 +1,10 @@
 //! The one way out: reading, and what was. Searching is in [`mod@crate::search`].
 
 use crate::Endplate;
-use crate::ports::{Deed, Past, Place, Stored, Version};
+use crate::grant::{Right, forbidden};
+use crate::ports::{Deed, Past, PastPage, Place, Stored, Version};
 use crate::refusal::{Reason, Refusal};
+use crate::subscription::shown;
 use crate::write::instant_ms;
 use endplate_fhir::bundle::{self, Method, Response};
 use endplate_fhir::issue::{Code, Issue};
@@ -10,13 +12,28 @@ use endplate_fhir::search::{COUNT_DEFAULT, COUNT_MAX};
 use endplate_fhir::{Json, TYPES, date};
 use jiff::Timestamp;
 
+/// How many pages are read for one that a grant thins out.
+const ROUNDS_MAX: usize = 20;
+
 impl Endplate {
     /// The current version of a resource.
     pub async fn read(&self, kind: &str, id: &str) -> Result<Stored, Refusal> {
         if !TYPES.contains(&kind) {
             return Err(Refusal::unknown_type());
         }
-        live(self.store.latest(kind, id).await?)
+        self.permit(Right::Read, kind)?;
+        self.shown(live(self.store.latest(kind, id).await?), kind)
+    }
+
+    /// What lies outside the grant is as if it were not there, and so is that it was deleted. No secret is shown.
+    fn shown(&self, found: Result<Stored, Refusal>, kind: &str) -> Result<Stored, Refusal> {
+        match found {
+            Ok(stored) if !self.may(Right::Read, &stored) => Err(Refusal::not_found()),
+            Err(refusal) if refusal.reason == Reason::Gone && !self.reaches_all(Right::Read, kind) => {
+                Err(Refusal::not_found())
+            }
+            found => found.map(shown),
+        }
     }
 
     /// A version of a resource by its `meta.versionId`.
@@ -24,11 +41,14 @@ impl Endplate {
         if !TYPES.contains(&kind) {
             return Err(Refusal::unknown_type());
         }
+        self.permit(Right::Read, kind)?;
         let number: Option<u64> = version.parse().ok().filter(|number: &u64| number.to_string() == version);
         let Some(number) = number else { return Err(no_version()) };
-        live(self.store.version(kind, id, number).await?).map_err(|refusal| match refusal.reason {
-            Reason::NotFound => no_version(),
-            _ => refusal,
+        self.shown(live(self.store.version(kind, id, number).await?), kind).map_err(|refusal| {
+            match refusal.reason {
+                Reason::NotFound => no_version(),
+                _ => refusal,
+            }
         })
     }
 
@@ -44,6 +64,8 @@ impl Endplate {
         if kind.is_some_and(|kind| !TYPES.contains(&kind)) {
             return Err(Refusal::unknown_type());
         }
+        let right = if id.is_some() { Right::Read } else { Right::Search };
+        self.permit_history(right, kind)?;
         let mut past = past(pairs).map_err(|issues| Refusal { reason: Reason::Malformed, issues })?;
         if let (Some(kind), Some(id)) = (kind, id)
             && self.store.latest(kind, id).await?.is_none()
@@ -51,7 +73,10 @@ impl Endplate {
             return Err(Refusal::not_found());
         }
         (past.kind, past.id) = (kind.map(str::to_owned), id.map(str::to_owned));
-        let page = self.store.history(&past).await?;
+        let (page, is_whole) = self.past(&past, right).await?;
+        if id.is_some() && !is_whole && page.versions.is_empty() && past.after.is_none() {
+            return Err(Refusal::not_found());
+        }
         let base = &self.settings.base;
         let parts = [Some(base.as_str()), kind, id, Some("_history")];
         let path = parts.into_iter().flatten().collect::<Vec<_>>().join("/");
@@ -66,7 +91,40 @@ impl Endplate {
             links.push(("next", address(&pairs)));
         }
         let versions = page.versions.into_iter().map(|version| told(version, base)).collect();
-        Ok(bundle::history(Some(page.total), &links, versions))
+        Ok(bundle::history(is_whole.then_some(page.total), &links, versions))
+    }
+
+    fn permit_history(&self, right: Right, kind: Option<&str>) -> Result<(), Refusal> {
+        match kind {
+            Some(kind) => self.permit(right, kind),
+            None if TYPES.iter().any(|kind| self.permit(right, kind).is_ok()) => Ok(()),
+            None => Err(forbidden(right, "*")),
+        }
+    }
+
+    /// A page of what was, as far as it may be seen, and whether that is all of it. A page may hold less than was asked for.
+    async fn past(&self, past: &Past, right: Right) -> Result<(PastPage, bool), Refusal> {
+        let is_whole = match &past.kind {
+            Some(kind) => self.reaches_all(right, kind),
+            None => TYPES.iter().all(|kind| self.reaches_all(right, kind)),
+        };
+        let mut past = past.clone();
+        let mut page = self.store.history(&past).await?;
+        if is_whole {
+            return Ok((page, true));
+        }
+        let mut seen = Vec::new();
+        for _ in 0..ROUNDS_MAX {
+            seen.extend(page.versions.into_iter().filter(|version| self.may(right, &version.stored)));
+            page.versions = Vec::new();
+            past.after = page.next;
+            let missing = past.count.saturating_sub(seen.len());
+            if past.after.is_none() || missing == 0 {
+                break;
+            }
+            page = self.store.history(&Past { count: missing, ..past.clone() }).await?;
+        }
+        Ok((PastPage { versions: seen, next: past.after, total: 0 }, false))
     }
 
     /// Whether the service can take requests.
@@ -90,7 +148,8 @@ fn no_version() -> Refusal {
 
 /// A version as a history tells it. A patch is told as the PUT that it comes to.
 fn told(version: Version, base: &str) -> bundle::Version {
-    let Version { stored: Stored { kind, id, version, at, body }, deed } = version;
+    let Version { stored, deed } = version;
+    let Stored { kind, id, version, at, body } = shown(stored);
     let url = format!("{kind}/{id}");
     let (method, url, status) = match deed {
         Deed::Created if version == 1 => (Method::Post, kind.clone(), "201 Created"),

@@ -28,6 +28,8 @@ pub enum Reason {
     Gone,
     /// What is asked for is never done to this type.
     NotAllowed,
+    /// The client has no right to it.
+    Forbidden,
     /// A condition of the request does not hold.
     PreconditionFailed,
     /// Others changed the same facts again and again while this was decided.
@@ -49,6 +51,7 @@ impl Reason {
             Self::UnknownType | Self::NotFound => (404, "Not Found"),
             Self::Gone => (410, "Gone"),
             Self::NotAllowed => (405, "Method Not Allowed"),
+            Self::Forbidden => (403, "Forbidden"),
             Self::PreconditionFailed => (412, "Precondition Failed"),
             Self::Conflict => (409, "Conflict"),
             Self::TooLarge => (413, "Payload Too Large"),

@@ -3,8 +3,10 @@
 mod include;
 
 use crate::Endplate;
+use crate::grant::{Right, forbidden};
 use crate::ports::Stored;
 use crate::refusal::{Reason, Refusal};
+use crate::subscription::shown;
 use endplate_fhir::TYPES;
 use endplate_fhir::bundle::Mode;
 use endplate_fhir::index::compartment;
@@ -47,6 +49,9 @@ impl Endplate {
         pairs: &Pairs,
         strict: bool,
     ) -> Result<String, Refusal> {
+        if kind != "*" && TYPES.contains(&kind) {
+            self.permit(Right::Search, kind)?;
+        }
         self.read("Patient", patient).await?;
         let scope = Scope::Patient(patient);
         if kind == "*" {
@@ -94,7 +99,16 @@ impl Endplate {
         strict: bool,
         scope: Scope<'_>,
     ) -> Result<String, Refusal> {
-        let kinds = kinds(known, pairs)?;
+        let named = pairs.iter().any(|(name, value)| name == "_type" && !value.is_empty());
+        let mut kinds = kinds(known, pairs)?;
+        let denied = |kind: &&str| self.permit(Right::Search, kind).err();
+        if let Some(refusal) = kinds.iter().find_map(denied).filter(|_| named) {
+            return Err(refusal);
+        }
+        kinds.retain(|kind| denied(kind).is_none());
+        if kinds.is_empty() {
+            return Err(forbidden(Right::Search, "*"));
+        }
         let (begin, place) = begin(pairs)?;
         if begin.is_some_and(|begin| !kinds.contains(&begin)) {
             return Err(wrong_place());
@@ -144,6 +158,10 @@ impl Endplate {
         let mut request = search::request(kind, pairs, &self.settings.base, strict)
             .map_err(|issues| Refusal { reason: Reason::Malformed, issues })?;
         request.query.settle(self.clock.now().as_millisecond());
+        self.bound(&mut request.query)?;
+        for include in &request.includes {
+            self.permit_include(include)?;
+        }
         for clause in &request.query.clauses {
             for asked in &clause.any {
                 let Match::Reference { kind: None, id } = asked else { continue };
@@ -186,7 +204,7 @@ impl Endplate {
             body: shaped(stored.body, shape),
             mode,
         };
-        found.into_iter().map(hit).collect()
+        found.into_iter().map(shown).map(hit).collect()
     }
 }
 
@@ -210,7 +228,8 @@ fn malformed(code: Code, text: impl Into<String>) -> Refusal {
 /// The types that `_type` names, or all that are known here.
 fn kinds<'a>(known: &[&'a str], pairs: &Pairs) -> Result<Vec<&'a str>, Refusal> {
     let Some((_, named)) = pairs.iter().find(|(name, value)| name == "_type" && !value.is_empty()) else {
-        return Ok(known.to_vec());
+        // What was done to records is no part of them: whoever wants it names it.
+        return Ok(known.iter().copied().filter(|kind| *kind != "AuditEvent").collect());
     };
     let mut kinds = Vec::new();
     for name in named.split(',') {

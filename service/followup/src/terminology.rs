@@ -12,12 +12,12 @@ mod translate;
 use crate::Endplate;
 use crate::code;
 use crate::element::{items, text};
-use crate::ports::{Changeset, StoreError};
 use crate::refusal::{Reason, Refusal};
 use endplate_fhir::{Json, search};
+use futures_util::FutureExt;
 use serde_json::json;
 use std::collections::{BTreeMap, BTreeSet};
-use std::sync::{Arc, PoisonError, RwLock};
+use std::sync::Arc;
 
 /// The counter that moves whenever a ConceptMap is written.
 pub const SCOPE: &str = "ConceptMap";
@@ -29,9 +29,6 @@ pub const TRANSLATED: [&str; 2] = ["Observation", "Procedure"];
 /// the target means more than the source, so whatever has the local code is what our code says. With a target that is
 /// narrower, that specialises, is inexact or merely related, the record would say more than was recorded.
 pub const ACTED_ON: [&str; 4] = ["equal", "equivalent", "subsumes", "wider"];
-
-/// How often the maps are read again because one was written meanwhile.
-const ATTEMPTS_MAX: u32 = 50;
 
 /// What the active maps say about codes of other systems in terms of ours.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
@@ -230,61 +227,11 @@ fn note(all: &mut Vec<Unmapped>, element: &str, concept: Option<&Json>) {
     }
 }
 
-/// The maps as they were last read, so that a write does not read them.
-#[derive(Debug, Default)]
-pub struct Terms(RwLock<Known>);
-
-#[derive(Clone, Debug, Default)]
-struct Known {
-    /// The counter they were read at, and they.
-    maps: Option<(u64, Arc<Maps>)>,
-    /// Maps of an earlier counter are out of date.
-    floor: u64,
-    /// A commit that rested on them was refused: they may have moved.
-    doubted: bool,
-}
-
-impl Terms {
-    fn known(&self) -> Known {
-        self.0.read().unwrap_or_else(PoisonError::into_inner).clone()
-    }
-
-    fn change(&self, act: impl FnOnce(&mut Known)) {
-        act(&mut self.0.write().unwrap_or_else(PoisonError::into_inner));
-    }
-
-    fn learn(&self, generation: u64, maps: &Arc<Maps>) {
-        self.change(|known| {
-            if generation >= known.floor {
-                *known =
-                    Known { maps: Some((generation, Arc::clone(maps))), floor: generation, doubted: false };
-            }
-        });
-    }
-}
-
 impl Endplate {
-    /// The maps in force, with the counter they were read at. As they were last read, unless a commit has been refused since:
-    /// whoever rests on them lets the commit find out whether they still hold.
+    /// The maps in force, with the counter they were read at.
     pub(crate) async fn maps(&self) -> Result<(u64, Arc<Maps>), Refusal> {
-        let known = self.terms.known();
-        match known.maps {
-            Some(maps) if !known.doubted => return Ok(maps),
-            Some((generation, maps)) if self.store.generation(SCOPE).await? == generation => {
-                self.terms.learn(generation, &maps);
-                return Ok((generation, maps));
-            }
-            _ => {}
-        }
-        for _ in 0..ATTEMPTS_MAX {
-            let generation = self.store.generation(SCOPE).await?;
-            let maps = Arc::new(Maps::of(&self.stored_maps().await?));
-            if self.store.generation(SCOPE).await? == generation {
-                self.terms.learn(generation, &maps);
-                return Ok((generation, maps));
-            }
-        }
-        Err(StoreError::Moved.into())
+        let read = || async { Ok(Maps::of(&self.stored_maps().await?)) }.boxed();
+        self.terms.get(self.store.as_ref(), SCOPE, read).await
     }
 
     /// Every stored ConceptMap.
@@ -313,25 +260,6 @@ impl Endplate {
                 None => return Ok(()),
             }
         }
-    }
-
-    /// Commits, and keeps what is known of the maps true.
-    pub(crate) async fn settle(&self, change: Changeset) -> Result<(), StoreError> {
-        let moved = change.scopes.iter().find(|scope| scope.key == SCOPE).map(|scope| scope.generation);
-        let at = change.at;
-        let done = self.store.commit(change).await;
-        match (&done, moved) {
-            (Ok(()), Some(generation)) => {
-                self.terms.change(|known| {
-                    known.floor = known.floor.max(generation.saturating_add(1));
-                    known.maps = None;
-                });
-                self.look_again_at_recent(at).await;
-            }
-            (Err(StoreError::Moved), _) => self.terms.change(|known| known.doubted = true),
-            _ => {}
-        }
-        done
     }
 }
 

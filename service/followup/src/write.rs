@@ -1,17 +1,21 @@
 //! The one way in: what was sent is checked, laid over what is known, everything that follows is derived, and all of it is
 //! committed together or not at all.
 
-mod check;
+mod audit;
+mod capacity;
+pub(crate) mod check;
 mod circle;
 pub mod claim;
 mod deletion;
 mod entrance;
 mod moving;
+mod outside;
 mod record;
 mod rehearse;
 mod resolve;
 pub(crate) mod scheduler;
 mod terms;
+mod turn;
 mod validation;
 pub mod workflow;
 
@@ -19,14 +23,16 @@ pub use check::profile;
 pub use entrance::Returned;
 
 use crate::Endplate;
-use crate::derivation::{Derivation, comparable, local_references, stamped};
+use crate::derivation::{Derivation, agree, stamped};
 use crate::document;
+use crate::dossier::local_references;
 use crate::element::{self, text};
-use crate::outbox::{self, Listener};
-use crate::ports::{Changeset, Deed, Notice, Put, Scope, Stored};
+use crate::grant::Right;
+use crate::ports::{Call, Changeset, Deed, Notice, Put, Scope, Stored};
 use crate::refusal::{Reason, Refusal};
+use crate::subscription::{self, Listeners};
 use crate::terminology::Maps;
-use crate::{answer, booking};
+use crate::{answer, booking, forward};
 use endplate_fhir::bundle::{Entry, Method};
 use endplate_fhir::issue::{Code, Issue};
 use endplate_fhir::{Json, TYPES, index, json, reference, search};
@@ -54,7 +60,7 @@ pub struct Written {
     pub created: bool,
     /// Whether the resource is gone; version 0 then says that it never was there.
     pub deleted: bool,
-    /// The resource as stored; empty if it is gone.
+    /// The resource as stored; empty if it is gone, or if the client may not read it.
     pub body: String,
     /// What the sender should know though nothing was refused.
     pub remarks: Vec<Issue>,
@@ -99,12 +105,14 @@ struct Attempt<'a> {
     incoming: Vec<Incoming>,
     patients: BTreeSet<String>,
     change: Changeset,
-    listeners: Vec<Listener>,
+    listeners: Arc<Listeners>,
     remarks: BTreeMap<String, Vec<Issue>>,
     /// By which maps local codes are read; none until they are needed.
     maps: Option<Arc<Maps>>,
     /// Whether plans of an earlier protocol are moved to the present one.
     moves: bool,
+    /// How full the clinic's days are, as far as it matters.
+    diary: capacity::Diary,
 }
 
 impl<'a> Attempt<'a> {
@@ -118,10 +126,11 @@ impl<'a> Attempt<'a> {
             incoming: Vec::new(),
             patients: BTreeSet::new(),
             change: Changeset { at: Some(now), ..Changeset::default() },
-            listeners: Vec::new(),
+            listeners: Arc::default(),
             remarks: BTreeMap::new(),
             maps: None,
             moves: false,
+            diary: capacity::Diary::default(),
         }
     }
 
@@ -159,6 +168,7 @@ impl<'a> Attempt<'a> {
         self.incoming.sort_by_key(|incoming| incoming.index);
         self.refuse_overlaps()?;
         self.link(&addresses).await?;
+        self.refuse_outside()?;
         self.compare();
         self.terms().await?;
         self.check_references().await?;
@@ -207,7 +217,10 @@ impl<'a> Attempt<'a> {
             if let Some(members) = incoming.resource.as_object_mut() {
                 members.insert("id".to_owned(), json!(incoming.id));
             }
-            outbox::activate(&incoming.kind, &mut incoming.resource);
+            if incoming.kind == "Subscription" {
+                let before = incoming.before();
+                subscription::receive(&mut incoming.resource, before.as_ref());
+            }
         }
         Ok(())
     }
@@ -217,9 +230,10 @@ impl<'a> Attempt<'a> {
         let kind = self.kind_of(index).to_owned();
         let wrong =
             |text: &str| self.refuse(Reason::Unprocessable, (&kind, index), Code::NotFound, path, text);
-        let query = search::criteria(to, &self.endplate.settings.base).map_err(|_| {
+        let mut query = search::criteria(to, &self.endplate.settings.base).map_err(|_| {
             wrong("This conditional reference cannot be read; write it as Type?identifier=system|value.")
         })?;
+        self.endplate.bound(&mut query).map_err(|refusal| check::placed(refusal, &kind, index))?;
         let mut matches: BTreeSet<(String, String)> = BTreeSet::new();
         for stored in self.endplate.store.search(&query).await?.resources {
             let sent = self
@@ -261,7 +275,7 @@ impl<'a> Attempt<'a> {
             if incoming.kind == "Task" {
                 scheduler::note(&mut incoming.resource, &stored, self.today);
             }
-            incoming.writes = comparable(&stored) != comparable(&incoming.resource);
+            incoming.writes = !agree(&stored, &incoming.resource);
         }
     }
 
@@ -278,6 +292,7 @@ impl<'a> Attempt<'a> {
             let before = incoming.before();
             found.extend(workflow::change(&incoming.resource, before.as_ref()));
             found.extend(answer::issues(&incoming.resource, before.as_ref(), self.today));
+            found.extend(subscription::change(&incoming.resource, before.as_ref()));
             reference::each(&incoming.resource, &mut |path, to| {
                 if to.starts_with("urn:uuid:") || to.starts_with("urn:oid:") {
                     let text =
@@ -321,7 +336,7 @@ impl<'a> Attempt<'a> {
 
     /// Derives everything that follows and fills the changeset.
     async fn derive(&mut self) -> Result<(), Refusal> {
-        self.listeners = outbox::listeners(self.endplate).await?;
+        self.listen().await?;
         let maps = self.terms().await?;
         let mut resources: Vec<(Json, u64)> = Vec::new();
         let mut seen: BTreeSet<String> = BTreeSet::new();
@@ -336,6 +351,19 @@ impl<'a> Attempt<'a> {
         self.add_device(&mut resources).await?;
         self.put_all(resources)?;
         self.put_deletions();
+        Ok(())
+    }
+
+    /// Who wants to be told. Whoever writes a Subscription moves the counter that all others rest on.
+    async fn listen(&mut self) -> Result<(), Refusal> {
+        let (generation, listeners) = self.endplate.listeners().await?;
+        let scope = Scope { key: subscription::SCOPE.to_owned(), generation };
+        if self.incoming.iter().any(|one| one.kind == "Subscription" && (one.writes || one.deletes)) {
+            self.rest_on(scope);
+        } else {
+            self.change.reads.push(scope);
+        }
+        self.listeners = listeners;
         Ok(())
     }
 
@@ -387,6 +415,9 @@ impl<'a> Attempt<'a> {
                 .any(|(one, _)| text(one, &["resourceType"]) == Some(kind) && text(one, &["id"]) == Some(id))
         };
         for incoming in self.incoming.iter().filter(|incoming| incoming.writes) {
+            if incoming.kind == "Subscription" {
+                self.change.makers.push(self.endplate.maker(&incoming.id));
+            }
             if !is_derived(&incoming.kind, &incoming.id) {
                 all.push((incoming.resource.clone(), incoming.version + 1, false));
             }
@@ -398,6 +429,8 @@ impl<'a> Attempt<'a> {
             }
             self.put_one(resource, version);
         }
+        // Stable: what subscribers are told stays in its order.
+        self.change.notices.sort_by_key(forward::rank);
         Ok(())
     }
 
@@ -407,14 +440,18 @@ impl<'a> Attempt<'a> {
         let kind = text(&resource, &["resourceType"]).unwrap_or_default().to_owned();
         let id = text(&resource, &["id"]).unwrap_or_default().to_owned();
         let rows = index::rows(&resource, base);
-        for listener in self.listeners.iter().filter(|listener| listener.query.matches(&kind, &id, &rows)) {
-            self.change.notices.push(Notice {
-                subscription: listener.subscription.clone(),
-                kind: kind.clone(),
-                id: id.clone(),
-                version,
-            });
+        for receiver in self.listeners.of(&kind, &id, &rows) {
+            let receiver = receiver.to_owned();
+            self.change.notices.push(Notice { receiver, kind: kind.clone(), id: id.clone(), version });
         }
+        if kind == "Subscription" {
+            let at = subscription::next_call(&resource, self.now);
+            self.change.calls.push(Call { subscription: id.clone(), at });
+            if text(&resource, &["status"]) != Some("error") {
+                self.change.releases.push(id.clone());
+            }
+        }
+        self.change.notices.extend(forward::notices(&self.endplate.records, &resource, version));
         let patient = reference::patient_of(&resource, base);
         let is_new = |one: &Incoming| one.kind == kind && one.id == id && one.current.is_none();
         let created = version == 1 || self.incoming.iter().any(is_new);
@@ -444,7 +481,12 @@ impl<'a> Attempt<'a> {
                 at: stored.at,
                 created: incoming.current.is_none(),
                 deleted: false,
-                body: stored.body.clone(),
+                // Whoever may write and not read is told that it was done, and no more.
+                body: if self.endplate.may(Right::Read, stored) {
+                    subscription::shown(stored.clone()).body
+                } else {
+                    String::new()
+                },
                 remarks: self.remarks.get(&reference).cloned().unwrap_or_default(),
             })
         };

@@ -1,6 +1,7 @@
 //! What a booking on a day of its own choice does to a plan, and why a review is not where it was first planned.
 
-use crate::episode::{Episode, Review};
+use crate::assessment::Assessment;
+use crate::episode::{Booking, Episode, Review};
 use crate::protocol::Protocol;
 use crate::schedule::Requirement;
 use crate::unit::Date;
@@ -14,6 +15,8 @@ pub struct Misfit {
     pub closes_on: Date,
     /// Whether the booked day is before the window; else it is after it.
     pub early: bool,
+    /// Whether the day lies in the window that the repairs alone call for: then the window has moved away from it.
+    pub suited: bool,
     /// What the review is for and does not serve on the booked day. Empty: the reviews are then too far apart.
     pub broken: Vec<Requirement>,
 }
@@ -41,18 +44,34 @@ pub struct Moved {
 impl Episode {
     /// What the booking of the review `key` breaks; none if its day suits, or if the plan asks for no such review.
     pub fn misfit(&self, key: &str, protocol: &Protocol) -> Option<Misfit> {
-        let on = self.bookings.iter().find(|booking| booking.review == key)?.on;
-        let others = self.bookings.iter().filter(|booking| booking.review != key).cloned().collect();
+        self.outlook(protocol).reviews.into_iter().find(|review| review.key == key)?.misfit
+    }
+
+    /// The same, with what is known already: `planned` are the reviews that the repairs alone call for.
+    pub(crate) fn misfit_of(
+        &self,
+        booking: &Booking,
+        assessments: &[Option<Assessment>],
+        planned: &[Review],
+        protocol: &Protocol,
+    ) -> Option<Misfit> {
+        let Booking { review: key, on } = booking;
+        let others = self.bookings.iter().filter(|booking| booking.review != *key).cloned().collect();
         let without = Self { bookings: others, ..self.clone() };
-        let review = without.outlook(protocol).reviews.into_iter().find(|review| review.key == key)?;
-        if (review.opens_on..=review.closes_on).contains(&on) {
-            return None;
-        }
-        let serves = |requirement: &Requirement| (requirement.opens_on..=requirement.closes_on).contains(&on);
+        let named = |reviews: &[Review]| reviews.iter().find(|review| review.key == *key).cloned();
+        let holds = |review: &Review| (review.opens_on..=review.closes_on).contains(on);
+        let review = if without.is_eventless() {
+            named(planned)
+        } else {
+            named(&without.lay_out(protocol, assessments, planned, None))
+        };
+        let review = review.filter(|review| !holds(review))?;
+        let serves = |requirement: &Requirement| (requirement.opens_on..=requirement.closes_on).contains(on);
         Some(Misfit {
             opens_on: review.opens_on,
             closes_on: review.closes_on,
-            early: on < review.opens_on,
+            early: *on < review.opens_on,
+            suited: named(planned).is_some_and(|review| holds(&review)),
             broken: review.purposes.into_iter().filter(|requirement| !serves(requirement)).collect(),
         })
     }

@@ -1,10 +1,11 @@
 //! All repairs of one injury in one patient, followed together.
 
 use crate::assessment::{Assessment, Finding, assess};
-use crate::disturbance::Moved;
+use crate::disturbance::{Misfit, Moved};
 use crate::milestone::Milestone;
 use crate::protocol::Protocol;
 use crate::repair::{Place, Repair, RepairedNerve, Technique};
+use crate::schedule::capacity::{self, Capacity};
 use crate::schedule::{self, Calendar, Problem, Purpose, Requirement, Spacing};
 use crate::unit::{Date, DateRange, Mm};
 
@@ -67,10 +68,14 @@ pub struct Review {
     pub purposes: Vec<Requirement>,
     /// Whether it is booked.
     pub booked: bool,
+    /// Whether every day that would do is full, the preferred one too, so that the clinic takes more that day than it means to.
+    pub crowded: bool,
     /// What to examine.
     pub examine: Vec<Examination>,
     /// Where the repairs alone would have it, if that is elsewhere, and why it is not there.
     pub moved: Option<Moved>,
+    /// Of a booked review: what its day breaks, if it is outside the window that the review would have without the booking.
+    pub misfit: Option<Misfit>,
 }
 
 /// What to examine of one repair at a review.
@@ -103,10 +108,15 @@ impl Episode {
         self.repairs.iter().enumerate().skip(index + 1).find(later).map(|(i, _)| i)
     }
 
-    /// Assesses every repair and plans the reviews.
+    /// Assesses every repair and plans the reviews, each on the day that the facts alone prefer.
     pub fn outlook(&self, protocol: &Protocol) -> Outlook {
+        self.outlook_within(protocol, None)
+    }
+
+    /// The same, each review on a day of its window that is not full, where there is one.
+    pub fn outlook_within(&self, protocol: &Protocol, capacity: Option<&Capacity<'_>>) -> Outlook {
         let assessments = self.assess(protocol, true);
-        let reviews = self.reviews(protocol, &assessments);
+        let reviews = self.reviews(protocol, &assessments, capacity);
         Outlook { assessments, reviews }
     }
 
@@ -145,23 +155,42 @@ impl Episode {
     /// First the reviews that the repairs alone call for, then, with all that was found and done since, the fewest that are
     /// still needed, keeping as many of the former where they were. So the plan depends on facts only, not on the order in
     /// which they arrived, and yet moves as little as it can.
-    fn reviews(&self, protocol: &Protocol, assessments: &[Option<Assessment>]) -> Vec<Review> {
+    fn reviews(
+        &self,
+        protocol: &Protocol,
+        assessments: &[Option<Assessment>],
+        capacity: Option<&Capacity<'_>>,
+    ) -> Vec<Review> {
         let unseen = Self { visits: Vec::new(), bookings: Vec::new(), closed: Vec::new(), ..self.clone() };
-        let eventless = self.visits.is_empty()
-            && self.bookings.is_empty()
-            && self.repairs.iter().all(|followed| followed.findings.is_empty());
-        if eventless {
-            return unseen.lay_out(protocol, assessments, &[]);
+        if self.is_eventless() {
+            return unseen.lay_out(protocol, assessments, &[], capacity);
         }
-        let planned = unseen.lay_out(protocol, &self.assess(protocol, false), &[]);
-        self.lay_out(protocol, assessments, &planned)
+        let planned = unseen.lay_out(protocol, &self.assess(protocol, false), &[], None);
+        let mut reviews = self.lay_out(protocol, assessments, &planned, capacity);
+        for booking in &self.bookings {
+            if let Some(review) =
+                reviews.iter_mut().find(|review| review.booked && review.key == booking.review)
+            {
+                review.misfit = self.misfit_of(booking, assessments, &planned, protocol);
+            }
+        }
+        reviews
     }
 
-    fn lay_out(
+    /// Whether nothing happened since the operations.
+    pub(crate) fn is_eventless(&self) -> bool {
+        self.visits.is_empty()
+            && self.bookings.is_empty()
+            && self.repairs.iter().all(|followed| followed.findings.is_empty())
+    }
+
+    /// The reviews, as many of `planned` as can staying where they are.
+    pub(crate) fn lay_out(
         &self,
         protocol: &Protocol,
         assessments: &[Option<Assessment>],
         planned: &[Review],
+        capacity: Option<&Capacity<'_>>,
     ) -> Vec<Review> {
         let seen_on = self.seen_on();
         let requirements = self.requirements(protocol, assessments, seen_on);
@@ -171,7 +200,7 @@ impl Episode {
             .collect();
         let booked: Vec<Date> = self.bookings.iter().map(|booking| booking.on).collect();
         let open: Vec<Date> = planned.iter().map(|review| review.on).collect();
-        let days = schedule::days(&Problem {
+        let problem = Problem {
             seen_on,
             not_before: self.known_since,
             catch_up: protocol.schedule.catch_up,
@@ -180,10 +209,19 @@ impl Episode {
             calendar: Calendar::of(&protocol.schedule),
             booked: &booked,
             open: &open,
-        });
+        };
+        let days = schedule::days(&problem);
         let mut reviews: Vec<Review> =
             days.iter().map(|day| self.review(day, &requirements, planned)).collect();
         tell_apart(&mut reviews, &self.closed);
+        if let Some(capacity) = capacity {
+            let movable: Vec<Option<&str>> =
+                reviews.iter().map(|review| (!review.booked).then_some(review.key.as_str())).collect();
+            let places = capacity::places(&problem, &days, &movable, capacity);
+            for (review, place) in reviews.iter_mut().zip(places) {
+                (review.on, review.crowded) = (place.on, place.crowded);
+            }
+        }
         for review in &mut reviews {
             review.examine = examinations(review, assessments);
             review.moved = review.moved_from(planned);
@@ -209,8 +247,10 @@ impl Episode {
             closes_on: day.to,
             purposes,
             booked: booking.is_some(),
+            crowded: false,
             examine: Vec::new(),
             moved: None,
+            misfit: None,
         }
     }
 

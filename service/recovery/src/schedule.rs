@@ -10,6 +10,8 @@
 //!
 //! The schedule depends on facts only, never on today: a review that was missed stays due.
 
+pub mod capacity;
+
 use crate::protocol;
 use crate::unit::Date;
 

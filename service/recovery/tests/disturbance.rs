@@ -1,5 +1,5 @@
-//! Least disturbance over a thousand simulated histories: no booked review is moved. A booked day is a fixed point, so none
-//! "need be" moved; and each open review keeps its name and day where the facts leave its plan as it was.
+//! Least disturbance over a thousand simulated histories: no booked review is moved. A booked day is a fixed point: none need be
+//! moved, so none may be. How little open reviews move is for `schedule.rs` beside this file.
 //! Every history follows from the seed, which a failure prints.
 
 use endplate_recovery::anatomy::{Kind, Nerve};

@@ -4,8 +4,10 @@
 //! here knows nothing of it and tries every set of clinic days.
 
 use endplate_recovery::protocol;
+use endplate_recovery::schedule::capacity::{Capacity, Place, places};
 use endplate_recovery::schedule::{Calendar, Day, Problem, Purpose, Requirement, Spacing, days};
 use endplate_recovery::unit::Date;
+use std::collections::BTreeMap;
 
 /// A generator of reproducible numbers (splitmix64, Steele and others 2014); the seed of a failing case is printed.
 struct Dice(u64);
@@ -71,7 +73,11 @@ fn case(seed: u64) -> Case {
 
 impl Case {
     fn solve(&self) -> Vec<Day> {
-        days(&Problem {
+        days(&self.problem())
+    }
+
+    fn problem(&self) -> Problem<'_> {
+        Problem {
             seen_on: start(),
             not_before: start(),
             catch_up: 14,
@@ -80,7 +86,7 @@ impl Case {
             calendar: Calendar::of(&self.schedule),
             booked: &self.booked,
             open: &self.open,
-        })
+        }
     }
 
     /// Whether a set of days does everything that is asked: stated anew, from the words of the protocol.
@@ -219,4 +225,72 @@ fn what_was_due_before_the_repair_was_known_is_due_soon() {
     assert_eq!(days.len(), 2, "{days:?}");
     assert!(known <= days[0].on && days[0].on <= known.plus(14), "{days:?}");
     assert!(known <= days[0].from && days[0].to <= known.plus(14), "{days:?}");
+}
+
+/// Goal: a day is never over-full where another day would do, and where none would, it is said. The rule is stated anew: a
+/// review that is not booked may stand on any clinic day of its room on which, the others staying where they are, everything
+/// is still served.
+#[test]
+fn no_day_is_overfull_where_another_would_do() {
+    const MOST: u32 = 2;
+    let (mut moved, mut crowded, mut kept) = (0, 0, 0);
+    for seed in 0..1_200 {
+        let case = case(seed);
+        if case.exhaustive().is_none() {
+            continue;
+        }
+        let mut dice = Dice(seed ^ 0x5eed);
+        let busy = dice.roll(0, 3);
+        let mut others: BTreeMap<Date, u32> = BTreeMap::new();
+        for day in 0..=HORIZON {
+            others.insert(start().plus(day), u32::try_from(dice.roll(0, busy)).unwrap());
+        }
+        let days = case.solve();
+        let calendar = Calendar::of(&case.schedule);
+        let keys: Vec<String> = (0..days.len()).map(|i| i.to_string()).collect();
+        let movable: Vec<Option<&str>> = days
+            .iter()
+            .zip(&keys)
+            .map(|(day, key)| (!case.booked.contains(&day.on)).then_some(key.as_str()))
+            .collect();
+        let is_full = |day: &Date| others.get(day).copied().unwrap_or(0) >= MOST;
+        let find = |proposed: &BTreeMap<String, Date>| {
+            let capacity = Capacity { reviews_max: MOST, others: &others, proposed };
+            places(&case.problem(), &days, &movable, &capacity)
+        };
+        let found: Vec<Place> = find(&BTreeMap::new());
+        let chosen: Vec<Date> = found.iter().map(|place| place.on).collect();
+        assert!(case.serves(&chosen), "seed {seed}: {found:?}");
+        for (i, (place, day)) in found.iter().zip(&days).enumerate() {
+            if movable[i].is_none() {
+                assert_eq!((place.on, place.crowded), (day.on, false), "seed {seed}: booked");
+                continue;
+            }
+            assert!((day.from..=day.to).contains(&place.on), "seed {seed}: {place:?} outside {day:?}");
+            assert_eq!(place.crowded, is_full(&place.on), "seed {seed}: {place:?}");
+            if !is_full(&day.on) {
+                assert_eq!(place.on, day.on, "seed {seed}: moved without need");
+            }
+            moved += i32::from(place.on != day.on);
+            crowded += i32::from(place.crowded);
+            for offset in 0..=if place.crowded { day.to.days_since(day.from) } else { -1 } {
+                let other = day.from.plus(offset);
+                let mut trial = chosen.clone();
+                trial[i] = other;
+                let would_do = trial.windows(2).all(|pair| pair[0] < pair[1]) && case.serves(&trial);
+                let taken = is_full(&other) || !calendar.is_open(other) || !would_do;
+                assert!(taken, "seed {seed}: review {i} could be on {other}: {found:?}");
+            }
+        }
+        // What was proposed stays, also when everything has become free.
+        let proposed: BTreeMap<String, Date> = keys.iter().cloned().zip(chosen.iter().copied()).collect();
+        assert_eq!(find(&proposed), found, "seed {seed}: a second look moves something");
+        let free = BTreeMap::new();
+        let capacity = Capacity { reviews_max: MOST, others: &free, proposed: &proposed };
+        let again: Vec<Date> =
+            places(&case.problem(), &days, &movable, &capacity).iter().map(|place| place.on).collect();
+        assert_eq!(again, chosen, "seed {seed}: a proposal was not kept");
+        kept += 1;
+    }
+    assert!(moved > 100 && crowded > 40 && kept > 400, "{moved} moved, {crowded} crowded, {kept} cases");
 }

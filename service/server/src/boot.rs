@@ -1,14 +1,22 @@
 //! The one place that builds concrete things: the store, the sender, the use cases, the running service.
 
-use crate::config::{Config, StoreUrl};
+use crate::access::Access;
+use crate::audit::Trail;
+use crate::config::{Config, RecordConfig, StoreUrl};
+use crate::connection::serve_http;
+use crate::guard::Guard;
 use crate::http::{App, Limits, Phase, WRITES_MAX, metadata};
+use crate::record::Outgoing;
 use crate::router::router;
-use crate::webhook::{Webhook, WebhookError};
+use crate::tls::{Certificates, TlsListener};
+use crate::webhook::{self, Webhook, WebhookError};
 use crate::worker::{self, Post};
 use axum::serve::ListenerExt;
+use endplate_followup::grant::Grant;
 use endplate_followup::ports::{Clock, Store, Transport};
 use endplate_followup::{Endplate, Settings};
 use endplate_store::OpenError;
+use jiff::SignedDuration;
 use std::net::SocketAddr;
 use std::sync::Arc;
 use std::time::Duration;
@@ -34,6 +42,9 @@ pub enum BootError {
     /// What the store keeps cannot be read, or the configured protocol does not fit it.
     #[error("the protocol cannot be used with this store: {0}")]
     Protocol(String),
+    /// A key or a certificate cannot be used. The text names the setting.
+    #[error("{0}")]
+    Access(String),
     /// No notification could be sent.
     #[error(transparent)]
     Webhook(#[from] WebhookError),
@@ -54,13 +65,19 @@ pub fn endplate(config: &Config, base: &str, store: Arc<dyn Store>, clock: Arc<d
         protocol: config.protocol.clone(),
         clinic_lead: config.clinic_lead.clone(),
         scheduler: config.clinic_scheduler.clone(),
+        reviews_per_day_max: config.clinic_reviews_per_day_max,
     };
+    let give_up_after = config.webhook_give_up_after.try_into().unwrap_or(SignedDuration::MAX);
+    let records = config.records.iter().map(|one| one.record.clone());
     Endplate::new(store, clock, settings)
+        .telling(give_up_after, Arc::new(Guard::new(config)))
+        .beside(records.collect())
 }
 
 /// The base URL of a service that is reached at `address`.
 pub fn base_url(config: &Config, address: SocketAddr) -> String {
-    config.base_url.clone().unwrap_or_else(|| format!("http://{address}/fhir"))
+    let scheme = if config.tls.is_some() { "https" } else { "http" };
+    config.base_url.clone().unwrap_or_else(|| format!("{scheme}://{address}/fhir"))
 }
 
 /// What a service runs on. A value: tests and rehearsals exchange its parts.
@@ -81,7 +98,8 @@ impl Parts {
     /// # Errors
     /// The store cannot be opened or holds another protocol of the configured version, or TLS cannot be set up.
     pub async fn of(config: &Config, clock: Arc<dyn Clock>) -> Result<Self, BootError> {
-        let transport = Arc::new(Webhook::new(config.webhook_connect_timeout, config.webhook_timeout)?);
+        let webhook = Webhook::new(config, Arc::clone(&clock))?;
+        let transport = Arc::new(Outgoing::new(webhook, config, &clock)?);
         let parts = Self { store: open_store(&config.store).await?, clock, transport, workers: true };
         let endplate = endplate(config, "", Arc::clone(&parts.store), Arc::clone(&parts.clock));
         endplate.check_protocol().await.map_err(|refusal| BootError::Protocol(refusal.to_text()))?;
@@ -99,41 +117,76 @@ pub struct Server {
     writes: Arc<Semaphore>,
     outbox: Arc<Notify>,
     drain_timeout: Duration,
+    certificates: Option<Certificates>,
 }
 
 /// Starts a service. When this returns, it takes requests.
 ///
 /// # Errors
-/// The address cannot be listened on.
+/// The address cannot be listened on, or a key or certificate cannot be used.
 pub async fn start(config: &Config, parts: Parts) -> Result<Server, BootError> {
     let refused = |error: std::io::Error| BootError::Listen { listen: config.listen, reason: error.kind() };
     let listener = TcpListener::bind(config.listen).await.map_err(refused)?;
     let address = listener.local_addr().map_err(refused)?;
     let base = base_url(config, address);
+    let access = Access::of(&config.access, &base, Arc::clone(&parts.clock), Arc::clone(&parts.store));
+    let access = access.map_err(BootError::Access)?.map(Arc::new);
+    let certificates = config.tls.as_ref().map(Certificates::read).transpose().map_err(BootError::Access)?;
     let endplate = endplate(config, &base, parts.store, Arc::clone(&parts.clock));
+    // The service itself knows who is registered; what handlers are given has no rights before a caller has shown some.
+    let (endplate, without_rights) = match &access {
+        None => (endplate.clone(), endplate),
+        Some(access) => {
+            let closed = endplate.closed_to(access.registered());
+            (closed.clone(), closed.on_behalf_of(Arc::new(Grant::nothing())))
+        }
+    };
+    let statement = metadata::statement(&base, config.body_limit_bytes);
+    let statement = if access.is_some() { metadata::secured(statement) } else { statement };
     let (phase, phases) = watch::channel(Phase::Running);
     let writes = Arc::new(Semaphore::new(WRITES_MAX as usize));
     let outbox = Arc::new(Notify::new());
 
+    let mut workers = JoinSet::new();
+    let trail = if config.audit_enabled {
+        // Reading goes on where nothing can be written; then whoever derives something stores it.
+        if let Err(refusal) = endplate.introduce().await {
+            warn!(%refusal, "the service's own Device could not be stored");
+        }
+        let (trail, recording) = Trail::start(endplate.clone(), Arc::clone(&parts.clock), phases.clone());
+        workers.spawn(recording);
+        Some(trail)
+    } else {
+        None
+    };
+    let keys = webhook::key_set(webhook::signer(config)?.as_ref());
     let app = App {
-        endplate: endplate.clone(),
-        metadata: metadata::statement(&base, config.body_limit_bytes).to_string().into(),
+        webhook_keys: keys.to_string().into(),
+        endplate: without_rights,
+        access,
+        is_tls: certificates.is_some(),
+        metadata: statement.to_string().into(),
         base: base.as_str().into(),
+        client_keys: RecordConfig::public_keys(&config.records).to_string().into(),
         limits: Limits { body_bytes: config.body_limit_bytes, time: config.request_timeout },
         search_strict: config.search_strict,
         outbox: Arc::clone(&outbox),
         writes: Arc::clone(&writes),
+        requests: Arc::new(Semaphore::new(config.requests_max)),
+        trail,
         phase: phases.clone(),
         cors_origins: config.cors_origins.iter().filter_map(|origin| origin.parse().ok()).collect(),
         request_prefix: format!("{:x}", parts.clock.now().as_nanosecond()).into(),
     };
-    let mut draining = phases.clone();
-    let served = axum::serve(listener.tap_io(|stream| _ = stream.set_nodelay(true)), router(app))
-        .with_graceful_shutdown(async move { _ = draining.wait_for(|phase| *phase != Phase::Running).await });
-    // It accepts again after every failure, so there is no result to wait for.
-    let http = tokio::spawn(async move { _ = served.await });
+    let (router, head_time) = (router(app), config.request_timeout);
+    let http = if let Some(certificates) = certificates.clone() {
+        let listener = TlsListener::new(listener, certificates).map_err(refused)?;
+        tokio::spawn(serve_http(listener, router, head_time, phases.clone()))
+    } else {
+        let listener = listener.tap_io(|stream| _ = stream.set_nodelay(true));
+        tokio::spawn(serve_http(listener, router, head_time, phases.clone()))
+    };
 
-    let mut workers = JoinSet::new();
     if parts.workers {
         let post = Post {
             endplate: endplate.clone(),
@@ -142,12 +195,16 @@ pub async fn start(config: &Config, parts: Parts) -> Result<Server, BootError> {
             outbox: Arc::clone(&outbox),
             phase: phases,
         };
-        workers.spawn(worker::deliver(post.clone(), parts.transport));
+        workers.spawn(worker::deliver(post.clone(), Arc::clone(&parts.transport)));
+        for record in config.records.iter().filter(|one| !one.record.reads.is_empty()) {
+            let name = record.record.name.clone();
+            workers.spawn(worker::poll(post.clone(), Arc::clone(&parts.transport), name, record.read_every));
+        }
         workers.spawn(worker::sweep(post, config.sweep_every, config.time_zone.clone()));
     }
     info!(%address, base, version = env!("CARGO_PKG_VERSION"), "listening");
     let drain_timeout = config.drain_timeout;
-    Ok(Server { address, endplate, phase, http, workers, writes, outbox, drain_timeout })
+    Ok(Server { address, endplate, phase, http, workers, writes, outbox, drain_timeout, certificates })
 }
 
 impl Server {
@@ -159,6 +216,14 @@ impl Server {
     /// Its use cases, for whoever delivers and sweeps without the workers.
     pub fn endplate(&self) -> &Endplate {
         &self.endplate
+    }
+
+    /// Reads the certificates again, for connections made from now on. Without TLS there is nothing to do.
+    ///
+    /// # Errors
+    /// They cannot be used; those read before stay. The text names the setting.
+    pub fn renew_certificates(&self) -> Result<(), String> {
+        self.certificates.as_ref().map_or(Ok(()), Certificates::renew)
     }
 
     /// Has the delivery worker look at the outbox now, as after a change of the clock.

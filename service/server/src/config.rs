@@ -3,15 +3,19 @@
 //! `config.default.toml` is the manual, the defaults and the list of known keys at once. [`Layers`] holds each value
 //! with where it came from; [`Config`] is the checked whole, which nothing else has to check again.
 
+pub mod access;
 mod layer;
+mod record;
 
 pub use layer::{Layers, Origin, Sources};
+pub use record::{RecordAuth, RecordConfig, SmartConfig};
 
 use endplate_followup::{Party, protocol};
 use endplate_recovery::protocol::Protocol;
+use ipnet::IpNet;
 use jiff::tz::TimeZone;
 use std::fmt;
-use std::net::SocketAddr;
+use std::net::{IpAddr, SocketAddr};
 use std::path::PathBuf;
 use std::time::Duration;
 
@@ -148,6 +152,7 @@ pub struct Config {
     /// None: no browser may call from another origin.
     pub cors_origins: Vec<String>,
     pub body_limit_bytes: usize,
+    pub requests_max: usize,
     pub search_strict: bool,
     pub request_timeout: Duration,
     pub drain_timeout: Duration,
@@ -156,8 +161,23 @@ pub struct Config {
     pub log_format: LogFormat,
     pub clinic_lead: Party,
     pub clinic_scheduler: Party,
+    /// `None`: no bound.
+    pub clinic_reviews_per_day_max: Option<u32>,
     pub webhook_connect_timeout: Duration,
     pub webhook_timeout: Duration,
+    pub access: access::AccessConfig,
+    /// None: connections are plain.
+    pub tls: Option<TlsConfig>,
+    pub audit_enabled: bool,
+    pub records: Vec<RecordConfig>,
+    pub webhook_give_up_after: Duration,
+    pub webhook_http_allowed: bool,
+    /// Empty: none but what is public.
+    pub webhook_allowed_networks: Vec<IpNet>,
+    /// Empty: any.
+    pub webhook_allowed_hosts: Vec<String>,
+    /// `None`: messages are not signed.
+    pub webhook_signing_key: Option<PathBuf>,
     pub protocol: Protocol,
 }
 
@@ -176,6 +196,7 @@ impl Config {
             cors_origins: origins(layers)?,
             body_limit_bytes: usize::try_from(layers.within("body_limit_bytes", 1024, 64 << 20)?)
                 .unwrap_or(64 << 20),
+            requests_max: usize::try_from(layers.within("requests_max", 1, 65_536)?).unwrap_or(65_536),
             search_strict: layers.flag("search_strict"),
             request_timeout: layers.seconds("request_timeout_s", 300)?,
             drain_timeout: layers.seconds("drain_timeout_s", 300)?,
@@ -188,8 +209,30 @@ impl Config {
             },
             clinic_lead: party(layers, "clinic.lead.display", "clinic.lead.reference")?,
             clinic_scheduler: party(layers, "clinic.scheduler.display", "clinic.scheduler.reference")?,
+            clinic_reviews_per_day_max: u32::try_from(layers.within(
+                "clinic.reviews_per_day_max",
+                0,
+                1000,
+            )?)
+            .ok()
+            .filter(|most| *most > 0),
             webhook_connect_timeout: layers.seconds("webhook.connect_timeout_s", 60)?,
             webhook_timeout: layers.seconds("webhook.timeout_s", 120)?,
+            access: access::AccessConfig::read(layers)?,
+            tls: tls(layers)?,
+            audit_enabled: layers.flag("audit.enabled"),
+            records: record::records(layers)?,
+            webhook_give_up_after: Duration::from_hours(layers.within(
+                "webhook.give_up_after_hours",
+                1,
+                8760,
+            )?),
+            webhook_http_allowed: layers.flag("webhook.http_allowed"),
+            webhook_allowed_networks: networks(layers)?,
+            webhook_allowed_hosts: hosts(layers)?,
+            webhook_signing_key: Some(layers.text("webhook.signing_key"))
+                .filter(|path| !path.is_empty())
+                .map(PathBuf::from),
             protocol: protocol::load(Some(layers.protocol()))?,
         };
         if let Err(error) = crate::telemetry::filter(&config.log) {
@@ -208,10 +251,11 @@ impl Config {
     }
 
     fn check_exposure(&self, layers: &Layers) -> Result<(), ConfigError> {
-        if !self.listen.ip().is_loopback() && !layers.flag("unprotected") {
-            let wanted = "reaches beyond this machine, and this version has no access control of its own: listen on \
-                 127.0.0.1, or set unprotected (--unprotected), which says that a gateway or firewall lets only the right \
-                 callers through and allows any address";
+        let is_safe = self.access.is_closed() && self.tls.is_some();
+        if !self.listen.ip().is_loopback() && !is_safe && !layers.flag("unprotected") {
+            let wanted = "reaches beyond this machine: register who may call ([[access.clients]]) and give a certificate \
+                 ([tls]), or listen on 127.0.0.1, or set unprotected (--unprotected), which says that a gateway or firewall \
+                 does what is missing of the two and allows any address";
             return Err(layers.wrong("listen", wanted));
         }
         if self.listen.ip().is_unspecified() && self.base_url.is_none() {
@@ -220,6 +264,27 @@ impl Config {
             return Err(layers.wrong("base_url", wanted));
         }
         Ok(())
+    }
+}
+
+/// Certificates, by PEM files.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct TlsConfig {
+    /// The service's certificate and those that lead to its authority.
+    pub certificate: PathBuf,
+    /// Its private key.
+    pub key: PathBuf,
+    /// Authorities of clients' certificates; none: clients show none.
+    pub client_ca: Option<PathBuf>,
+}
+
+fn tls(layers: &Layers) -> Result<Option<TlsConfig>, ConfigError> {
+    let file = |key: &str| Some(layers.text(key)).filter(|text| !text.is_empty()).map(PathBuf::from);
+    match (file("tls.certificate"), file("tls.key"), file("tls.client_ca")) {
+        (Some(certificate), Some(key), client_ca) => Ok(Some(TlsConfig { certificate, key, client_ca })),
+        (None, None, None) => Ok(None),
+        (None, ..) => Err(layers.wrong("tls.certificate", "must be given where tls.key or tls.client_ca is")),
+        (Some(_), None, _) => Err(layers.wrong("tls.key", "must be given where tls.certificate is")),
     }
 }
 
@@ -241,7 +306,6 @@ fn base_url(layers: &Layers) -> Result<Option<String>, ConfigError> {
 }
 
 fn origins(layers: &Layers) -> Result<Vec<String>, ConfigError> {
-    let texts = layers.text("cors_origins").split([',', ' ']).filter(|text| !text.is_empty());
     let origin = |text: &str| {
         let url: reqwest::Url = text.parse().ok()?;
         // A browser sends the origin without a path and in this form; anything else would never match.
@@ -249,7 +313,43 @@ fn origins(layers: &Layers) -> Result<Vec<String>, ConfigError> {
             .then(|| text.to_owned())
     };
     let wanted = "must be origins such as https://board.example, separated by commas; * is not taken";
-    texts.map(|text| origin(text).ok_or_else(|| layers.wrong("cors_origins", wanted))).collect()
+    parts(layers.text("cors_origins"))
+        .map(|text| origin(text).ok_or_else(|| layers.wrong("cors_origins", wanted)))
+        .collect()
+}
+
+/// `auto`: this machine, while the service is reached from this machine only.
+fn networks(layers: &Layers) -> Result<Vec<IpNet>, ConfigError> {
+    const KEY: &str = "webhook.allowed_networks";
+    let text = layers.text(KEY);
+    if text == "auto" {
+        let listen: Option<SocketAddr> = layers.text("listen").parse().ok();
+        let is_alone = layers.text("base_url").is_empty() && listen.is_some_and(|at| at.ip().is_loopback());
+        let loopback = ["127.0.0.0/8", "::1/128"].iter().filter_map(|network| network.parse().ok());
+        return Ok(if is_alone { loopback.collect() } else { Vec::new() });
+    }
+    let wanted = "must be auto, or networks such as 10.20.0.0/16, separated by commas";
+    let network =
+        |text: &str| text.parse().ok().or_else(|| text.parse().ok().map(|address: IpAddr| address.into()));
+    parts(text).map(|text| network(text).ok_or_else(|| layers.wrong(KEY, wanted))).collect()
+}
+
+fn hosts(layers: &Layers) -> Result<Vec<String>, ConfigError> {
+    const KEY: &str = "webhook.allowed_hosts";
+    let wanted = "must be hosts such as desk.example or desk.example:8443, separated by commas";
+    let host = |text: &str| {
+        let url: reqwest::Url = format!("https://{text}/").parse().ok()?;
+        // As the parser writes it: in small letters, without a default port.
+        let is_plain = url.username().is_empty() && !text.contains(['/', '@', '?', '#', '*']);
+        let named = url.host_str().filter(|_| is_plain)?.to_owned();
+        Some(text.rsplit_once(':').map_or(named.clone(), |(_, port)| format!("{named}:{port}")))
+    };
+    parts(layers.text(KEY)).map(|text| host(text).ok_or_else(|| layers.wrong(KEY, wanted))).collect()
+}
+
+/// What stands between commas or blanks.
+fn parts(text: &str) -> impl Iterator<Item = &str> {
+    text.split([',', ' ']).filter(|text| !text.is_empty())
 }
 
 fn party(layers: &Layers, display: &str, reference: &str) -> Result<Party, ConfigError> {
@@ -307,6 +407,15 @@ mod tests {
             assert!(
                 refusal(&file(&format!("cors_origins = \"{wrong}\"")))
                     .starts_with("cors_origins (from site.toml)")
+            );
+        }
+        for wrong in ["here", "10.0.0.0/33", "auto, 10.0.0.0/8"] {
+            let said = refusal(&file(&format!("webhook.allowed_networks = \"{wrong}\"")));
+            assert!(said.starts_with("webhook.allowed_networks (from site.toml) must be auto"), "{said}");
+        }
+        for wrong in ["https://desk.example", "desk.example/hook", "*.example", "u@desk.example"] {
+            assert!(
+                refusal(&file(&format!("webhook.allowed_hosts = \"{wrong}\""))).contains("must be hosts")
             );
         }
         assert!(refusal(&file("base_url = \"ftp://records.example\"")).contains("http or https"));

@@ -3,17 +3,26 @@
 //! Whatever the cause, the body is an OperationOutcome. A fault of the service itself never shows its cause.
 
 use crate::media;
-use axum::http::header::{ALLOW, CONTENT_TYPE, RETRY_AFTER};
+use axum::http::header::{ALLOW, CONTENT_TYPE, RETRY_AFTER, WWW_AUTHENTICATE};
 use axum::http::{HeaderName, HeaderValue, StatusCode};
 use axum::response::{IntoResponse, Response};
+use endplate_fhir::Json;
 use endplate_fhir::issue::{self, Code, Issue};
-use endplate_followup::Refusal;
+use endplate_followup::{Reason, Refusal};
+use std::sync::Arc;
 
 /// RFC 5789 section 3.1: the patches that are taken.
 const ACCEPT_PATCH: HeaderName = HeaderName::from_static("accept-patch");
 
+/// How callers are known (RFC 6750 section 3).
+const BEARER: &str = "Bearer realm=\"endplate\"";
+
 /// When a client may try again after 503.
 const RETRY_AFTER_S: u16 = 5;
+
+/// What a refusal says, for the audit trail.
+#[derive(Clone, Debug)]
+pub(crate) struct Told(pub Arc<Json>);
 
 /// Why a request was not done.
 #[derive(Debug)]
@@ -22,6 +31,8 @@ pub enum Failure {
     Refused(Refusal),
     /// 400: the request line or a header cannot be used.
     BadRequest(Issue),
+    /// 401: whoever calls has not shown a token that is valid. Why, if one was shown; ASCII without quotes.
+    Unauthenticated(Option<String>),
     /// 404: a type that is not stored.
     UnknownType,
     /// 404: no such address.
@@ -39,10 +50,19 @@ pub enum Failure {
     SlowBody,
     /// 413: the body is larger than the limit, in bytes.
     TooLarge(usize),
+    /// 414: the address is longer than this, in bytes.
+    LongAddress(usize),
+    /// 431: the headers together are larger than this, in bytes.
+    LargeHeaders(usize),
     /// 415: the body is not FHIR JSON. What to change.
     UnsupportedMedia(&'static str),
     /// 415: the body is no patch that is taken. What to change.
     UnsupportedPatch(&'static str),
+    /// 429: the client asks too often.
+    Throttled {
+        /// When it may ask again, in seconds.
+        retry_after_s: u64,
+    },
     /// 501: a method that nobody knows.
     UnknownMethod,
     /// 503: the answer was not ready in time.
@@ -66,11 +86,15 @@ impl Failure {
                 StatusCode::from_u16(refusal.reason.status().0).unwrap_or(StatusCode::INTERNAL_SERVER_ERROR)
             }
             Self::BadRequest(_) => StatusCode::BAD_REQUEST,
+            Self::Unauthenticated(_) => StatusCode::UNAUTHORIZED,
+            Self::Throttled { .. } => StatusCode::TOO_MANY_REQUESTS,
             Self::UnknownType | Self::UnknownRoute | Self::NotOffered(_) => StatusCode::NOT_FOUND,
             Self::MethodNotAllowed { .. } => StatusCode::METHOD_NOT_ALLOWED,
             Self::NotAcceptable => StatusCode::NOT_ACCEPTABLE,
             Self::SlowBody => StatusCode::REQUEST_TIMEOUT,
             Self::TooLarge(_) => StatusCode::PAYLOAD_TOO_LARGE,
+            Self::LongAddress(_) => StatusCode::URI_TOO_LONG,
+            Self::LargeHeaders(_) => StatusCode::REQUEST_HEADER_FIELDS_TOO_LARGE,
             Self::UnsupportedMedia(_) | Self::UnsupportedPatch(_) => StatusCode::UNSUPPORTED_MEDIA_TYPE,
             Self::UnknownMethod => StatusCode::NOT_IMPLEMENTED,
             Self::Overtime | Self::Unready(_) => StatusCode::SERVICE_UNAVAILABLE,
@@ -82,13 +106,13 @@ impl Failure {
     pub(crate) fn problem(self, instance: &str) -> Response {
         let status = self.status();
         let title = status.canonical_reason().unwrap_or("Error");
-        let allow = self.allow();
+        let headers = self.headers();
         let details: Vec<String> = self.issues().into_iter().map(Failure::detail).collect();
         let body = serde_json::json!({
             "type": "about:blank", "title": title, "status": status.as_u16(), "detail": details.join(" "),
             "instance": instance,
         });
-        answer(status, allow, "application/problem+json", body.to_string())
+        answer(status, headers, "application/problem+json", body.to_string())
     }
 
     /// What an issue says, and of which member.
@@ -96,18 +120,47 @@ impl Failure {
         if issue.expression.is_empty() { issue.text } else { format!("{}: {}", issue.expression, issue.text) }
     }
 
-    /// The methods that are offered, where this is why.
-    fn allow(&self) -> Option<&'static str> {
-        match self {
-            Self::MethodNotAllowed { allow } => Some(*allow),
+    /// The headers that tell a client how to do better.
+    fn headers(&self) -> Vec<(HeaderName, HeaderValue)> {
+        let text = |text: &str| HeaderValue::from_str(text).ok();
+        let one = match self {
+            Self::MethodNotAllowed { allow } => Some((ALLOW, HeaderValue::from_static(allow))),
+            Self::UnsupportedPatch(_) => Some((ACCEPT_PATCH, HeaderValue::from_static(media::PATCHES))),
+            Self::Throttled { retry_after_s } => Some((RETRY_AFTER, HeaderValue::from(*retry_after_s))),
+            Self::Unauthenticated(None) => text(BEARER).map(|value| (WWW_AUTHENTICATE, value)),
+            Self::Unauthenticated(Some(why)) => {
+                text(&format!("{BEARER}, error=\"invalid_token\", error_description=\"{why}\""))
+                    .or_else(|| text(&format!("{BEARER}, error=\"invalid_token\"")))
+                    .map(|value| (WWW_AUTHENTICATE, value))
+            }
+            Self::Refused(refusal) if refusal.reason == Reason::Forbidden => {
+                text(&format!("{BEARER}, error=\"insufficient_scope\""))
+                    .map(|value| (WWW_AUTHENTICATE, value))
+            }
+            failure if failure.status() == StatusCode::SERVICE_UNAVAILABLE => {
+                Some((RETRY_AFTER, HeaderValue::from(RETRY_AFTER_S)))
+            }
             _ => None,
-        }
+        };
+        one.into_iter().collect()
     }
 
     fn issues(self) -> Vec<Issue> {
         let (code, text) = match self {
             Self::Refused(refusal) => return refusal.issues,
             Self::BadRequest(issue) => return vec![issue],
+            Self::Unauthenticated(None) => (
+                Code::Login,
+                "Access is closed here. Send Authorization: Bearer with an access token; \
+                 /.well-known/smart-configuration says where to get one."
+                    .to_owned(),
+            ),
+            Self::Unauthenticated(Some(why)) => {
+                (Code::Login, format!("The token is not accepted: {why}. Nothing was done."))
+            }
+            Self::Throttled { retry_after_s } => {
+                (Code::Throttled, format!("Too many requests; nothing was done. Send it again after {retry_after_s} s."))
+            }
             Self::UnknownType => {
                 let known = endplate_fhir::TYPES.join(", ");
                 (Code::NotSupported, format!("This type is not stored here. Known are {known}."))
@@ -133,6 +186,13 @@ impl Failure {
                 Code::TooLong,
                 format!("The body is larger than {limit} bytes. Nothing was stored; send it in smaller parts."),
             ),
+            Self::LongAddress(limit) => (
+                Code::TooLong,
+                format!("The address is longer than {limit} bytes. Search by POST to _search, or for less at once."),
+            ),
+            Self::LargeHeaders(limit) => {
+                (Code::TooLong, format!("The headers are larger than {limit} bytes together. Send fewer or shorter ones."))
+            }
             Self::UnsupportedMedia(change) | Self::UnsupportedPatch(change) => (Code::NotSupported, change.to_owned()),
             Self::UnknownMethod => (
                 Code::NotSupported,
@@ -157,7 +217,7 @@ impl Failure {
 
 impl From<Refusal> for Failure {
     fn from(refusal: Refusal) -> Self {
-        if refusal.reason == endplate_followup::Reason::Fault {
+        if refusal.reason == Reason::Fault {
             tracing::error!(%refusal, "the service is at fault");
             return Self::Broken;
         }
@@ -167,25 +227,22 @@ impl From<Refusal> for Failure {
 
 impl IntoResponse for Failure {
     fn into_response(self) -> Response {
-        let (status, allow) = (self.status(), self.allow());
-        let is_patch = matches!(&self, Self::UnsupportedPatch(_));
-        let body = issue::outcome(&self.issues()).to_string();
-        let mut response = answer(status, allow, media::FHIR_JSON, body);
-        if is_patch {
-            response.headers_mut().insert(ACCEPT_PATCH, HeaderValue::from_static(media::PATCHES));
-        }
+        let (status, headers) = (self.status(), self.headers());
+        let outcome = issue::outcome(&self.issues());
+        let mut response = answer(status, headers, media::FHIR_JSON, outcome.to_string());
+        response.extensions_mut().insert(Told(Arc::new(outcome)));
         response
     }
 }
 
-fn answer(status: StatusCode, allow: Option<&'static str>, media: &'static str, body: String) -> Response {
+fn answer(
+    status: StatusCode,
+    headers: Vec<(HeaderName, HeaderValue)>,
+    media: &'static str,
+    body: String,
+) -> Response {
     let mut response = (status, [(CONTENT_TYPE, media)], body).into_response();
-    if let Some(allow) = allow {
-        response.headers_mut().insert(ALLOW, HeaderValue::from_static(allow));
-    }
-    if status == StatusCode::SERVICE_UNAVAILABLE {
-        response.headers_mut().insert(RETRY_AFTER, HeaderValue::from(RETRY_AFTER_S));
-    }
+    response.headers_mut().extend(headers);
     response
 }
 
@@ -198,7 +255,6 @@ pub(crate) fn panicked(_message: Box<dyn std::any::Any + Send>) -> Response {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use endplate_followup::Reason;
 
     fn refusal(reason: Reason) -> Failure {
         Failure::Refused(Refusal { reason, issues: vec![Issue::error(Code::Invalid, "", "Change it.")] })
@@ -213,6 +269,7 @@ mod tests {
             (Reason::UnknownType, 404),
             (Reason::NotFound, 404),
             (Reason::NotAllowed, 405),
+            (Reason::Forbidden, 403),
             (Reason::Gone, 410),
             (Reason::PreconditionFailed, 412),
             (Reason::Conflict, 409),
@@ -246,6 +303,9 @@ mod tests {
     fn every_failure_is_a_valid_outcome() {
         let failures = [
             Failure::bad_request("Change it."),
+            Failure::Unauthenticated(None),
+            Failure::Unauthenticated(Some("it has no exp".to_owned())),
+            Failure::Throttled { retry_after_s: 3 },
             Failure::UnknownType,
             Failure::UnknownRoute,
             Failure::NotOffered("Operations are"),
@@ -253,6 +313,8 @@ mod tests {
             Failure::NotAcceptable,
             Failure::SlowBody,
             Failure::TooLarge(1),
+            Failure::LongAddress(1),
+            Failure::LargeHeaders(1),
             Failure::UnsupportedMedia("Send JSON."),
             Failure::UnsupportedPatch("Send a patch."),
             Failure::UnknownMethod,

@@ -1,5 +1,6 @@
 //! What handlers are given: parts of a request, read and checked, each refusing what it cannot use.
 
+use crate::audit;
 use crate::error::Failure;
 use crate::http::App;
 use crate::media;
@@ -70,7 +71,11 @@ impl<S: Send + Sync> FromRequestParts<S> for Instance {
     }
 }
 
-fn well_formed(id: String) -> Result<String, Failure> {
+/// An id as FHIR has it.
+///
+/// # Errors
+/// It is none.
+pub(crate) fn well_formed(id: String) -> Result<String, Failure> {
     if endplate_fhir::is_id(&id) {
         Ok(id)
     } else {
@@ -125,7 +130,9 @@ impl FromRequest<App> for Form {
     async fn from_request(request: Request, app: &App) -> Result<Self, Failure> {
         media::check_form(request.headers()).map_err(Failure::UnsupportedMedia)?;
         let mut all: Vec<(String, String)> = pairs(request.uri()).collect();
+        let uri = request.uri().clone();
         let bytes = collect(request, app).await?;
+        audit::searches(&uri, &bytes);
         all.extend(form_urlencoded::parse(&bytes).into_owned());
         all.retain(is_about_content);
         Ok(Self(all))

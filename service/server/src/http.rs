@@ -1,8 +1,10 @@
 //! The handlers, and what they share.
 
 mod answer;
+pub(crate) mod calendar;
 pub(crate) mod cds;
 pub(crate) mod chart;
+pub(crate) mod keys;
 pub(crate) mod metadata;
 pub(crate) mod operation;
 pub(crate) mod probe;
@@ -11,6 +13,8 @@ pub(crate) mod resource;
 pub(crate) mod search;
 mod terminology;
 
+use crate::access::Access;
+use crate::audit::{self, Trail};
 use crate::error::Failure;
 use axum::http::HeaderValue;
 use endplate_followup::{Endplate, Refusal};
@@ -49,11 +53,20 @@ pub(crate) struct Limits {
 /// What every handler has at hand.
 #[derive(Clone)]
 pub struct App {
+    /// The use cases; where access is closed, without any rights: a handler takes [`crate::access::gate::Served`].
     pub(crate) endplate: Endplate,
+    /// Who may call; none: access is open.
+    pub(crate) access: Option<Arc<Access>>,
+    /// Whether connections are by TLS.
+    pub(crate) is_tls: bool,
     /// The service's own URL, `http://127.0.0.1:8080/fhir`.
     pub(crate) base: Arc<str>,
     /// The CapabilityStatement, ready to send.
     pub(crate) metadata: Arc<str>,
+    /// The public keys by which this service proves itself to record servers, ready to send.
+    pub(crate) client_keys: Arc<str>,
+    /// The public half of the key that signs notifications, ready to send.
+    pub(crate) webhook_keys: Arc<str>,
     pub(crate) limits: Limits,
     /// Whether a search with an unknown parameter is refused where the client does not say.
     pub(crate) search_strict: bool,
@@ -61,6 +74,10 @@ pub struct App {
     pub(crate) outbox: Arc<Notify>,
     /// Bounds the writes in progress; whoever holds all of its permits knows that none is.
     pub(crate) writes: Arc<Semaphore>,
+    /// Bounds the requests in progress.
+    pub(crate) requests: Arc<Semaphore>,
+    /// The way to the audit trail; none if there is to be none.
+    pub(crate) trail: Option<Trail>,
     pub(crate) phase: watch::Receiver<Phase>,
     /// Origins of browsers that may call.
     pub(crate) cors_origins: Arc<[HeaderValue]>,
@@ -80,7 +97,10 @@ impl App {
             let Ok(permit) = Arc::clone(&self.writes).acquire_owned().await else {
                 return Err(Failure::Unready("The service is stopping. Send it again in a moment."));
             };
-            let use_case = act(self.endplate.clone());
+            let use_case = act(match audit::current() {
+                Some(call) => self.endplate.called_by(call),
+                None => self.endplate.clone(),
+            });
             let outbox = Arc::clone(&self.outbox);
             let task = async move {
                 let result = use_case.await;

@@ -3,27 +3,37 @@
 //! Only here are status codes, sockets and the system's clock. `boot` is the one place that builds concrete things; the
 //! binary `endplate` is a command line around it, and tests start the same service in their own process.
 
+pub(crate) mod access;
+pub mod audit;
 pub mod boot;
+pub mod caller;
 pub mod check;
 pub mod clock;
 pub mod config;
+mod connection;
 pub mod copy;
 pub mod demo;
 mod error;
 mod extract;
 pub mod fault;
+pub mod guard;
 mod http;
 pub mod input;
+pub mod keys;
 mod media;
 pub mod offer;
 pub mod openapi;
+pub mod outbox;
 pub mod plan;
 pub mod protocol;
 pub mod publish;
+pub mod record;
 mod router;
 pub mod serve;
+pub mod signature;
 pub mod sweep;
 pub mod telemetry;
+mod tls;
 pub mod webhook;
 mod worker;
 

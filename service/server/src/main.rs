@@ -4,7 +4,9 @@ use clap::error::ErrorKind;
 use clap::{Args, Parser, Subcommand};
 use endplate_server::config::{Config, ConfigError, Layers, Sources};
 use endplate_server::fault::Fault;
-use endplate_server::{check, copy, demo, input, plan, protocol, publish, serve, sweep};
+use endplate_server::{
+    audit, check, copy, demo, input, outbox, plan, protocol, publish, record, serve, sweep,
+};
 use std::path::PathBuf;
 use std::process::ExitCode;
 
@@ -57,6 +59,27 @@ enum Command {
         #[arg(long, value_name = "URL")]
         store: Option<String>,
     },
+    /// Show how the receivers of notifications stand; no payloads, no addresses
+    Outbox {
+        /// Where resources are kept [variable: ENDPLATE_STORE]
+        #[arg(long, value_name = "URL")]
+        store: Option<String>,
+    },
+    /// Have notifications sent again, under the same event ids and in their order
+    Replay {
+        /// Of this receiver only: the id of its Subscription [default: all]
+        #[arg(long, value_name = "ID")]
+        receiver: Option<String>,
+        /// All that were committed at this moment or later
+        #[arg(long, value_name = "INSTANT", required_unless_present = "dead")]
+        since: Option<String>,
+        /// Dead letters only
+        #[arg(long)]
+        dead: bool,
+        /// Where resources are kept [variable: ENDPLATE_STORE]
+        #[arg(long, value_name = "URL")]
+        store: Option<String>,
+    },
     /// Write the profiles, codes, operations and parameters as a FHIR package
     Publish {
         /// Folder to write package.tgz and the folder package into; made if it is not there
@@ -81,8 +104,44 @@ enum Command {
         #[arg(long, value_name = "URL")]
         to: String,
     },
+    /// Check the audit trail, or print its end
+    Audit {
+        #[command(subcommand)]
+        what: Audit,
+    },
+    /// Show how far hospital record servers were read and what was put aside, with the reasons
+    Record {
+        /// Have everything that was derived written to this record server, as after it was configured
+        #[arg(long, value_name = "NAME")]
+        send: Option<String>,
+        /// Read this record server now
+        #[arg(long, value_name = "NAME")]
+        read: Option<String>,
+        /// Where resources are kept [variable: ENDPLATE_STORE]
+        #[arg(long, value_name = "URL")]
+        store: Option<String>,
+    },
     /// Print every setting in force and where it came from; secrets masked
     Config(Overrides),
+}
+
+#[derive(Subcommand)]
+enum Audit {
+    /// Walk along the chain of AuditEvents: OK with its end, or where it breaks and exit code 1
+    Verify {
+        /// A hash that was kept elsewhere and must be in the chain
+        #[arg(long, value_name = "HASH")]
+        head: Option<String>,
+        /// Where resources are kept [variable: ENDPLATE_STORE]
+        #[arg(long, value_name = "URL")]
+        store: Option<String>,
+    },
+    /// Print number and hash of the last link, to be kept elsewhere
+    Head {
+        /// Where resources are kept [variable: ENDPLATE_STORE]
+        #[arg(long, value_name = "URL")]
+        store: Option<String>,
+    },
 }
 
 /// Settings that have an option.
@@ -152,6 +211,16 @@ async fn run(cli: Cli) -> Result<(), Fault> {
             input::print(&sweep::run(&config, as_of.as_deref()).await?);
             Ok(())
         }
+        Command::Outbox { store } => {
+            let config = config(Overrides { store, ..Overrides::default() }, file)?;
+            input::print(&outbox::list(&config).await?);
+            Ok(())
+        }
+        Command::Replay { receiver, since, dead, store } => {
+            let config = config(Overrides { store, ..Overrides::default() }, file)?;
+            input::print(&outbox::replay(&config, receiver, since.as_deref(), dead).await?);
+            Ok(())
+        }
         Command::Publish { out } => {
             input::print(&publish::run(&out)?);
             Ok(())
@@ -163,6 +232,24 @@ async fn run(cli: Cli) -> Result<(), Fault> {
         }
         Command::Copy { from, to } => {
             input::print(&copy::run(&from, &to).await?);
+            Ok(())
+        }
+        Command::Audit { what } => {
+            let told = match what {
+                Audit::Verify { head, store } => {
+                    let config = config(Overrides { store, ..Overrides::default() }, file)?;
+                    audit::verify(&config, head.as_deref()).await?
+                }
+                Audit::Head { store } => {
+                    audit::head(&config(Overrides { store, ..Overrides::default() }, file)?).await?
+                }
+            };
+            input::print(&told);
+            Ok(())
+        }
+        Command::Record { send, read, store } => {
+            let config = config(Overrides { store, ..Overrides::default() }, file)?;
+            input::print(&record::run(&config, &record::Orders { send, read }).await?);
             Ok(())
         }
         Command::Config(overrides) => {

@@ -69,6 +69,8 @@ pub enum Asks {
     Shape,
     /// Inputs of an operation.
     Operation,
+    /// A first and a last day.
+    Range,
 }
 
 /// What an answer that is a success holds.
@@ -80,6 +82,8 @@ pub enum Gives {
     Json,
     /// FHIR, or a picture of it.
     Chart,
+    /// An iCalendar feed.
+    Calendar,
     /// A line of text.
     Text,
     /// No body.
@@ -200,6 +204,12 @@ pub const OFFERS: &[Offer] = &[
     asked("/fhir/{type}/{id}/$unit-report", Kinds::Only("PlanDefinition"), "The unit's own counts"),
     told("/fhir/{type}/{id}/$unit-report", Kinds::Only("PlanDefinition"), "The unit's own counts"),
     told("/fhir/{type}/{id}/$compare-options", Kinds::Only("PlanDefinition"), "Options side by side"),
+    asked("/fhir/{type}/$status", Kinds::Only("Subscription"), "How deliveries of Subscriptions stand"),
+    told("/fhir/{type}/$status", Kinds::Only("Subscription"), "How deliveries of Subscriptions stand"),
+    asked("/fhir/{type}/{id}/$status", Kinds::Only("Subscription"), "How deliveries of a Subscription stand"),
+    told("/fhir/{type}/{id}/$status", Kinds::Only("Subscription"), "How deliveries of a Subscription stand"),
+    asked("/fhir/{type}/{id}/$events", Kinds::Only("Subscription"), "Events of a Subscription once more"),
+    told("/fhir/{type}/{id}/$events", Kinds::Only("Subscription"), "Events of a Subscription once more"),
     told("/fhir/{type}/$apply", Kinds::Only("PlanDefinition"), "The plan of a repair, stored or sent"),
     asked("/fhir/{type}/{id}/$apply", Kinds::Only("PlanDefinition"), "The plan of a repair that is stored"),
     told("/fhir/{type}/{id}/$apply", Kinds::Only("PlanDefinition"), "The plan of a repair, stored or sent"),
@@ -209,7 +219,17 @@ pub const OFFERS: &[Offer] = &[
     Offer { path: "/cds-services", about: "CDS Hooks: the services there are", gives: Gives::Json, ..READ },
     Offer { method: "POST", path: "/cds-services/{id}", about: "CDS Hooks: cards", takes: Takes::Json, gives: Gives::Json, ..READ },
     Offer { method: "POST", path: "/cds-services/{id}/feedback", about: "CDS Hooks: what became of cards", takes: Takes::Json, gives: Gives::Json, ..READ },
+    Offer { path: "/calendar/clinic/reviews.ics", about: "The clinic's reviews from one day to another, for calendars", headers: &["If-None-Match"],
+        query: Asks::Range, success: &[200, 304], gives: Gives::Calendar, ..READ },
+    Offer { path: "/calendar/patient/{id}/reviews.ics", about: "The reviews of a patient, for calendars", headers: &["If-None-Match"],
+        success: &[200, 304], gives: Gives::Calendar, ..READ },
     Offer { path: "/openapi.json", about: "This document", gives: Gives::Json, ..READ },
+    Offer { path: "/.well-known/smart-configuration", about: "How to get in: SMART App Launch", gives: Gives::Json, ..READ },
+    Offer { path: "/fhir/.well-known/smart-configuration", about: "The same", gives: Gives::Json, ..READ },
+    Offer { path: "/auth/jwks", about: "The key that tokens are signed with", gives: Gives::Json, ..READ },
+    Offer { method: "POST", path: "/auth/token", about: "A token for a client that proves who it is", takes: Takes::Form, gives: Gives::Json, ..READ },
+    Offer { path: "/auth/client-jwks", about: "The public keys by which this service proves itself to record servers", gives: Gives::Json, ..READ },
+    Offer { path: "/auth/webhook-jwks", about: "The public key that notifications are signed with (JSON Web Key Set)", gives: Gives::Json, ..READ },
     Offer { path: "/livez", about: "Whether the process answers", gives: Gives::Text, ..READ },
     Offer { path: "/readyz", about: "Whether requests can be served now", gives: Gives::Text, ..READ },
 ];

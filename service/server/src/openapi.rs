@@ -1,5 +1,6 @@
 //! The OpenAPI 3.1 document, made from the table of offers and the search table.
 
+use crate::access::gate;
 use crate::http::published;
 use crate::offer::{Asks, Gives, Kinds, OFFERS, Offer, Takes};
 use endplate_fhir::Json;
@@ -31,7 +32,10 @@ pub fn document(base: &str) -> Json {
         },
         "servers": [{ "url": base.strip_suffix("/fhir").unwrap_or(base) }],
         "paths": paths,
-        "components": { "schemas": schemas(), "headers": headers() },
+        "components": { "schemas": schemas(), "headers": headers(), "securitySchemes": {
+            "token": { "type": "http", "scheme": "bearer", "bearerFormat": "JWT",
+                "description": "Where access is closed: SMART App Launch 2.2.0, Backend Services; for CDS Hooks the client's own JWT." }
+        } },
     })
 }
 
@@ -137,6 +141,7 @@ fn query(offer: &Offer, kinds: &[&'static str]) -> Vec<(String, Json, &'static s
         Asks::Past => {
             said(&[("_since", "An instant: what was written since."), ("_count", "Versions on a page.")])
         }
+        Asks::Range => said(&[("from", "First day, as 2026-03-16."), ("to", "Last day, as 2026-06-30.")]),
         Asks::Shape => said(&[
             ("_summary", "true, text, data or false."),
             ("_elements", "Elements, separated by commas."),
@@ -195,13 +200,14 @@ fn responses(offer: &Offer) -> Json {
                 "application/pdf": { "schema": { "type": "string", "format": "binary" } },
             })),
             (_, Gives::Json) => Some(json!({ "application/json": { "schema": { "type": "object" } } })),
+            (_, Gives::Calendar) => Some(json!({ "text/calendar": { "schema": { "type": "string" } } })),
             (_, Gives::Text) => Some(json!({ "text/plain": { "schema": { "type": "string" } } })),
         };
         let mut said = json!({ "description": "Done." });
         if let Some(content) = content {
             said["content"] = content;
         }
-        if offer.path.ends_with("{id}") || matches!(status, 201) {
+        if offer.path.ends_with("{id}") || offer.gives == Gives::Calendar || matches!(status, 201) {
             said["headers"] = json!({ "ETag": { "$ref": "#/components/headers/ETag" } });
         }
         all.insert(status.to_string(), said);
@@ -235,14 +241,34 @@ fn responses(offer: &Offer) -> Json {
     }
     // RFC 9457, where the answers are not FHIR.
     let is_card = offer.path.starts_with("/cds-services");
+    let is_calendar = offer.gives == Gives::Calendar;
+    if is_calendar {
+        lists.push(&[(400, "Something in the request cannot be used."), (404, "There is no such patient.")]);
+        lists.push(ended);
+    }
     if is_card && offer.method == "POST" {
         lists.push(&[
             (400, "Something in the request cannot be used."),
             (404, "There is no such service, or no such card."),
         ]);
     }
+    let is_access = offer.path.starts_with("/auth") || offer.path.contains("/.well-known");
+    if is_access {
+        lists.push(&[(404, "Access is open here: there is nothing to get in by.")]);
+    }
+    if offer.path == "/auth/token" {
+        lists.push(&[(400, "No token is given; RFC 6749 section 5.2."), (429, "Too many requests.")]);
+    } else if !gate::PUBLIC.contains(&offer.path) && offer.kinds != Kinds::Published {
+        lists.push(&[
+            (401, "Access is closed, and no valid token was sent."),
+            (403, "The token has not the scope that this needs."),
+            (429, "Too many requests; again after Retry-After seconds."),
+        ]);
+    }
     for (status, about) in lists.into_iter().flatten() {
-        let content = if is_card {
+        let content = if offer.path == "/auth/token" && matches!(status, 400 | 429) {
+            json!({ "application/json": { "schema": { "type": "object", "required": ["error"] } } })
+        } else if is_card || is_calendar {
             json!({ "application/problem+json": { "schema": { "type": "object" } } })
         } else {
             json!({ FHIR_JSON: { "schema": schema("OperationOutcome") } })

@@ -23,6 +23,7 @@ pub const TYPES: &[&str] = &[
     "CapabilityStatement",
     "CodeSystem",
     "Library",
+    "Measure",
     "OperationDefinition",
     "PlanDefinition",
     "SearchParameter",
@@ -133,8 +134,16 @@ fn search_parameters() -> impl Iterator<Item = Json> {
     })
 }
 
+/// A path as FHIRPath has it: the type of a value that may be of several is asked for.
+fn path_of(kind: &str, path: &str) -> String {
+    match path.split_once(".valueDate") {
+        Some((holder, "")) => format!("({kind}.{holder}.value as date)"),
+        _ => format!("{kind}.{path}"),
+    }
+}
+
 fn search_parameter(kind: &str, param: &Param) -> Json {
-    let paths: Vec<String> = param.paths.iter().map(|path| format!("{kind}.{path}")).collect();
+    let paths: Vec<String> = param.paths.iter().map(|path| path_of(kind, path)).collect();
     let mut expression = paths.join(" | ");
     if let Some(target) = param.target {
         expression = format!("({expression}).where(resolve() is {target})");

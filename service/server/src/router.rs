@@ -1,13 +1,17 @@
 //! Every route, in one list, and what surrounds each request.
 
+use crate::access::{discovery, gate, token};
+use crate::audit::{self, RequestId};
 use crate::clock::Stopwatch;
 use crate::error::{self, Failure};
 use crate::extract;
-use crate::http::{App, cds, chart, metadata, operation, probe, published, resource, search};
+use crate::http::{App, calendar, cds, chart, keys, metadata, operation, probe, published, resource, search};
 use crate::media;
 use axum::Router;
 use axum::extract::{MatchedPath, Request, State};
-use axum::http::header::{CACHE_CONTROL, CONTENT_LENGTH, VARY, X_CONTENT_TYPE_OPTIONS};
+use axum::http::header::{
+    CACHE_CONTROL, CONTENT_LENGTH, STRICT_TRANSPORT_SECURITY, VARY, X_CONTENT_TYPE_OPTIONS,
+};
 use axum::http::{HeaderName, HeaderValue, Method, Uri};
 use axum::middleware::{self, Next};
 use axum::response::{IntoResponse, Response};
@@ -36,7 +40,13 @@ pub fn router(app: App) -> Router {
         .route("/fhir/{kind}/{id}/_history/{version}", only("GET,HEAD", get(resource::read_version)))
         .route("/fhir/{kind}/{id}/{member}", only("GET,HEAD", get(search::of_patient)))
         .merge(published::routes())
+        .route("/.well-known/smart-configuration", only("GET,HEAD", get(discovery::configuration)))
+        .route("/fhir/.well-known/smart-configuration", only("GET,HEAD", get(discovery::configuration)))
+        .route("/auth/jwks", only("GET,HEAD", get(discovery::jwks)))
+        .route("/auth/token", only("POST", post(token::token)))
         .route("/openapi.json", only("GET,HEAD", get(metadata::openapi)))
+        .route("/auth/client-jwks", only("GET,HEAD", get(keys::client_keys)))
+        .route("/auth/webhook-jwks", only("GET,HEAD", get(probe::webhook_keys)))
         .route("/livez", only("GET,HEAD", get(probe::live)))
         .route("/readyz", only("GET,HEAD", get(probe::ready)))
         .route(
@@ -45,12 +55,20 @@ pub fn router(app: App) -> Router {
         )
         .merge(operation::routes())
         .merge(cds::routes())
+        .merge(calendar::routes())
         .fallback(elsewhere)
         .layer(middleware::from_fn(negotiate))
+        // Whoever finds out who calls comes between this and `audited`.
+        .layer(middleware::from_fn(audit::known))
+        .layer(middleware::from_fn_with_state(app.clone(), gate::gate))
         .layer(CatchPanicLayer::custom(error::panicked));
     // Without origins there is no layer, and a preflight is answered as any method that is not offered.
     let inner = if app.cors_origins.is_empty() { inner } else { inner.layer(cors(&app.cors_origins)) };
-    let inner = inner.layer(middleware::from_fn_with_state(app.clone(), observe)).with_state(app);
+    let inner = inner
+        .layer(middleware::from_fn_with_state(app.clone(), audit::audited))
+        .layer(middleware::from_fn_with_state(app.clone(), bound))
+        .layer(middleware::from_fn_with_state(app.clone(), observe))
+        .with_state(app);
     // Before routing, so that a slash at the end names nothing else (R4 http.html#root).
     Router::new().fallback_service(inner).layer(middleware::map_request(without_last_slash))
 }
@@ -122,7 +140,7 @@ pub(crate) fn only(allow: &'static str, routes: MethodRouter<App>) -> MethodRout
 
 /// Answers any other address.
 async fn elsewhere(uri: Uri) -> Response {
-    if uri.path().starts_with(cds::ROOT) {
+    if [cds::ROOT, calendar::ROOT].iter().any(|root| uri.path().starts_with(root)) {
         return Failure::UnknownRoute.problem(uri.path());
     }
     unoffered(&uri).unwrap_or(Failure::UnknownRoute).into_response()
@@ -141,7 +159,9 @@ async fn negotiate(request: Request, next: Next) -> Response {
     if !is_defined {
         return Failure::UnknownMethod.into_response();
     }
-    let is_fhir = request.uri().path().split('/').nth(1) == Some("fhir");
+    let mut parts = request.uri().path().split('/').skip(1);
+    // What SMART App Launch puts below FHIR is JSON, whatever is liked.
+    let is_fhir = parts.next() == Some("fhir") && parts.next() != Some(".well-known");
     // A chart is a picture too; its handler looks at what is liked.
     let is_chart = request.uri().path().ends_with("/$chart");
     let (format, is_pretty) = (query_value(&request, "_format"), query_value(&request, "_pretty"));
@@ -179,15 +199,44 @@ async fn spread(response: Response) -> Response {
     }
 }
 
+/// Bytes of an address. RFC 9110 section 4.1 wants at least 8,000 to be taken.
+const ADDRESS_MAX: usize = 16 << 10;
+/// Bytes of all headers together.
+const HEADERS_MAX: usize = 32 << 10;
+
+/// Refuses what is too large to look at, and what comes on top of as many requests as are served at once.
+async fn bound(State(app): State<App>, request: Request, next: Next) -> Response {
+    let address = request.uri().path_and_query().map_or(0, |whole| whole.as_str().len());
+    if address > ADDRESS_MAX {
+        return Failure::LongAddress(ADDRESS_MAX).into_response();
+    }
+    let headers: usize =
+        request.headers().iter().map(|(name, value)| name.as_str().len() + value.len()).sum();
+    if headers > HEADERS_MAX {
+        return Failure::LargeHeaders(HEADERS_MAX).into_response();
+    }
+    // Whoever runs the service must learn that it lives also when it is busy.
+    if matches!(request.uri().path(), "/livez" | "/readyz") {
+        return next.run(request).await;
+    }
+    let Ok(_place) = app.requests.try_acquire() else {
+        let why =
+            "As many requests as can be served are in progress. Nothing was done; send it again in a moment.";
+        return Failure::Unready(why).into_response();
+    };
+    next.run(request).await
+}
+
 /// Gives each request an id, logs what became of it, and sets what every answer carries. Neither a body nor a query
 /// nor a path with ids is logged.
-async fn observe(State(app): State<App>, request: Request, next: Next) -> Response {
+async fn observe(State(app): State<App>, mut request: Request, next: Next) -> Response {
     let stopwatch = Stopwatch::start();
     let id = request_id(&app, &request);
     let correlation = correlation_id(&request, &id);
     let method = known_method(request.method());
     let route = request.extensions().get::<MatchedPath>().map_or("none", MatchedPath::as_str).to_owned();
     let span = info_span!("request", request.id = id);
+    request.extensions_mut().insert(RequestId(id.clone()));
     let mut response = next.run(request).instrument(span.clone()).await;
     let duration_ms = u64::try_from(stopwatch.elapsed().as_millis()).unwrap_or(u64::MAX);
     let status = response.status();
@@ -202,6 +251,10 @@ async fn observe(State(app): State<App>, request: Request, next: Next) -> Respon
     headers.extend(HeaderValue::from_str(&id).ok().map(|value| (X_REQUEST_ID, value)));
     headers.insert(X_CONTENT_TYPE_OPTIONS, HeaderValue::from_static("nosniff"));
     headers.insert(CACHE_CONTROL, HeaderValue::from_static("no-store"));
+    if app.is_tls {
+        // RFC 6797 section 7.1: only where the connection is safe already.
+        headers.insert(STRICT_TRANSPORT_SECURITY, HeaderValue::from_static("max-age=31536000"));
+    }
     headers.append(VARY, HeaderValue::from_static("accept, authorization, prefer"));
     headers.extend(correlation.map(|value| (X_CORRELATION_ID, value)));
     response

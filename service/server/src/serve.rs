@@ -7,9 +7,9 @@ use crate::fault::Fault;
 use crate::telemetry;
 use std::sync::Arc;
 use tokio::signal::unix::{SignalKind, signal};
-use tracing::info;
+use tracing::{info, warn};
 
-/// Serves until a signal asks it to stop; a second one ends it at once.
+/// Serves until a signal asks it to stop; a second one ends it at once. A hang-up has the certificates read again.
 ///
 /// # Errors
 /// The environment is at fault.
@@ -19,6 +19,7 @@ pub async fn run(config: &Config) -> Result<(), Fault> {
         |kind| signal(kind).map_err(|_| Fault::Environment("signals cannot be caught here".to_owned()));
     let (mut interrupt, mut terminate) =
         (signals(SignalKind::interrupt())?, signals(SignalKind::terminate())?);
+    let mut hangup = signals(SignalKind::hangup())?;
     let mut asked_to_stop = async || {
         tokio::select! {
             _ = interrupt.recv() => {}
@@ -27,7 +28,15 @@ pub async fn run(config: &Config) -> Result<(), Fault> {
     };
     let clock = Arc::new(SystemClock::new(config.time_zone.clone()));
     let server = boot::start(config, Parts::of(config, clock).await?).await?;
-    asked_to_stop().await;
+    loop {
+        tokio::select! {
+            () = asked_to_stop() => break,
+            _ = hangup.recv() => match server.renew_certificates() {
+                Ok(()) => info!("the certificates were read again"),
+                Err(reason) => warn!(reason, "the certificates stay as they were"),
+            },
+        }
+    }
     info!("stopping");
     tokio::select! {
         _ = server.shutdown() => {}

@@ -32,7 +32,7 @@ pub async fn run(config: &Config, as_of: Option<&str>) -> Result<String, Fault> 
     let swept = swept?;
     let sent = endplate.deliver(parts.transport.as_ref()).await?;
     Ok(format!(
-        "patients {}, changed {}, delivered {}, to be tried again {}, dropped {}\n",
-        swept.patients, swept.changed, sent.delivered, sent.deferred, sent.dropped
+        "patients {}, changed {}, delivered {}, to be tried again {}, dead letters {}, dropped {}\n",
+        swept.patients, swept.changed, sent.delivered, sent.deferred, sent.parked, sent.dropped
     ))
 }

@@ -5,12 +5,18 @@ use std::io::IsTerminal;
 use tracing_subscriber::EnvFilter;
 use tracing_subscriber::filter::ParseError;
 
+/// Libraries know addresses and headers, and say so at their lower levels: `log = "debug"` is about this service's own modules.
+/// Whoever names one of these gets it.
+const QUIET: &str = "h2=warn,hyper=warn,hyper_util=warn,mio=warn,reqwest=warn,rustls=warn,rustls_platform_verifier=warn,sqlx=warn,\
+                     tokio=warn,tower=warn,tower_http=warn,want=warn";
+
 /// Reads a filter such as `info,endplate_store=debug`.
 ///
 /// # Errors
 /// It is none.
 pub fn filter(text: &str) -> Result<EnvFilter, ParseError> {
-    EnvFilter::builder().parse(text)
+    EnvFilter::builder().parse(text)?;
+    EnvFilter::builder().parse(format!("{QUIET},{text}"))
 }
 
 /// Begins to log. A second call in the same process changes nothing.

@@ -1,7 +1,9 @@
 //! What `serve` does on its own: deliver notifications, and look again at what the clock has made due.
 
 use crate::http::Phase;
+use async_trait::async_trait;
 use endplate_followup::Endplate;
+use endplate_followup::outbox::pool::Bell;
 use endplate_followup::ports::{Clock, Transport};
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
@@ -9,7 +11,7 @@ use jiff::{SignedDuration, Timestamp};
 use std::sync::Arc;
 use std::time::Duration;
 use tokio::sync::{Notify, watch};
-use tracing::{debug, error, info};
+use tracing::{debug, error, info, warn};
 
 /// No pause is longer: a wall clock that was set, or a machine that slept, is noticed within this time.
 const PAUSE_MAX: Duration = Duration::from_mins(1);
@@ -18,7 +20,10 @@ const PAUSE_MIN: Duration = Duration::from_millis(250);
 /// The pause after a failure of the store.
 const PAUSE_AFTER_FAILURE: Duration = Duration::from_secs(5);
 
-/// What both workers are given.
+/// The longest time that a record server may ask for.
+const POLL_PAUSE_MAX: Duration = Duration::from_hours(1);
+
+/// What the workers are given.
 #[derive(Clone)]
 pub(crate) struct Post {
     pub endplate: Endplate,
@@ -51,36 +56,27 @@ impl Post {
     }
 }
 
-/// Sends what is due, until the end. A delivery in progress is finished.
+/// Sends what is due, until the end. Attempts in progress are finished.
 pub(crate) async fn deliver(post: Post, transport: Arc<dyn Transport>) {
-    loop {
-        // Registered before the store is asked: a write in between wakes it at once.
-        let woken = post.outbox.notified();
-        tokio::pin!(woken);
-        woken.as_mut().enable();
-        let pause = match delivered(&post, transport.as_ref()).await {
-            Some(next_at) => until(post.clock.now(), next_at).clamp(PAUSE_MIN, PAUSE_MAX),
-            None => PAUSE_AFTER_FAILURE,
-        };
-        if post.pause(pause, woken).await {
+    // It ends when the service stops, or with a failure of the store, which was logged where it happened.
+    while post.endplate.work(&post.endplate.notifications(transport.as_ref()), &post).await.is_err() {
+        if post.pause(PAUSE_AFTER_FAILURE, std::future::pending()).await {
             return;
         }
     }
 }
 
-/// Delivers once. The instant of the next delivery, or nothing if the store failed; that was logged where it happened.
-async fn delivered(post: &Post, transport: &dyn Transport) -> Option<Timestamp> {
-    let report = post.endplate.deliver(transport).await.ok()?;
-    if report.delivered + report.deferred + report.dropped > 0 {
-        info!(
-            delivered.count = report.delivered,
-            deferred.count = report.deferred,
-            dropped.count = report.dropped,
-            "notifications sent"
-        );
+#[async_trait]
+impl Bell for Post {
+    async fn rung(&self, next_at: Option<Timestamp>, _: bool) -> bool {
+        // A write that nobody waited for has left its permit: it rings at once.
+        let pause = until(self.clock.now(), next_at.unwrap_or(Timestamp::MAX)).clamp(PAUSE_MIN, PAUSE_MAX);
+        !self.pause(pause, self.outbox.notified()).await
     }
-    let next_at = post.endplate.next_delivery_at().await.ok()?;
-    Some(next_at.unwrap_or(Timestamp::MAX))
+
+    fn is_over(&self) -> bool {
+        self.is_stopping()
+    }
 }
 
 /// Looks at what is due: at the start, every `every`, and when a day begins in `zone`.
@@ -119,6 +115,33 @@ async fn swept(post: &Post) -> bool {
         Err(refusal) => {
             error!(reason = ?refusal.reason, "the sweep failed and will be tried again");
             false
+        }
+    }
+}
+
+/// Reads a record server: at the start and every `every`; later where it asks for more time.
+pub(crate) async fn poll(post: Post, transport: Arc<dyn Transport>, record: String, every: Duration) {
+    loop {
+        let pause = match post.endplate.poll(&record, transport.as_ref()).await {
+            Ok(report) => {
+                if report.taken + report.refused > 0 {
+                    let (taken, refused) = (report.taken, report.refused);
+                    info!(record, taken.count = taken, refused.count = refused, "a record server was read");
+                    post.outbox.notify_one();
+                }
+                if !report.problems.is_empty() {
+                    // The reasons hold the server's own words, which may name a patient.
+                    warn!(record, "a record server was not read to its end: endplate record tells why");
+                }
+                every.max(Duration::from_secs(report.retry_after_s.unwrap_or(0)).min(POLL_PAUSE_MAX))
+            }
+            Err(refusal) => {
+                error!(record, reason = ?refusal.reason, "the reading of a record server failed and will be tried again");
+                every.max(PAUSE_AFTER_FAILURE)
+            }
+        };
+        if post.pause(pause, std::future::pending()).await {
+            return;
         }
     }
 }

@@ -79,7 +79,7 @@ fn change(changeset: usize) -> Changeset {
         Put { stored, deed: Deed::Created, patient: Some(patient.clone()), rows: rows(&patient, resource) }
     });
     let notices = (0..NOTICES).map(|n| Notice {
-        subscription: format!("subscription-{}", n % 2),
+        receiver: format!("subscription-{}", n % 2),
         kind: "Task".to_owned(),
         id: id(changeset, n),
         version: 1,
@@ -87,10 +87,10 @@ fn change(changeset: usize) -> Changeset {
     Changeset {
         at: Some(at),
         scopes: vec![Scope { key: format!("Patient/{patient}"), generation: 0 }],
-        reads: Vec::new(),
         puts: puts.collect(),
         notices: notices.collect(),
         agenda: vec![Agenda { patient: patient.clone(), due_on: Some(Date::constant(2026, 3, 1)) }],
+        ..Changeset::default()
     }
 }
 

@@ -128,6 +128,7 @@ async fn main() {
         protocol: protocol::load(None).expect("the protocol"),
         clinic_lead: party.clone(),
         scheduler: party,
+        reviews_per_day_max: None,
     };
     let endplate = Endplate::new(Arc::clone(&store) as Arc<dyn Store>, Arc::new(Stopped), settings);
     let pairs: Vec<(String, String)> =

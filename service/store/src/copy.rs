@@ -345,8 +345,8 @@ impl Side {
                  select setval('resource_key_seq', (select coalesce(max(key), 0) + 1 from resource), false); \
                  select setval('resource_version_key_seq', \
                      (select coalesce(max(key), 0) + 1 from resource_version), false); \
-                 delete from receiver; \
-                 insert into receiver (subscription, last) select subscription, max(number) from event group by 1; \
+                 update audit_end e set number = l.number, hash = l.hash from \
+                     (select number, hash from audit_link order by number desc limit 1) l; \
                  delete from copying; commit; analyze",
                 CONTEXT,
             )

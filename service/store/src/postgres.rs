@@ -3,9 +3,12 @@
 //! The functions are those of SQLite, with the same results. A commit locks the rows that it rests on (`postgres/write.rs`); nothing
 //! is locked for longer than one commit, and never while something is sent.
 
+mod access;
+mod chain;
 mod lease;
 mod outbox;
 mod page;
+mod record;
 mod write;
 
 use crate::OpenError;
@@ -16,7 +19,8 @@ use async_trait::async_trait;
 use endplate_fhir::index;
 use endplate_fhir::search::Query;
 use endplate_followup::ports::{
-    Changeset, Compartment, Event, Page, Past, PastPage, Settlement, Store, StoreError, Version,
+    Attempt, Call, Changeset, Compartment, Event, Link, Linked, Maker, Page, Past, PastPage, Receiver,
+    Replay, Room, Store, StoreError, Traffic, Version, Waiting,
 };
 use jiff::Timestamp;
 use jiff::civil::Date;
@@ -119,6 +123,11 @@ fn migrator() -> Migrator {
 
 /// A failure of the database, with what was being done.
 fn failed(context: &'static str) -> impl Fn(sqlx::Error) -> StoreError {
+    move |source| StoreError::Failed { context, source: Box::new(source) }
+}
+
+/// What could not be read out of JSON.
+fn unsaid(context: &'static str) -> impl Fn(serde_json::Error) -> StoreError {
     move |source| StoreError::Failed { context, source: Box::new(source) }
 }
 
@@ -239,6 +248,10 @@ impl Store for PostgresStore {
         page::search(&self.readers, query).await
     }
 
+    async fn counts(&self, query: &Query, param: &str) -> Result<Vec<(i64, u64)>, StoreError> {
+        page::counts(&self.readers, query, param).await
+    }
+
     async fn referred(&self, kind: &str, params: &[String], id: &str) -> Result<Vec<String>, StoreError> {
         let statement = sql::search::referred(Dialect::Postgres, kind, params, id);
         let rows = query(statement).fetch_all(&self.readers).await;
@@ -248,6 +261,18 @@ impl Store for PostgresStore {
 
     async fn commit(&self, change: Changeset) -> Result<(), StoreError> {
         write::commit(&self.writers, &change).await
+    }
+
+    async fn chain_head(&self) -> Result<Option<Link>, StoreError> {
+        chain::head(&self.readers).await
+    }
+
+    async fn chain(&self, after: u64, limit: usize) -> Result<Vec<Linked>, StoreError> {
+        chain::page(&self.readers, after, limit).await
+    }
+
+    async fn unchained(&self, limit: usize) -> Result<Vec<String>, StoreError> {
+        chain::loose(&self.readers, limit).await
     }
 
     async fn due(&self, on: Date, after: Option<&str>, limit: usize) -> Result<Vec<String>, StoreError> {
@@ -262,16 +287,44 @@ impl Store for PostgresStore {
         .map_err(failed("reading the agenda"))
     }
 
-    async fn waiting(&self, now: Timestamp, limit: usize) -> Result<Vec<Event>, StoreError> {
-        outbox::waiting(&self.readers, now, limit).await
+    async fn waiting(&self, now: Timestamp, busy: &[String], room: Room) -> Result<Waiting, StoreError> {
+        outbox::waiting(&self.readers, now, busy, room).await
     }
 
-    async fn next_waiting_at(&self) -> Result<Option<Timestamp>, StoreError> {
-        outbox::next_waiting_at(&self.readers).await
+    async fn events(&self, receiver: &str, from: u64, limit: usize) -> Result<Vec<Event>, StoreError> {
+        outbox::events(&self.readers, receiver, from, limit).await
     }
 
-    async fn settle(&self, event: &Event, at: Timestamp, settlement: Settlement) -> Result<(), StoreError> {
-        outbox::settle(&self.writers, event, at, &settlement).await
+    async fn traffic(&self, receiver: &str) -> Result<Traffic, StoreError> {
+        outbox::traffic(&self.readers, receiver).await
+    }
+
+    async fn called(&self, now: Timestamp, limit: usize) -> Result<Vec<Call>, StoreError> {
+        outbox::called(&self.readers, now, limit).await
+    }
+
+    async fn settle(&self, receiver: &str, attempts: Vec<Attempt>) -> Result<(), StoreError> {
+        outbox::settle(&self.writers, receiver, &attempts).await
+    }
+
+    async fn park(&self, receiver: &str, before: Timestamp, reason: &str) -> Result<u64, StoreError> {
+        outbox::park(&self.writers, receiver, before, reason).await
+    }
+
+    async fn replay(&self, which: &Replay, now: Timestamp) -> Result<u64, StoreError> {
+        outbox::replay(&self.writers, which, now).await
+    }
+
+    async fn receivers(&self, after: Option<&str>, limit: usize) -> Result<Vec<Receiver>, StoreError> {
+        outbox::receivers(&self.readers, after, limit).await
+    }
+
+    async fn maker(&self, subscription: &str) -> Result<Option<Maker>, StoreError> {
+        access::maker(&self.readers, subscription).await
+    }
+
+    async fn use_once(&self, key: &str, until: Timestamp, now: Timestamp) -> Result<bool, StoreError> {
+        access::use_once(&self.writers, key, until, now).await
     }
 
     async fn claim(&self, works: &[String], holder: &str, seconds: u32) -> Result<Vec<String>, StoreError> {

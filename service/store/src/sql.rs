@@ -2,6 +2,8 @@
 //! a [`Dialect`] apart.
 
 pub(crate) mod history;
+pub(crate) mod outbox;
+pub(crate) mod record;
 pub(crate) mod row;
 pub(crate) mod search;
 

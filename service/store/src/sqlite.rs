@@ -1,9 +1,12 @@
 //! SQLite: one file, one writer that commits waiting writes together, readers that never wait for it.
 
+mod access;
+mod chain;
 mod history;
 mod outbox;
 mod page;
 mod recent;
+mod record;
 mod write;
 
 use crate::OpenError;
@@ -13,7 +16,8 @@ use async_trait::async_trait;
 use endplate_fhir::index;
 use endplate_fhir::search::Query;
 use endplate_followup::ports::{
-    Changeset, Compartment, Event, Page, Past, PastPage, Settlement, Store, StoreError, Version,
+    Attempt, Call, Changeset, Compartment, Event, Link, Linked, Maker, Page, Past, PastPage, Receiver,
+    Replay, Room, Store, StoreError, Traffic, Version, Waiting,
 };
 use jiff::Timestamp;
 use jiff::civil::Date;
@@ -28,7 +32,7 @@ use std::collections::BTreeMap;
 use std::path::Path;
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
-use write::Writer;
+use write::{Work, Writer};
 
 /// Readers at once.
 const READERS: u32 = 8;
@@ -247,6 +251,10 @@ impl Store for SqliteStore {
         page::search(&self.readers, query).await
     }
 
+    async fn counts(&self, query: &Query, param: &str) -> Result<Vec<(i64, u64)>, StoreError> {
+        page::counts(&self.readers, query, param).await
+    }
+
     async fn referred(&self, kind: &str, params: &[String], id: &str) -> Result<Vec<String>, StoreError> {
         let statement = sql::search::referred(Dialect::Sqlite, kind, params, id);
         let rows = query(statement).fetch_all(&self.readers).await;
@@ -255,7 +263,19 @@ impl Store for SqliteStore {
     }
 
     async fn commit(&self, change: Changeset) -> Result<(), StoreError> {
-        self.writer.commit(change).await
+        self.writer.send(Work::Commit(Box::new(change))).await.map(|_| ())
+    }
+
+    async fn chain_head(&self) -> Result<Option<Link>, StoreError> {
+        chain::head(&self.readers).await
+    }
+
+    async fn chain(&self, after: u64, limit: usize) -> Result<Vec<Linked>, StoreError> {
+        chain::page(&self.readers, after, limit).await
+    }
+
+    async fn unchained(&self, limit: usize) -> Result<Vec<String>, StoreError> {
+        chain::loose(&self.readers, limit).await
     }
 
     async fn due(&self, on: Date, after: Option<&str>, limit: usize) -> Result<Vec<String>, StoreError> {
@@ -270,16 +290,48 @@ impl Store for SqliteStore {
         .map_err(failed("reading the agenda"))
     }
 
-    async fn waiting(&self, now: Timestamp, limit: usize) -> Result<Vec<Event>, StoreError> {
-        outbox::waiting(&self.readers, now, limit).await
+    async fn waiting(&self, now: Timestamp, busy: &[String], room: Room) -> Result<Waiting, StoreError> {
+        outbox::waiting(&self.readers, now, busy, room).await
     }
 
-    async fn next_waiting_at(&self) -> Result<Option<Timestamp>, StoreError> {
-        outbox::next_waiting_at(&self.readers).await
+    async fn events(&self, receiver: &str, from: u64, limit: usize) -> Result<Vec<Event>, StoreError> {
+        outbox::events(&self.readers, receiver, from, limit).await
     }
 
-    async fn settle(&self, event: &Event, at: Timestamp, settlement: Settlement) -> Result<(), StoreError> {
-        self.writer.settle(event.clone(), at, settlement).await
+    async fn traffic(&self, receiver: &str) -> Result<Traffic, StoreError> {
+        outbox::traffic(&self.readers, receiver).await
+    }
+
+    async fn called(&self, now: Timestamp, limit: usize) -> Result<Vec<Call>, StoreError> {
+        outbox::called(&self.readers, now, limit).await
+    }
+
+    async fn settle(&self, receiver: &str, attempts: Vec<Attempt>) -> Result<(), StoreError> {
+        self.writer.send(Work::Settle(receiver.to_owned(), attempts)).await.map(|_| ())
+    }
+
+    async fn park(&self, receiver: &str, before: Timestamp, reason: &str) -> Result<u64, StoreError> {
+        self.writer.send(Work::Park(receiver.to_owned(), before, reason.to_owned())).await
+    }
+
+    async fn replay(&self, which: &Replay, now: Timestamp) -> Result<u64, StoreError> {
+        self.writer.send(Work::Replay(which.clone(), now)).await
+    }
+
+    async fn receivers(&self, after: Option<&str>, limit: usize) -> Result<Vec<Receiver>, StoreError> {
+        outbox::receivers(&self.readers, after, limit).await
+    }
+
+    async fn maker(&self, subscription: &str) -> Result<Option<Maker>, StoreError> {
+        access::maker(&self.readers, subscription).await
+    }
+
+    async fn use_once(&self, key: &str, until: Timestamp, now: Timestamp) -> Result<bool, StoreError> {
+        match self.writer.send(Work::Use { key: key.to_owned(), until, now }).await {
+            Ok(_) => Ok(true),
+            Err(StoreError::Moved) => Ok(false),
+            Err(error) => Err(error),
+        }
     }
 
     async fn claim(&self, works: &[String], holder: &str, seconds: u32) -> Result<Vec<String>, StoreError> {

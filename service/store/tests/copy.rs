@@ -1,7 +1,10 @@
 //! Copies of a store: complete, interrupted, and of a source that changes meanwhile.
 
 use endplate_fhir::index::{IndexRow, IndexValue, Number};
-use endplate_followup::ports::{Agenda, Changeset, Deed, Notice, Past, Put, Scope, Settlement, Stored};
+use endplate_followup::ports::{
+    Agenda, Attempt, Bookmark, Call, Changeset, Counterpart, Deed, Maker, Note, Notice, Past, Put, Room,
+    Scope, Settlement, Stored, Unread,
+};
 use endplate_store::copy::{Copied, Progress, TABLES};
 use endplate_store::{CopyError, OpenError, copy, open};
 use endplate_tests::postgres;
@@ -14,6 +17,13 @@ use tokio::sync::Notify;
 
 /// More than one piece of resources, of versions and of other rows.
 const TASKS: u64 = 1_200;
+/// What was done to them, as it is on record.
+const AUDITED: u64 = 3;
+
+/// Rows of the table of resources.
+const ROWS: u64 = TASKS + AUDITED;
+
+const ROOM: Room = Room { well: 9, failing: 9, events: 99 };
 
 fn at(ms: u64) -> Timestamp {
     Timestamp::from_millisecond(ms.try_into().unwrap()).unwrap()
@@ -55,12 +65,8 @@ fn task(n: u64, version: u64) -> Put {
 async fn fill(address: &str) {
     let store = open(address).await.unwrap();
     let scope = |key: String| Scope { key, generation: 0 };
-    let notice = |n| Notice {
-        subscription: format!("s{}", n % 3),
-        kind: "Task".into(),
-        id: format!("t{n}"),
-        version: 1,
-    };
+    let notice =
+        |n| Notice { receiver: format!("s{}", n % 3), kind: "Task".into(), id: format!("t{n}"), version: 1 };
     let change = Changeset {
         at: Some(at(7)),
         scopes: (0..2_500).map(|n| scope(format!("Task?identifier={n}"))).collect(),
@@ -68,6 +74,15 @@ async fn fill(address: &str) {
         puts: (0..TASKS).map(|n| task(n, 1)).collect(),
         notices: (0..40).map(notice).collect(),
         agenda: vec![Agenda { patient: "p1".to_owned(), due_on: Some(Date::constant(1969, 3, 1)) }],
+        makers: vec![Maker {
+            subscription: "s1".to_owned(),
+            client: "integration".to_owned(),
+            registration: String::new(),
+            scope: "system/*.rs".to_owned(),
+        }],
+        calls: vec![Call { subscription: "s1".to_owned(), at: Some(at(60)) }],
+        releases: Vec::new(),
+        audit: (0..3).map(audit_event).collect(),
     };
     store.commit(change).await.unwrap();
     let mut puts: Vec<Put> = (0..50).map(|n| task(n * 20, 2)).collect();
@@ -75,13 +90,45 @@ async fn fill(address: &str) {
     puts[3].stored.body.clear();
     puts[3].patient = None;
     store.commit(Changeset { at: Some(at(9)), puts, ..Changeset::default() }).await.unwrap();
-    for event in store.waiting(at(20), 10).await.unwrap() {
-        let settlement = match event.notice.subscription.as_str() {
+    for queue in store.waiting(at(20), &[], ROOM).await.unwrap().queues {
+        let number = queue.events[0].number;
+        let settlement = match queue.receiver.as_str() {
             "s0" => Settlement::Delivered,
-            _ => Settlement::Retry { next_at: at(90), reason: "status 503".to_owned() },
+            "s1" => Settlement::Retry { next_at: at(90), reason: "status 503".to_owned() },
+            _ => Settlement::Held,
         };
-        store.settle(&event, at(20), settlement).await.unwrap();
+        let attempt = Attempt { number, at: at(20), settlement, goes_along: false };
+        store.settle(&queue.receiver, vec![attempt]).await.unwrap();
     }
+    assert!(store.use_once("once", at(90), at(20)).await.unwrap());
+    let (record, kind, their_id) = ("main".to_owned(), "Task".to_owned(), "7".to_owned());
+    let counterpart = Counterpart {
+        record: record.clone(),
+        kind: kind.clone(),
+        id: "t1".to_owned(),
+        their_id: their_id.clone(),
+        their_version: None,
+        our_version: 1,
+        diverged: true,
+    };
+    let bookmark = Bookmark {
+        record: record.clone(),
+        kind: kind.clone(),
+        until: None,
+        read_at: at(20),
+        problem: Some("gone".to_owned()),
+    };
+    let reason = "it names no patient".to_owned();
+    let unread = Unread { record, kind, their_id, their_version: Some("2".to_owned()), at: at(20), reason };
+    let notes = vec![Note::Counterpart(counterpart), Note::Bookmark(bookmark), Note::Unread(unread)];
+    store.note(notes).await.unwrap();
+}
+
+/// An AuditEvent, as a write has it beside what it writes.
+fn audit_event(n: u64) -> Put {
+    let body = format!(r#"{{"resourceType":"AuditEvent","id":"a{n}"}}"#);
+    let stored = Stored { kind: "AuditEvent".to_owned(), id: format!("a{n}"), version: 1, at: at(7), body };
+    Put { stored, deed: Deed::Created, patient: None, rows: Vec::new() }
 }
 
 async fn run(from: &str, to: &str) -> Result<Vec<Copied>, CopyError> {
@@ -108,11 +155,22 @@ async fn seen(address: &str) -> String {
     let store = open(address).await.unwrap();
     let past = store.history(&Past { count: 2_000, ..Past::default() }).await.unwrap();
     let versions: Vec<_> = past.versions.iter().map(|version| (&version.stored, version.deed)).collect();
-    let waiting = store.waiting(at(100), 10).await.unwrap();
+    let waiting = store.waiting(at(100), &[], ROOM).await.unwrap();
     let due = store.due(Date::MAX, None, 10).await.unwrap();
     let generation = store.generation("Task?identifier=7").await.unwrap();
     let referrers = store.referrers("Patient", "p3", 2_000).await.unwrap();
-    format!("{versions:?} {waiting:?} {due:?} {generation} {referrers:?} {}", past.total)
+    let receivers = store.receivers(None, 10).await.unwrap();
+    let (maker, calls) = (store.maker("s1").await.unwrap(), store.called(at(99), 10).await.unwrap());
+    let chain = store.chain(0, 100).await.unwrap();
+    let record = (
+        store.counterpart_of("main", "Task", "7").await.unwrap(),
+        store.bookmarks("main").await.unwrap(),
+        store.unread("main", 10).await.unwrap(),
+    );
+    format!(
+        "{versions:?} {waiting:?} {due:?} {generation} {referrers:?} {} {receivers:?} {maker:?} {calls:?} {chain:?} {record:?}",
+        past.total
+    )
 }
 
 #[tokio::test]
@@ -123,7 +181,7 @@ async fn a_store_goes_to_the_other_database_and_back_without_a_difference() {
     fill(&first).await;
     let there = run(&first, &server).await.unwrap();
     let rows: Vec<_> = there.iter().map(|copied| (copied.table, copied.rows)).collect();
-    assert_eq!(rows[..2], [("resource", TASKS), ("resource_version", TASKS + 50)]);
+    assert_eq!(rows[..2], [("resource", TASKS + AUDITED), ("resource_version", TASKS + AUDITED + 50)]);
     assert!(rows.iter().all(|(_, rows)| *rows > 0), "{rows:?}");
     assert_eq!(run(&server, &last).await.unwrap(), there);
     let expected = seen(&first).await;
@@ -133,9 +191,14 @@ async fn a_store_goes_to_the_other_database_and_back_without_a_difference() {
     for address in [&first, &server, &last] {
         let store = open(address).await.unwrap();
         let notices =
-            vec![Notice { subscription: "s1".into(), kind: "Task".into(), id: "t1".into(), version: 2 }];
+            vec![Notice { receiver: "s1".into(), kind: "Task".into(), id: "t1".into(), version: 2 }];
         let puts = vec![task(1, 2), task(TASKS, 1)];
-        store.commit(Changeset { at: Some(at(99)), puts, notices, ..Changeset::default() }).await.unwrap();
+        let audit = vec![audit_event(AUDITED)];
+        assert!(!store.use_once("once", at(90), at(30)).await.unwrap());
+        store
+            .commit(Changeset { at: Some(at(99)), puts, notices, audit, ..Changeset::default() })
+            .await
+            .unwrap();
     }
     let expected = seen(&first).await;
     assert_eq!(seen(&server).await, expected);
@@ -158,8 +221,8 @@ async fn an_interrupted_copy_goes_on_and_is_no_store_before() {
             told.fetch_add(u32::from(!progress.is_verifying), Ordering::Relaxed);
         };
         copy(&source, &target, &count).await.unwrap();
-        // Of 11 tables, 5 are of several pieces; what was copied before is not copied again.
-        assert!((1..24).contains(&told.load(Ordering::Relaxed)), "{told:?}");
+        // Of 19 tables, 5 are of several pieces; what was copied before is not copied again.
+        assert!((1..32).contains(&told.load(Ordering::Relaxed)), "{told:?}");
         assert_eq!(seen(&target).await, seen(&source).await);
         let again = run(&source, &target).await.unwrap_err();
         assert!(
@@ -179,7 +242,7 @@ async fn what_is_written_to_the_source_meanwhile_is_noticed_and_copied_the_next_
         let change = Changeset { at: Some(at(50)), puts: vec![task(7, version)], ..Changeset::default() };
         open(&source).await.unwrap().commit(change).await.unwrap();
         let error = run(&source, &target).await.unwrap_err();
-        assert!(matches!(error, CopyError::Differs { table: "resource", source_rows: TASKS, .. }), "{error}");
+        assert!(matches!(error, CopyError::Differs { table: "resource", source_rows: ROWS, .. }), "{error}");
         assert!(matches!(open(&target).await, Err(OpenError::Unfinished { .. })));
         run(&source, &target).await.unwrap();
         assert_eq!(seen(&target).await, seen(&source).await);
@@ -206,7 +269,7 @@ async fn no_table_and_no_column_is_left_out() {
     for table in &TABLES {
         copied.extend(table.columns.iter().map(|column| (table.name.to_owned(), column.0.to_owned())));
     }
-    let made_anew = ["_sqlx_migrations", "copying", "receiver", "lease"];
+    let made_anew = ["_sqlx_migrations", "copying", "audit_end", "lease"];
     for all in [here, there] {
         let mut all = all;
         all.retain(|(table, _)| !made_anew.contains(&table.as_str()));

@@ -2,8 +2,9 @@
 
 use endplate_fhir::index::{IndexRow, IndexValue};
 use endplate_fhir::search::{Clause, Match, Part, Query, TokenSystem, fold};
+use endplate_followup::audit::chain;
 use endplate_followup::ports::{
-    Changeset, Deed, Notice, Past, Put, Scope, Settlement, Store, StoreError, Stored,
+    Attempt, Changeset, Deed, Notice, Past, Put, Room, Scope, Settlement, Store, StoreError, Stored, Waiting,
 };
 use endplate_store::{OpenError, PostgresStore, open};
 use endplate_tests::postgres::{self, Server};
@@ -13,6 +14,8 @@ use sqlx::Connection;
 use std::collections::BTreeMap;
 use std::error::Error;
 use std::fmt::Write;
+
+const ROOM: Room = Room { well: 9, failing: 9, events: 9 };
 
 fn at(ms: i64) -> Timestamp {
     Timestamp::from_millisecond(ms).unwrap()
@@ -91,7 +94,7 @@ async fn many_instances_change_one_patient() {
             let now = store.compartment("p").await.unwrap();
             let version = now.resources.iter().find(|one| one.id == "shared").map_or(0, |one| one.version);
             let notice = |id: &str, version| Notice {
-                subscription: "s".to_owned(),
+                receiver: "s".to_owned(),
                 kind: "Task".to_owned(),
                 id: id.to_owned(),
                 version,
@@ -115,15 +118,55 @@ async fn many_instances_change_one_patient() {
     assert_eq!((end.generation, end.resources.len()), (CHANGES as u64, CHANGES + 1));
     let mut versions = Vec::new();
     for number in 1..=2 * CHANGES as u64 {
-        let event = instances[1].waiting(at(9), 9).await.unwrap().remove(0);
+        let event = instances[1].waiting(at(9), &[], ROOM).await.unwrap().queues.remove(0).events.remove(0);
         assert_eq!(event.number, number);
         if event.notice.id == "shared" {
             versions.push(event.notice.version);
         }
-        instances[2].settle(&event, at(9), Settlement::Delivered).await.unwrap();
+        let settlement = Settlement::Delivered;
+        let attempt = Attempt { number, at: at(9), settlement, goes_along: false };
+        instances[2].settle("s", vec![attempt]).await.unwrap();
     }
     assert_eq!(versions, (1..=CHANGES as u64).collect::<Vec<_>>());
-    assert_eq!(instances[3].waiting(at(9), 9).await.unwrap(), []);
+    assert_eq!(instances[3].waiting(at(9), &[], ROOM).await.unwrap(), Waiting::default());
+}
+
+/// Instances write AuditEvents at once: one chain, without gaps, in which each link rests on the one before
+/// (NIST FIPS 180-4: SHA-256, as `endplate audit verify` computes it anew).
+#[tokio::test(flavor = "multi_thread", worker_threads = 4)]
+async fn many_instances_append_to_one_chain() {
+    const COMMITS: u64 = 30;
+    let address = postgres::database().await;
+    let instances = join_all((0..3).map(|_| PostgresStore::open(&address))).await;
+    let instances: Vec<PostgresStore> = instances.into_iter().map(Result::unwrap).collect();
+    let one = async |n: u64| {
+        let event = |half: &str| {
+            let mut put = Put { patient: None, ..put(&format!("a{n}{half}"), 1) };
+            put.stored.kind = "AuditEvent".to_owned();
+            put
+        };
+        let audit = vec![event("x"), event("y")];
+        let store = &instances[usize::try_from(n).unwrap() % instances.len()];
+        store.commit(Changeset { audit, ..change(vec![put(&format!("t{n}"), 1)]) }).await.unwrap();
+    };
+    join_all((0..COMMITS).map(one)).await;
+    let links = instances[0].chain(0, 1_000).await.unwrap();
+    assert_eq!(links.len() as u64, 2 * COMMITS);
+    let mut last = None;
+    for linked in links {
+        assert!(linked.is_single, "{linked:?}");
+        let next = chain::next(last.as_ref(), linked.body.as_ref().unwrap());
+        assert_eq!(linked.link, next);
+        last = Some(next);
+    }
+    assert_eq!(instances[1].chain_head().await.unwrap(), last);
+    assert_eq!(instances[2].unchained(9).await.unwrap(), [""; 0]);
+    // One that was written past the chain is told of.
+    let mut loose = put("loose", 1);
+    loose.stored.kind = "AuditEvent".to_owned();
+    instances[0].commit(change(vec![loose])).await.unwrap();
+    assert_eq!(instances[2].unchained(9).await.unwrap(), ["loose"]);
+    assert_eq!(instances[1].chain(2 * COMMITS - 1, 9).await.unwrap().len(), 1);
 }
 
 /// A counter that nobody has moved yet is rested on by one and moved by another at the same time: whichever is first, the other

@@ -1,7 +1,7 @@
 //! What is special to the SQLite file: opening again, crashes, failing disks, and what errors say.
 
 use endplate_followup::ports::{
-    Agenda, Changeset, Deed, Notice, Put, Scope, Settlement, Store, StoreError, Stored,
+    Agenda, Attempt, Changeset, Deed, Event, Notice, Put, Room, Scope, Settlement, Store, StoreError, Stored,
 };
 use endplate_store::{OpenError, SqliteStore};
 use futures_util::future::join_all;
@@ -26,15 +26,14 @@ fn put(id: &str, body: String) -> Put {
 
 /// One Task of `bytes`, a notice of it, a counter and an agenda date.
 fn change(id: &str, bytes: usize) -> Changeset {
-    let notice =
-        Notice { subscription: "s".to_owned(), kind: "Task".to_owned(), id: id.to_owned(), version: 1 };
+    let notice = Notice { receiver: "s".to_owned(), kind: "Task".to_owned(), id: id.to_owned(), version: 1 };
     Changeset {
         at: Some(at(7)),
         scopes: vec![Scope { key: format!("Task/{id}"), generation: 0 }],
-        reads: Vec::new(),
         puts: vec![put(id, "x".repeat(bytes))],
         notices: vec![notice],
         agenda: vec![Agenda { patient: id.to_owned(), due_on: Some(Date::constant(2026, 3, 1)) }],
+        ..Changeset::default()
     }
 }
 
@@ -68,6 +67,20 @@ async fn what_another_writes_is_read_at_once() {
     }
 }
 
+const ROOM: Room = Room { well: 9, failing: 9, events: 9 };
+
+/// What waits for the one receiver, in order.
+async fn waiting(store: &dyn Store, ms: i64) -> Vec<Event> {
+    store
+        .waiting(at(ms), &[], ROOM)
+        .await
+        .unwrap()
+        .queues
+        .into_iter()
+        .flat_map(|queue| queue.events)
+        .collect()
+}
+
 async fn assert_whole(store: &dyn Store, id: &str, there: bool) {
     assert_eq!(store.read("Task", id).await.unwrap().is_some(), there, "{id}");
     assert_eq!(store.generation(&format!("Task/{id}")).await.unwrap(), u64::from(there), "{id}");
@@ -91,11 +104,12 @@ async fn opened_again_it_holds_everything() {
         let store = open(&path).await.unwrap();
         store.commit(change("a", 10)).await.unwrap();
         store.commit(change("b", 10)).await.unwrap();
-        let first = store.waiting(at(7), 9).await.unwrap().remove(0);
-        store.settle(&first, at(8), Settlement::Delivered).await.unwrap();
-        let second = store.waiting(at(8), 9).await.unwrap().remove(0);
         let retry = Settlement::Retry { next_at: at(90), reason: "status 503".to_owned() };
-        store.settle(&second, at(9), retry).await.unwrap();
+        let [first, second] = <[Event; 2]>::try_from(waiting(&store, 7).await).unwrap();
+        for (event, settlement) in [(&first, Settlement::Delivered), (&second, retry)] {
+            let attempt = Attempt { number: event.number, at: at(9), settlement, goes_along: false };
+            store.settle("s", vec![attempt]).await.unwrap();
+        }
         second
     };
     for _ in 0..2 {
@@ -104,9 +118,9 @@ async fn opened_again_it_holds_everything() {
         assert_whole(&store, "a", true).await;
         assert_eq!(store.read("Task", "b").await.unwrap(), Some(put("b", "x".repeat(10)).stored));
         assert_eq!(store.compartment("p").await.unwrap().resources.len(), 2);
-        assert_eq!(store.next_waiting_at().await.unwrap(), Some(at(90)));
-        let waiting = store.waiting(at(90), 9).await.unwrap();
-        assert_eq!(waiting, [endplate_followup::ports::Event { attempts: 1, ..settled.clone() }]);
+        let early = store.waiting(at(89), &[], ROOM).await.unwrap();
+        assert_eq!((early.queues, early.next_at), (Vec::new(), Some(at(90))));
+        assert_eq!(waiting(&store, 90).await, [Event { attempts: 1, ..settled.clone() }]);
     }
     assert!(path.is_file());
 }
@@ -127,8 +141,7 @@ async fn a_copy_taken_after_an_acknowledged_commit_holds_it() {
         let copy = open(&image).await.unwrap();
         assert_whole(&copy, &id, true).await;
         assert_eq!(copy.compartment("p").await.unwrap().resources.len(), n + 1);
-        let events = copy.waiting(at(7), 9).await.unwrap();
-        assert_eq!((events.len(), events[0].number), (1, 1));
+        assert_eq!(waiting(&copy, 7).await[0].number, 1);
     }
 }
 
@@ -297,8 +310,17 @@ async fn a_damaged_store_fails_without_sql_in_the_message() {
     let store = open(&path).await.unwrap();
     store.commit(change("a", 10)).await.unwrap();
     let mut connection = connect(&path).await;
-    for table in ["attempt", "event", "agenda", "scope", "text_row", "date_row", "reference_row", "token_row"]
-    {
+    for table in [
+        "attempt",
+        "event",
+        "receiver",
+        "agenda",
+        "scope",
+        "text_row",
+        "date_row",
+        "reference_row",
+        "token_row",
+    ] {
         sqlx::query(sqlx::AssertSqlSafe(format!("drop table {table}")))
             .execute(&mut connection)
             .await
@@ -309,8 +331,8 @@ async fn a_damaged_store_fails_without_sql_in_the_message() {
         store.compartment("p").await.unwrap_err(),
         store.generation("x").await.unwrap_err(),
         store.due(Date::MAX, None, 1).await.unwrap_err(),
-        store.waiting(at(9), 1).await.unwrap_err(),
-        store.next_waiting_at().await.unwrap_err(),
+        store.waiting(at(9), &[], ROOM).await.unwrap_err(),
+        store.receivers(None, 1).await.unwrap_err(),
     ];
     for error in &errors {
         assert!(matches!(error, StoreError::Failed { .. }));

@@ -1,8 +1,7 @@
 //! Bookings, visits and what the scheduler says: the Task follows, and the plan with it.
 
 use crate::clinic::{
-    Clinic, after, appointment, code, encounter, gap, interosseous_graft, keys, motor, state, target, text,
-    tinel, with,
+    Clinic, after, appointment, code, encounter, interosseous_graft, keys, motor, state, text, tinel, with,
 };
 use endplate_fhir::Json;
 use serde_json::json;
@@ -12,84 +11,6 @@ const FINGERS: &str = "extensor-digitorum";
 
 async fn grafted() -> Clinic {
     Clinic::with("2026-03-03", interosseous_graft()).await
-}
-
-#[tokio::test]
-async fn a_task_follows_its_appointment() {
-    let clinic = grafted().await;
-    let wound = clinic.task("wound-posterior-interosseous").await;
-    assert_eq!(state(&wound), ("requested", "to-book"));
-    let preferred = |task: &Json| text(task, "/input/0/valueDate").to_owned();
-
-    clinic.put(appointment("a1", "p1", &wound, "booked", "2026-03-13")).await.unwrap();
-    let task = clinic.task("wound-posterior-interosseous").await;
-    assert_eq!((state(&task), preferred(&task).as_str()), (("accepted", "booked"), "2026-03-13"));
-    assert_eq!(text(&task, "/input/1/valueReference/reference"), "Appointment/a1");
-
-    clinic.put(appointment("a1", "p1", &wound, "cancelled", "2026-03-13")).await.unwrap();
-    assert_eq!(state(&clinic.task("wound-posterior-interosseous").await), ("requested", "to-book"));
-
-    clinic.put(appointment("a1", "p1", &wound, "booked", "2026-03-13")).await.unwrap();
-    clinic.clock.turn_to("2026-03-13");
-    clinic.put(appointment("a1", "p1", &wound, "noshow", "2026-03-13")).await.unwrap();
-    assert_eq!(state(&clinic.task("wound-posterior-interosseous").await), ("requested", "missed"));
-    assert_eq!(clinic.standing("review-missed").await.len(), 1);
-    assert_eq!(clinic.messages("review-missed").await.len(), 1);
-
-    clinic.put(appointment("a2", "p1", &wound, "booked", "2026-03-17")).await.unwrap();
-    assert_eq!(state(&clinic.task("wound-posterior-interosseous").await), ("accepted", "booked"));
-    assert!(!clinic.stands("review-missed").await);
-
-    clinic.clock.turn_to("2026-03-17");
-    clinic.put(appointment("a2", "p1", &wound, "fulfilled", "2026-03-17")).await.unwrap();
-    let task = clinic.task("wound-posterior-interosseous").await;
-    assert_eq!(
-        (state(&task), text(&task, "/executionPeriod/end")),
-        (("completed", "attended"), "2026-03-17")
-    );
-    let request = clinic
-        .get("ServiceRequest", text(&task, "/focus/reference").trim_start_matches("ServiceRequest/"))
-        .await;
-    assert_eq!(request["status"], "completed");
-    assert!(
-        clinic.open_tasks().await.iter().all(|task| text(task, "/restriction/period/start") > "2026-03-17")
-    );
-}
-
-/// A booked date stays where it is when the plan is made anew.
-#[tokio::test]
-async fn a_booked_review_keeps_its_date_through_a_correction() {
-    let clinic = grafted().await;
-    let before = clinic.open_tasks().await;
-    let booked = &before[3];
-    let on = text(booked, "/restriction/period/end").to_owned();
-    clinic.put(appointment("a1", "p1", booked, "booked", &on)).await.unwrap();
-    let corrected = with(
-        &interosseous_graft()[2],
-        "extension",
-        json!([gap(32.0), target(FINGERS, 80.0), target("extensor-indicis", 160.0)]),
-    );
-    clinic.put(corrected).await.unwrap();
-    let task = clinic.get("Task", text(booked, "/id")).await;
-    assert_eq!((state(&task), text(&task, "/input/0/valueDate")), (("accepted", "booked"), on.as_str()));
-}
-
-#[tokio::test]
-async fn an_encounter_attends_a_review_whoever_booked_it() {
-    let clinic = grafted().await;
-    let wound = clinic.task("wound-posterior-interosseous").await;
-    clinic.clock.turn_to("2026-03-16");
-    clinic.put(encounter("e1", "p1", &wound, "in-progress", "2026-03-16")).await.unwrap();
-    assert_eq!(state(&clinic.task("wound-posterior-interosseous").await), ("requested", "to-book"));
-    clinic.put(encounter("e1", "p1", &wound, "finished", "2026-03-16")).await.unwrap();
-    assert_eq!(state(&clinic.task("wound-posterior-interosseous").await), ("completed", "attended"));
-
-    // The spacing of later reviews runs from the day on which the patient came.
-    let baseline = clinic.task("baseline-posterior-interosseous").await;
-    clinic.clock.turn_to("2026-04-06");
-    clinic.put(encounter("e2", "p1", &baseline, "finished", "2026-04-06")).await.unwrap();
-    let next = clinic.open_tasks().await[0].clone();
-    assert!(text(&next, "/restriction/period/end") <= after("2026-04-06", 91).as_str(), "{next}");
 }
 
 #[tokio::test]

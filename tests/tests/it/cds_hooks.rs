@@ -407,6 +407,9 @@ fn report(card: &str, outcome: &str) -> Json {
     json!({ "card": card, "outcome": outcome, "outcomeTimestamp": "2026-03-03T13:00:00Z" })
 }
 
+/// What became of cards about p1.
+const KEPT: &str = "AuditEvent?patient=p1&subtype=https://endplate.example/fhir/CodeSystem/card-feedback|";
+
 // CDS Hooks 2.0, feedback.
 #[tokio::test]
 async fn g11_feedback_is_kept_once() {
@@ -425,7 +428,7 @@ async fn g11_feedback_is_kept_once() {
     for _ in 0..2 {
         assert_eq!(call(&served, &path, &body).await.status, 200);
     }
-    let kept = served.all("AuditEvent?patient=p1").await;
+    let kept = served.all(KEPT).await;
     assert_eq!(kept.len(), 2, "{kept:?}");
     for event in &kept {
         assert_eq!(endplate_fhir::validate::resource(event), []);
@@ -454,7 +457,7 @@ async fn g11_feedback_is_kept_once() {
     }
     refused(&call(&served, &path, &json!({ "feedback": [report(INSTANCE, "overridden")] })).await, 404);
     refused(&call(&served, "/cds-services/greeter/feedback", &body).await, 404);
-    assert_eq!(served.all("AuditEvent?patient=p1").await.len(), 2);
+    assert_eq!(served.all(KEPT).await.len(), 2);
 }
 
 // CDS Hooks 2.0, FHIR resource access: a token is for this call only. None is looked at, so none is kept or called with.

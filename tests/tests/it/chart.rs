@@ -7,6 +7,7 @@ use crate::clinic::{
 use crate::python;
 use crate::served::Served;
 use endplate_fhir::Json;
+use endplate_followup::derivation::bare;
 use endplate_followup::operation::Inputs;
 use serde_json::json;
 use std::fs;
@@ -197,4 +198,58 @@ async fn the_chart_is_served_as_fhir_as_svg_and_as_pdf() {
     repair["status"] = json!("entered-in-error");
     served.put(&repair).await.done();
     assert_eq!(served.get(&address).await.status, 422);
+}
+
+/// R4 DiagnosticReport and Attachment.url ("interpreted relative to the service url", "SHALL resolve to actual data"): a client
+/// that knows nothing but FHIR finds the report of a patient and fetches the picture from it.
+#[tokio::test]
+async fn the_report_is_found_by_search_and_leads_to_the_picture() {
+    let served = Served::open("2026-03-03").await;
+    for resource in interosseous_graft() {
+        served.put(&resource).await.done();
+    }
+    let mut versions = vec![served.all("DiagnosticReport").await.remove(0)];
+    served.put(&motor("m1", "p1", "r1", "extensor-digitorum", "2026-03-03", 0)).await.done();
+    served.put(&tinel("t1", "p1", "r1", "2026-03-02", 4.0)).await.done();
+    let code = "code=https://endplate.example/fhir/CodeSystem/report|recovery-chart";
+    let plan = served.all("CarePlan").await.remove(0);
+    for query in [
+        format!("patient=p1&{code}"),
+        "result=Observation/t1".to_owned(),
+        "status=partial&date=2026-03-03".to_owned(),
+        format!("based-on=CarePlan/{}", plan["id"].as_str().unwrap()),
+    ] {
+        let found = served.all(&format!("DiagnosticReport?{query}")).await;
+        assert_eq!(found.len(), 1, "{query}");
+        versions.extend(found);
+    }
+    let report = versions.pop().unwrap();
+    assert_eq!(report["id"], versions[0]["id"]);
+    let findings: Vec<&str> =
+        report["result"].as_array().unwrap().iter().map(|one| one["reference"].as_str().unwrap()).collect();
+    assert_eq!(findings, ["Observation/t1", "Observation/m1"], "in the order of their days");
+    assert!(versions[0].get("result").is_none());
+    for (form, begin) in report["presentedForm"].as_array().unwrap().iter().zip(["<?xml", "%PDF-1.4"]) {
+        let reply = served.get(&format!("/fhir/{}", form["url"].as_str().unwrap())).await;
+        assert_eq!(
+            (reply.status, reply.header("content-type")),
+            (200, form["contentType"].as_str().unwrap())
+        );
+        assert!(reply.text.starts_with(begin) && form.get("data").is_none());
+    }
+    // The operation answers the same report, with the picture in it.
+    let forecast = report["extension"][0]["valueReference"]["reference"].as_str().unwrap();
+    let mut drawn = served.get(&format!("/fhir/{forecast}/$chart")).await.json();
+    drawn["presentedForm"] = report["presentedForm"].clone();
+    assert_eq!(drawn, bare(&report));
+    // It rests on findings alone: a booking and a day that passes leave it as it is, and with nothing seen it costs little.
+    let task = served.all("Task?status=requested&_sort=due").await.remove(0);
+    served.put(&appointment("a1", "p1", &task, "booked", "2026-03-16")).await.done();
+    served.turn_to("2026-03-10").await;
+    assert_eq!(served.all("DiagnosticReport").await, std::slice::from_ref(&report));
+    println!(
+        "{} bytes without a finding, {} with two",
+        versions[0].to_string().len(),
+        report.to_string().len()
+    );
 }

@@ -62,6 +62,7 @@ pub fn settings() -> Settings {
         protocol: protocol::load(None).unwrap(),
         clinic_lead: Party { display: "Clinic lead".to_owned(), reference: None },
         scheduler: Party { display: "Booking desk".to_owned(), reference: None },
+        reviews_per_day_max: None,
     }
 }
 
@@ -230,6 +231,21 @@ impl Clinic {
 /// The text at a JSON pointer; empty if there is none.
 pub fn text<'a>(resource: &'a Json, pointer: &str) -> &'a str {
     resource.pointer(pointer).and_then(Json::as_str).unwrap_or_default()
+}
+
+/// Whether a resource stands: a record as sent, or of what is derived a plan that runs, an open review, a goal, a forecast and
+/// its report, an alert that nobody has cleared.
+pub fn stands(resource: &Json) -> bool {
+    match text(resource, "/resourceType") {
+        "Task" => matches!(text(resource, "/status"), "requested" | "accepted"),
+        "ServiceRequest" | "Flag" | "CarePlan" => text(resource, "/status") == "active",
+        "Goal" => text(resource, "/lifecycleStatus") != "cancelled",
+        "RiskAssessment" => text(resource, "/status") == "final",
+        "DiagnosticReport" => text(resource, "/status") == "partial",
+        "DetectedIssue" => resource.pointer("/identifiedPeriod/end").is_none(),
+        "Communication" | "Provenance" => false,
+        _ => true,
+    }
 }
 
 /// The number at a JSON pointer.

@@ -1,6 +1,7 @@
 //! What an integration engineer expects of an R4 server, one test for each expectation, named after its number.
 //!
-//! Letters: A the REST interface, B search, C operations, D modelling (INV: R4's invariants), H data integrity. What does not
+//! Letters: A the REST interface, B search, C operations, D modelling (INV: R4's invariants), E subscriptions, F access (F02: as a
+//! client), G12, H security and data integrity, I delivery (I16: to record servers). What does not
 //! apply here is listed in `conformance/not-applicable.md` with the reason. `ledger` holds the two together.
 
 mod a_rest;
@@ -13,7 +14,11 @@ mod d_extensions;
 mod d_modelling;
 mod d_records;
 mod d_tasks;
+mod e_subscriptions;
+mod h_abuse;
+mod h_audit;
 mod h_data;
+mod h_outgoing;
 mod invariants;
 mod invariants_of_resources;
 mod verdicts;
@@ -41,9 +46,25 @@ const SOURCES: &[&str] = &[
     include_str!("conformance/d_modelling.rs"),
     include_str!("conformance/d_records.rs"),
     include_str!("conformance/d_tasks.rs"),
+    include_str!("access/backend.rs"),
+    include_str!("access/bounds.rs"),
+    include_str!("access/matrix.rs"),
+    include_str!("access/secure.rs"),
+    include_str!("conformance/e_subscriptions.rs"),
+    include_str!("conformance/e_subscriptions/asked.rs"),
+    include_str!("conformance/e_subscriptions/plain.rs"),
+    include_str!("conformance/e_subscriptions/secrets.rs"),
+    include_str!("conformance/e_subscriptions/states.rs"),
+    include_str!("conformance/e_subscriptions/told.rs"),
+    include_str!("../../../service/server/tests/it/logs.rs"),
+    include_str!("conformance/h_abuse.rs"),
+    include_str!("conformance/h_audit.rs"),
     include_str!("conformance/h_data.rs"),
+    include_str!("conformance/h_outgoing.rs"),
     include_str!("conformance/invariants.rs"),
     include_str!("conformance/invariants_of_resources.rs"),
+    include_str!("record_smart.rs"),
+    include_str!("record_write.rs"),
 ];
 
 /// Every number that there is.
@@ -55,15 +76,20 @@ fn all() -> BTreeSet<String> {
         series("B", 1, 52),
         series("C", 1, 23),
         series("D", 0, 53),
-        series("H", 16, 28),
+        series("E", 1, 32),
+        vec!["G12".to_owned()],
+        series("F", 1, 20),
+        series("H", 1, 29),
+        series("H", 32, 32),
         series("INV", 1, 56),
+        series("I", 16, 16),
     ]
     .concat()
     .into_iter()
     .collect()
 }
 
-/// The numbers that tests are named after: `fn a20_stale_if_match_is_412`.
+/// The numbers that tests are named after: `fn a20_stale_if_match_is_412`, or several, `fn f08_f10_…`.
 fn tested() -> BTreeSet<String> {
     let mut all = BTreeSet::new();
     for line in SOURCES.iter().flat_map(|source| source.lines()) {
@@ -71,11 +97,11 @@ fn tested() -> BTreeSet<String> {
         let Some(name) = line.strip_prefix("async fn ").or_else(|| line.strip_prefix("fn ")) else {
             continue;
         };
-        let number = name.split('_').next().unwrap_or_default();
-        let digits = number.trim_start_matches(|c: char| c.is_ascii_lowercase());
-        if !digits.is_empty() && digits.len() < number.len() && digits.bytes().all(|b| b.is_ascii_digit()) {
-            all.insert(number.to_uppercase());
-        }
+        let is_number = |part: &&str| {
+            let digits = part.trim_start_matches(|c: char| c.is_ascii_lowercase());
+            !digits.is_empty() && digits.len() < part.len() && digits.bytes().all(|b| b.is_ascii_digit())
+        };
+        all.extend(name.split('_').take_while(is_number).map(str::to_uppercase));
     }
     all
 }

@@ -144,9 +144,13 @@ async fn a_receiver_that_fails_is_tried_again_after_the_published_waits() {
     let transport = Script::answering(DESK, answers);
     for attempt in 0..failures {
         assert_eq!(deliver(&clinic, &transport).await.deferred, 1);
-        let wait_s = RETRY_AFTER_S[attempt.min(RETRY_AFTER_S.len() - 1)];
-        clinic.clock.turn_on_s(wait_s - 1);
-        assert_eq!(deliver(&clinic, &transport).await, DeliveryReport::default(), "a second too early");
+        let next_at = clinic.endplate.next_delivery_at().await.unwrap().unwrap();
+        let wait_ms = next_at.duration_since(clinic.clock.instant()).as_millis();
+        let published_ms = i128::from(RETRY_AFTER_S[attempt.min(RETRY_AFTER_S.len() - 1)]) * 1_000;
+        assert!((published_ms..=published_ms * 6 / 5).contains(&wait_ms), "{attempt}: {wait_ms}");
+        let early_s = i64::try_from((wait_ms - 1) / 1_000).unwrap();
+        clinic.clock.turn_on_s(early_s);
+        assert_eq!(deliver(&clinic, &transport).await, DeliveryReport::default(), "too early");
         clinic.clock.turn_on_s(1);
     }
     let sent = transport.sent_to(DESK);
@@ -214,7 +218,7 @@ async fn a_subscription_turned_off_is_told_nothing_more() {
     deliver(&clinic, &transport).await;
     let current = clinic.get("Subscription", "desk").await;
     clinic.put(with(&current, "status", json!("off"))).await.unwrap();
-    clinic.clock.turn_on_s(RETRY_AFTER_S[0]);
+    clinic.clock.turn_on_s(RETRY_AFTER_S[0] * 6 / 5);
     let report = deliver(&clinic, &transport).await;
     assert_eq!((report.delivered, report.dropped), (0, clinic.open_tasks().await.len()));
     assert_eq!(transport.sent_to(DESK).len(), 1);

@@ -32,6 +32,10 @@ async fn a_repair_has_its_plan_the_moment_it_is_accepted() {
         assert_eq!(references(member), stored, "{member}");
     }
     let requests = clinic.all("ServiceRequest?patient=p1").await;
+    let reports = clinic.all("DiagnosticReport?patient=p1").await;
+    let [report] = reports.as_slice() else { panic!("{} reports", reports.len()) };
+    assert_eq!(report["basedOn"][0]["reference"], format!("CarePlan/{}", plan["id"].as_str().unwrap()));
+    assert_eq!(report["extension"][0]["valueReference"], plan["supportingInfo"][0]);
     let tasks = clinic.all("Task?patient=p1&status=requested&_sort=due").await;
     assert_eq!(tasks.len(), requests.len());
     let focus: BTreeSet<&str> =

@@ -13,11 +13,12 @@ use serde_json::json;
 use std::collections::{BTreeMap, BTreeSet};
 
 /// Every type that the service derives.
-const DERIVED: [&str; 10] = [
+const DERIVED: [&str; 11] = [
     "CarePlan",
     "Communication",
     "DetectedIssue",
     "Device",
+    "DiagnosticReport",
     "Flag",
     "Goal",
     "Provenance",
@@ -206,6 +207,8 @@ async fn two_other_libraries_take_everything_that_the_service_emits() {
     assert!(delivered.len() >= 100, "{} delivered", delivered.len());
     let fresh: Vec<Json> = delivered.into_iter().filter(|resource| !emitted.contains(resource)).collect();
     emitted.push(served.get("/fhir/metadata").await.json());
+    let report = "/fhir/PlanDefinition/nerve-repair-follow-up/$unit-report?start=2026-03-09&end=2027-03-31";
+    emitted.push(served.get(report).await.json());
     assert_eq!(crate::published::unresolved(&emitted), BTreeSet::new());
     let (breaches, judged) = crate::profiled::breaches(&emitted);
     assert!(breaches.is_empty() && judged >= 100, "{judged}: {breaches:#?}");

@@ -2,11 +2,13 @@
 
 use async_trait::async_trait;
 use endplate_fhir::Json;
+use endplate_fhir::index::IndexValue;
 use endplate_fhir::search::Query;
 use endplate_followup::derivation::bare;
 use endplate_followup::ports::{
-    Changeset, Compartment, Event, Page, Past, PastPage, Put, Scope, Settlement, Store, StoreError, Stored,
-    Version,
+    Attempt, Bookmark, Call, Changeset, Compartment, Counterpart, Counterparts, DeadLetter, Event, Link,
+    Linked, Maker, Note, Page, Past, PastPage, Put, Receiver, Replay, Room, Scope, Store, StoreError, Stored,
+    Traffic, Unread, Version, Waiting,
 };
 use jiff::Timestamp;
 use jiff::civil::Date;
@@ -101,6 +103,21 @@ impl Store for MemoryStore {
         Ok(Page { total: resources.len() as u64, resources, next: None })
     }
 
+    async fn counts(&self, query: &Query, param: &str) -> Result<Vec<(i64, u64)>, StoreError> {
+        let facts = self.0.lock().unwrap();
+        let mut counts: BTreeMap<i64, u64> = BTreeMap::new();
+        let met = |put: &&Arc<Put>| query.matches(&put.stored.kind, &put.stored.id, &put.rows);
+        for row in facts.resources.values().filter(met).flat_map(|put| &put.rows) {
+            match row.value {
+                IndexValue::Date { start_ms, .. } if row.param == param => {
+                    *counts.entry(start_ms).or_default() += 1;
+                }
+                _ => {}
+            }
+        }
+        Ok(counts.into_iter().collect())
+    }
+
     async fn commit(&self, change: Changeset) -> Result<(), StoreError> {
         let mut facts = self.0.lock().unwrap();
         let stands = |scope: &Scope| facts.scopes.get(&scope.key).copied().unwrap_or(0) == scope.generation;
@@ -115,7 +132,7 @@ impl Store for MemoryStore {
         for scope in change.scopes {
             facts.scopes.insert(scope.key, scope.generation + 1);
         }
-        for put in change.puts {
+        for put in change.puts.into_iter().chain(change.audit) {
             let key = (put.stored.kind.clone(), put.stored.id.clone());
             facts.resources.insert(key, Arc::new(put));
         }
@@ -128,25 +145,94 @@ impl Store for MemoryStore {
         Ok(())
     }
 
+    /// Nothing here is called by a request.
+    async fn chain_head(&self) -> Result<Option<Link>, StoreError> {
+        Ok(None)
+    }
+
+    async fn chain(&self, _: u64, _: usize) -> Result<Vec<Linked>, StoreError> {
+        Ok(Vec::new())
+    }
+
+    async fn unchained(&self, _: usize) -> Result<Vec<String>, StoreError> {
+        Ok(Vec::new())
+    }
+
     async fn due(&self, on: Date, after: Option<&str>, limit: usize) -> Result<Vec<String>, StoreError> {
         let facts = self.0.lock().unwrap();
         let due = facts.agenda.iter().filter(|(patient, day)| **day <= on && Some(patient.as_str()) > after);
         Ok(due.map(|(patient, _)| patient.clone()).take(limit).collect())
     }
 
-    async fn waiting(&self, _: Timestamp, _: usize) -> Result<Vec<Event>, StoreError> {
-        Ok(Vec::new())
+    async fn waiting(&self, _: Timestamp, _: &[String], _: Room) -> Result<Waiting, StoreError> {
+        Ok(Waiting::default())
     }
 
-    async fn next_waiting_at(&self) -> Result<Option<Timestamp>, StoreError> {
-        Ok(None)
-    }
-
-    async fn settle(&self, _: &Event, _: Timestamp, _: Settlement) -> Result<(), StoreError> {
+    async fn settle(&self, _: &str, _: Vec<Attempt>) -> Result<(), StoreError> {
         Ok(())
     }
 
+    async fn events(&self, _: &str, _: u64, _: usize) -> Result<Vec<Event>, StoreError> {
+        Ok(Vec::new())
+    }
+
+    async fn traffic(&self, _: &str) -> Result<Traffic, StoreError> {
+        Ok(Traffic::default())
+    }
+
+    async fn called(&self, _: Timestamp, _: usize) -> Result<Vec<Call>, StoreError> {
+        Ok(Vec::new())
+    }
+
+    async fn maker(&self, _: &str) -> Result<Option<Maker>, StoreError> {
+        Ok(None)
+    }
+
+    async fn use_once(&self, _: &str, _: Timestamp, _: Timestamp) -> Result<bool, StoreError> {
+        Err(StoreError::Failed { context: "noting a use", source: "nothing is used up here".into() })
+    }
+
+    async fn park(&self, _: &str, _: Timestamp, _: &str) -> Result<u64, StoreError> {
+        Ok(0)
+    }
+
+    async fn replay(&self, _: &Replay, _: Timestamp) -> Result<u64, StoreError> {
+        Ok(0)
+    }
+
+    async fn receivers(&self, _: Option<&str>, _: usize) -> Result<Vec<Receiver>, StoreError> {
+        Ok(Vec::new())
+    }
+
     async fn check(&self) -> Result<(), StoreError> {
+        Ok(())
+    }
+}
+
+/// Beside no record server.
+#[async_trait]
+impl Counterparts for MemoryStore {
+    async fn counterpart(&self, _: &str, _: &str, _: &str) -> Result<Option<Counterpart>, StoreError> {
+        Ok(None)
+    }
+
+    async fn counterpart_of(&self, _: &str, _: &str, _: &str) -> Result<Option<Counterpart>, StoreError> {
+        Ok(None)
+    }
+
+    async fn bookmarks(&self, _: &str) -> Result<Vec<Bookmark>, StoreError> {
+        Ok(Vec::new())
+    }
+
+    async fn unread(&self, _: &str, _: usize) -> Result<Vec<Unread>, StoreError> {
+        Ok(Vec::new())
+    }
+
+    async fn dead_letters(&self, _: &str, _: usize) -> Result<Vec<DeadLetter>, StoreError> {
+        Ok(Vec::new())
+    }
+
+    async fn note(&self, _: Vec<Note>) -> Result<(), StoreError> {
         Ok(())
     }
 }

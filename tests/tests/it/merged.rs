@@ -75,22 +75,6 @@ async fn a_merger_moves_the_plan_with_its_ids_whoever_says_so_first() {
 }
 
 #[tokio::test]
-async fn a_merger_tells_nobody_anything_twice() {
-    let clinic = twice_recorded().await;
-    clinic.sweep_on("2026-06-01").await;
-    let (issues, messages) = (clinic.all("DetectedIssue").await, clinic.all("Communication").await);
-    assert!(!messages.is_empty());
-    clinic.put(given_up()).await.unwrap();
-    clinic.put(survivor()).await.unwrap();
-    clinic.sweep_on("2026-06-02").await;
-    assert_eq!(clinic.all("Communication").await, messages);
-    let moved = clinic.all("DetectedIssue").await;
-    let named = |all: &[Json]| all.iter().map(|one| text(one, "/id").to_owned()).collect::<Vec<_>>();
-    assert_eq!(named(&moved), named(&issues));
-    assert!(moved.iter().all(|issue| text(issue, "/patient/reference") == "Patient/p2"));
-}
-
-#[tokio::test]
 async fn a_merger_taken_back_gives_each_record_its_own_again() {
     let clinic = twice_recorded().await;
     let before = whose(&clinic).await;

@@ -7,7 +7,7 @@
 
 use crate::clinic::{
     Clinic, TurnedClock, appointment, encounter, gap, interosseous_graft, motor, patient, repair, settings,
-    target, text, tinel, with,
+    stands, target, text, tinel, with,
 };
 use crate::memory::MemoryStore;
 use endplate_fhir::Json;
@@ -101,17 +101,8 @@ impl History {
 
 /// What stands: records as sent, the plan, open reviews, goals, forecasts, alerts that nobody has cleared.
 fn standing(store: &MemoryStore) -> String {
-    let stands = |resource: &&Json| match text(resource, "/resourceType") {
-        "Task" => matches!(text(resource, "/status"), "requested" | "accepted"),
-        "ServiceRequest" | "Flag" | "CarePlan" => text(resource, "/status") == "active",
-        "Goal" => text(resource, "/lifecycleStatus") != "cancelled",
-        "RiskAssessment" => text(resource, "/status") == "final",
-        "DetectedIssue" => resource.pointer("/identifiedPeriod/end").is_none(),
-        "Communication" | "Provenance" => false,
-        _ => true,
-    };
     let all = store.all();
-    let lines: Vec<String> = all.iter().filter(stands).map(Json::to_string).collect();
+    let lines: Vec<String> = all.iter().filter(|one| stands(one)).map(Json::to_string).collect();
     lines.join("\n")
 }
 
@@ -140,7 +131,7 @@ async fn corrected() -> History {
     History { today, messages }
 }
 
-/// A second graft, a finding about the first, and a booking.
+/// A second graft, a finding about each, and a booking.
 async fn repaired_twice() -> History {
     let today = "2026-12-20";
     let targets = [gap(50.0), target(FINGERS, 80.0), target("extensor-indicis", 160.0)];
@@ -184,6 +175,37 @@ fn merged() -> History {
     History { today, messages }
 }
 
+/// A finding that was a mistake, and a tendon transfer.
+fn mistaken() -> History {
+    let today = "2027-03-10";
+    let wrong = tinel("o2", "p1", "r1", "2026-11-02", 160.0);
+    let transfer = repair(
+        "r2",
+        "p1",
+        "c1",
+        "tendon-transfer",
+        "posterior-interosseous",
+        "2027-03-01",
+        &[target(FINGERS, 0.0)],
+    );
+    let mut messages = plain(interosseous_graft());
+    messages.push(Message(with(&wrong, "status", json!("entered-in-error")), Some("1")));
+    messages.push(Message(wrong, None));
+    messages.push(Message(transfer, None));
+    History { today, messages }
+}
+
+/// A patient who died, with two findings. A booking could never come after the death: there is no review to book.
+fn dead() -> History {
+    let records = interosseous_graft();
+    let death = with(&records[0], "deceasedDateTime", json!("2026-07-08"));
+    let mut messages = plain(records);
+    messages.push(Message(death, Some("1")));
+    messages.push(Message(tinel("o1", "p1", "r1", "2026-06-01", 20.0), None));
+    messages.push(Message(motor("m1", "p1", "r1", FINGERS, "2026-06-01", 0), None));
+    History { today: "2026-07-10", messages }
+}
+
 async fn one_end(name: &str, history: History) {
     let all: u64 = (1..=history.messages.len() as u64).product();
     let (ends, steps) = history.ends().await;
@@ -217,4 +239,14 @@ async fn a_missed_and_a_held_review_in_all_720_orders() {
 #[tokio::test]
 async fn a_merger_in_all_5040_orders() {
     one_end("merged", merged()).await;
+}
+
+#[tokio::test]
+async fn a_mistaken_finding_and_a_tendon_transfer_in_all_720_orders() {
+    one_end("mistaken", mistaken()).await;
+}
+
+#[tokio::test]
+async fn a_death_in_all_720_orders() {
+    one_end("dead", dead()).await;
 }

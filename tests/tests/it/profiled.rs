@@ -10,6 +10,7 @@ use std::collections::BTreeSet;
 const OUT: &[(&str, &str)] = &[
     ("CarePlan", "follow-up-plan"),
     ("DetectedIssue", "follow-up-alert"),
+    ("DiagnosticReport", "recovery-chart"),
     ("RiskAssessment", "recovery-assessment"),
     ("ServiceRequest", "review-request"),
     ("Task", "review-task"),

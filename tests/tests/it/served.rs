@@ -6,6 +6,7 @@ use async_trait::async_trait;
 use axum::Router;
 use axum::extract::State;
 use endplate_fhir::Json;
+use endplate_followup::DeliveryReport;
 use endplate_followup::ports::{Message, Outcome, Store, Transport};
 use endplate_server::boot::{self, Parts, Server};
 use endplate_server::config::{Config, StoreUrl};
@@ -25,7 +26,14 @@ pub fn config() -> Config {
     config.listen = "127.0.0.1:0".parse().unwrap();
     config.store = StoreUrl::Memory;
     config.time_zone = TimeZone::UTC;
+    // The service's Device and what is on record would be among what tests count; the trail has tests of its own.
+    config.audit_enabled = false;
     config
+}
+
+/// The same with an audit trail.
+pub fn audited() -> Config {
+    Config { audit_enabled: true, ..config() }
 }
 
 /// An answer.
@@ -142,9 +150,14 @@ impl Served {
     pub async fn turn_to(&self, date: &str) {
         self.clock.turn_to(date);
         self.server.endplate().sweep(&|_| {}).await.unwrap();
+        self.deliver().await;
+    }
+
+    /// Delivers what is due.
+    pub async fn deliver(&self) -> DeliveryReport {
         let config = config();
-        let webhook = Webhook::new(config.webhook_connect_timeout, config.webhook_timeout).unwrap();
-        self.server.endplate().deliver(&webhook).await.unwrap();
+        let webhook = Webhook::new(&config, self.clock.clone()).unwrap();
+        self.server.endplate().deliver(&webhook).await.unwrap()
     }
 }
 

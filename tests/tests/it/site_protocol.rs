@@ -44,6 +44,11 @@ async fn a_plan_keeps_its_protocol_until_it_is_moved() {
     second.turn_to("2026-04-20").await;
     assert_eq!(followed(&second).await, format!("{DEFINITION}|1"));
     assert_eq!(second.all("RiskAssessment").await[0]["prediction"], forecast);
+    // The chart is drawn by the plan's protocol too: the picture says what the stored report says.
+    let report = second.all("DiagnosticReport").await.remove(0);
+    let said = report["conclusion"].as_str().unwrap().split(" This supports").next().unwrap();
+    let picture = second.get(&format!("/fhir/{}", report["presentedForm"][0]["url"].as_str().unwrap())).await;
+    assert!(said.len() > 100 && picture.text.contains(said), "{said}");
     // The preview says what would change and changes nothing.
     let before = second.all("CarePlan").await;
     let preview = second.get("/fhir/Patient/p1/$protocol-preview").await.json();

@@ -138,3 +138,34 @@ async fn a_report_needs_a_period_that_is_over() {
     let empty = report(&served, "2026-01-01", "2026-02-01").await;
     assert!(group(&empty, "reviews").get("measureScore").is_none(), "no share of nothing");
 }
+
+/// Codes of groups, populations and strata, in their order.
+fn counted(of: &Json) -> Vec<(String, Vec<String>)> {
+    let code = |one: &Json| one["code"]["coding"][0]["code"].as_str().unwrap().to_owned();
+    let populations = |group: &Json| group["population"].as_array().unwrap().iter().map(code).collect();
+    of["group"].as_array().unwrap().iter().map(|group| (code(group), populations(group))).collect()
+}
+
+// FHIR R4 measurereport.html: measure is a Measure that can be read, and groups and populations are its own, by code.
+#[tokio::test]
+async fn the_report_is_of_a_measure_that_is_published() {
+    let served = clinic().await;
+    served.put(&motor("m1", "p1", "r1", "extensor-digitorum", "2026-03-02", 0)).await.done();
+    served.turn_to("2028-06-30").await;
+    let report = report(&served, "2026-03-03", "2028-06-30").await;
+    let url = report["measure"].as_str().unwrap();
+    let found = served.get(&format!("/fhir/Measure?url={url}")).await.json();
+    assert_eq!(found["total"], json!(1), "{url}");
+    let measure = &found["entry"][0]["resource"];
+    assert_eq!(served.get("/fhir/Measure/nerve-repair-unit").await.json(), *measure);
+    assert_eq!(counted(&report), counted(measure));
+    // R4 mea-1: a stratifier has a criteria or components; the report's components are those of the measure.
+    let codes = |parts: &Json| -> Vec<Json> {
+        parts.as_array().unwrap().iter().map(|part| part["code"]["coding"][0]["code"].clone()).collect()
+    };
+    let told = &group(&report, "outcome-motor")["stratifier"][0];
+    let defined = &group(measure, "outcome-motor")["stratifier"][0];
+    assert_eq!(told["code"][0]["coding"][0]["code"], defined["code"]["coding"][0]["code"]);
+    assert!(defined.get("criteria").is_none());
+    assert_eq!(codes(&told["stratum"][0]["component"]), codes(&defined["component"]));
+}

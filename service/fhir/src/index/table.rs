@@ -527,6 +527,7 @@ pub(super) const BY_TYPE: &[(&str, &[Param])] = &[
         reference("part-of", &["partOf"]),
         reference("encounter", &["encounter"]),
         ours(date("due", &["restriction.period"])),
+        ours(date("preferred", &["input.valueDate"])),
         ours(reference("location", &["location"])),
         date("period", &["executionPeriod"]),
         date("authored-on", &["authoredOn"]),

@@ -6,14 +6,17 @@
 use super::Service;
 use super::request::malformed;
 use crate::Endplate;
+use crate::audit::Call;
+use crate::audit::event::{agents, patient_entity, request_entity, source};
 use crate::code;
-use crate::document::{author, derived, reference};
+use crate::document::reference;
 use crate::element::{items, text};
 use crate::identity;
 use crate::refusal::{Reason, Refusal};
 use crate::write::instant_ms;
 use endplate_fhir::Json;
 use endplate_fhir::issue::{Code, Issue};
+use endplate_fhir::reference::patient_of;
 use jiff::Timestamp;
 use serde_json::json;
 use uuid::Uuid;
@@ -44,9 +47,9 @@ impl Endplate {
                 return Err(Refusal::new(Reason::NotFound, Issue::error(Code::NotFound, at("card"), text)));
             };
             let subject: Json = endplate_fhir::json::stored(&subject.body);
-            events.push(event(service, report, card, &subject, self.clock.now()));
+            events.push(self.became(service, report, card, &subject));
         }
-        self.record(events).await
+        self.record_events(events).await
     }
 }
 
@@ -79,39 +82,45 @@ fn check(report: &Json, at: &dyn Fn(&str) -> String) -> Result<(), Refusal> {
     }
 }
 
-fn event(service: Service, report: &Json, card: &str, subject: &Json, now: Timestamp) -> Json {
-    let outcome = text(report, &["outcome"]).unwrap_or_default();
-    let time = text(report, &["outcomeTimestamp"]).unwrap_or_default();
-    let said = [
-        ("override-reason-system", text(report, &["overrideReason", "reason", "system"])),
-        ("override-reason", text(report, &["overrideReason", "reason", "code"])),
-        ("comment", text(report, &["overrideReason", "userComment"])),
-    ];
-    let said =
-        said.into_iter().filter_map(|(name, value)| value.filter(|v| !v.is_empty()).map(|v| (name, v)));
-    let accepted = items(report, "acceptedSuggestions").filter_map(|one| text(one, &["id"]));
-    let details: Vec<Json> = std::iter::once(("service", service.id()))
-        .chain(said)
-        .chain(accepted.map(|id| ("accepted-suggestion", id)))
-        .map(|(name, value)| json!({ "type": name, "valueString": value }))
-        .collect();
-    let patient = subject.get("subject").cloned().unwrap_or(Json::Null);
-    derived(
-        "AuditEvent",
-        &identity::id("AuditEvent", &[service.id(), card, outcome, time]),
+impl Endplate {
+    fn became(&self, service: Service, report: &Json, card: &str, subject: &Json) -> Json {
+        let outcome = text(report, &["outcome"]).unwrap_or_default();
+        let time = text(report, &["outcomeTimestamp"]).unwrap_or_default();
+        let said = [
+            ("override-reason-system", text(report, &["overrideReason", "reason", "system"])),
+            ("override-reason", text(report, &["overrideReason", "reason", "code"])),
+            ("comment", text(report, &["overrideReason", "userComment"])),
+        ];
+        let said =
+            said.into_iter().filter_map(|(name, value)| value.filter(|v| !v.is_empty()).map(|v| (name, v)));
+        let accepted = items(report, "acceptedSuggestions").filter_map(|one| text(one, &["id"]));
+        let details: Vec<Json> = std::iter::once(("service", service.id()))
+            .chain(said)
+            .chain(accepted.map(|id| ("accepted-suggestion", id)))
+            .map(|(name, value)| json!({ "type": name, "valueString": value }))
+            .collect();
+        let patient = patient_of(subject, &self.settings.base);
+        let card_entity =
+            json!({ "what": reference(&format!("{}/{card}", service.subject())), "detail": details });
+        let nobody = Call::default();
+        let call = self.call.as_deref();
+        let entities = patient
+            .iter()
+            .map(|patient| patient_entity(patient))
+            .chain([card_entity])
+            .chain(call.map(request_entity));
         json!({
-            "type": { "system": "http://terminology.hl7.org/CodeSystem/audit-event-type", "code": "object", "display": "Object" },
-            "subtype": [{ "system": code::system("card-feedback"), "code": outcome }],
-            "action": "E",
-            "period": { "start": time, "end": time },
-            "recorded": instant_ms(now),
-            "outcome": "0",
-            "agent": [{ "name": "CDS Hooks client", "requestor": true }],
-            "source": { "observer": author() },
-            "entity": [
-                { "what": patient },
-                { "what": reference(&format!("{}/{card}", service.subject())), "detail": details },
-            ],
-        }),
-    )
+                "resourceType": "AuditEvent",
+                "id": identity::id("AuditEvent", &[service.id(), card, outcome, time]),
+                "type": { "system": "http://terminology.hl7.org/CodeSystem/audit-event-type", "code": "object", "display": "Object" },
+                "subtype": [{ "system": code::system("card-feedback"), "code": outcome }],
+                "action": "E",
+                "period": { "start": time, "end": time },
+                "recorded": instant_ms(self.clock.now()),
+                "outcome": "0",
+                "agent": agents(call.unwrap_or(&nobody), Some("operation"), &self.settings.base),
+                "source": source(),
+                "entity": entities.collect::<Vec<_>>(),
+        })
+    }
 }

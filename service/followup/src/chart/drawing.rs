@@ -56,7 +56,7 @@ impl Room {
 pub fn scene(facts: &Facts<'_>) -> Scene {
     let start = facts.assessment.growth_starts_on;
     let mut sheet = Sheet::new(start, end(facts));
-    let title = format!("Recovery chart: {}", words::repair(facts.repair));
+    let title = words::title(facts.repair);
     head(&mut sheet, facts, &title);
     grid(&mut sheet, facts.today);
     let room = Room::of(facts.assessment.targets.len());
@@ -65,7 +65,7 @@ pub fn scene(facts: &Facts<'_>) -> Scene {
     reviews(&mut sheet, facts);
     legend(&mut sheet);
     foot(&mut sheet);
-    Scene { title, description: words::conclusion(facts), marks: sheet.marks }
+    Scene { title, description: words::description(facts), marks: sheet.marks }
 }
 
 /// The last day that should be on the chart.
@@ -90,7 +90,7 @@ fn head(sheet: &mut Sheet, facts: &Facts<'_>, title: &str) {
     } else {
         format!("Injured {} to {}, operated {operated}.", facts.injured.earliest, facts.injured.latest)
     };
-    sheet.cut("belief", (LEFT, 64.0), 8.0, RIGHT, &format!("{dates} {}", words::belief(facts)));
+    sheet.cut("belief", (LEFT, 64.0), 8.0, RIGHT, &format!("{dates} {}", words::belief(facts.assessment)));
     sheet.bold("heading", (LEFT, 88.0), 8.0, PLOT_LEFT - 6.0, "Front and Tinel sign");
 }
 

@@ -1,8 +1,8 @@
 //! What a chart shows, in words.
 
-use super::Facts;
+use super::{Facts, expected};
 use crate::plan::next_sign;
-use endplate_recovery::assessment::{Sign, TargetAssessment};
+use endplate_recovery::assessment::{Assessment, Finding, Sign, TargetAssessment};
 use endplate_recovery::milestone::Milestone;
 use endplate_recovery::repair::Repair;
 use endplate_recovery::unit::{Mm, Probability};
@@ -12,6 +12,11 @@ pub fn repair(repair: &Repair) -> String {
     let side = repair.side.map_or(String::new(), |side| format!("{} ", side.code()));
     let gap = if repair.gap.0 > 0.0 { format!(", gap {:.0} mm", repair.gap.0) } else { String::new() };
     format!("{side}{}, {}{gap}", repair.nerve.display(), repair.technique.display())
+}
+
+/// What a chart is called.
+pub fn title(of: &Repair) -> String {
+    format!("Recovery chart: {}", repair(of))
 }
 
 /// The short name of a milestone, for a margin.
@@ -28,28 +33,35 @@ pub fn short(milestone: Milestone) -> &'static str {
 }
 
 /// Rate and chance of arrest.
-pub fn belief(facts: &Facts<'_>) -> String {
-    let [low, median, high] = facts.assessment.rate.map(|rate| rate.0);
-    let (before, now) = (facts.assessment.arrest_prior.percent(), facts.assessment.arrest.percent());
+pub fn belief(assessment: &Assessment) -> String {
+    let [low, median, high] = assessment.rate.map(|rate| rate.0);
+    let (before, now) = (assessment.arrest_prior.percent(), assessment.arrest.percent());
     format!(
         "Chance that the front has stopped: {now} (before any finding {before}). Growth rate {median:.1} mm a day ({low:.1} to {high:.1})."
     )
 }
 
 /// The whole chart. It rests on facts only, not on the day on which it is told.
-pub fn conclusion(facts: &Facts<'_>) -> String {
+pub fn description(facts: &Facts<'_>) -> String {
+    let mut all = vec![conclusion(facts.repair, facts.findings, facts.assessment), next_review(facts)];
+    all.retain(|sentence| !sentence.is_empty());
+    all.join(" ")
+}
+
+/// What was done, found and is expected of a repair; nothing of reviews.
+pub fn conclusion(done: &Repair, findings: &[Finding], assessment: &Assessment) -> String {
     let mut all = vec![
-        format!("Recovery after {}, operated {}.", repair(facts.repair), facts.assessment.growth_starts_on),
-        tinel(facts),
-        belief(facts),
+        format!("Recovery after {}, operated {}.", repair(done), assessment.growth_starts_on),
+        tinel(findings, assessment),
+        belief(assessment),
     ];
-    if let Some(still) = &facts.assessment.standstill {
+    if let Some(still) = &assessment.standstill {
         all.push(format!(
             "The Tinel sign has hardly moved: {:.0} mm on {}, {:.0} mm on {}.",
             still.from_at.0, still.from.on, still.to_at.0, still.to.on
         ));
     }
-    all.extend(facts.assessment.targets.iter().map(|target| {
+    all.extend(assessment.targets.iter().map(|target| {
         let mut parts = vec![seen(target, Milestone::display)];
         parts.extend(next_sign(target).map(|next| {
             let window = next.window;
@@ -59,20 +71,18 @@ pub fn conclusion(facts: &Facts<'_>) -> String {
         parts.extend(salvage(target));
         format!("{}: {}.", target.target.place.display(), parts.join("; "))
     }));
-    all.push(next_review(facts));
-    all.retain(|sentence| !sentence.is_empty());
     all.join(" ")
 }
 
 /// The last Tinel sign against what was expected of it.
-fn tinel(facts: &Facts<'_>) -> String {
+fn tinel(findings: &[Finding], assessment: &Assessment) -> String {
     let at = |sign: &Sign| if let Sign::Tinel(at) = sign { Some(*at) } else { None };
-    let last = facts.findings.iter().filter_map(|f| at(&f.sign).map(|at| (f.on, &f.id, at)));
-    let last = last.filter(|(on, ..)| *on >= facts.assessment.growth_starts_on);
+    let last = findings.iter().filter_map(|f| at(&f.sign).map(|at| (f.on, &f.id, at)));
+    let last = last.filter(|(on, ..)| *on >= assessment.growth_starts_on);
     let Some((on, _, Mm(mm))) = last.max_by_key(|(on, id, _)| (*on, *id)) else {
         return "No Tinel sign is recorded yet.".to_owned();
     };
-    let [low, _, high] = facts.expected(on);
+    let [low, _, high] = expected(assessment, on);
     format!("Tinel sign at {mm:.0} mm on {on}; expected {:.0} to {:.0} mm.", low.0, high.0)
 }
 

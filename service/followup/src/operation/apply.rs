@@ -7,6 +7,7 @@ use crate::code::{EP, identifier};
 use crate::derivation::bare;
 use crate::document::{self, reference};
 use crate::element::{items, reference_of, text};
+use crate::grant::{RECORDS, Right};
 use crate::ports::Clock;
 use crate::preview::{DERIVED, entry_of, is_derived};
 use crate::refusal::Refusal;
@@ -101,6 +102,7 @@ impl Endplate {
     /// No subject or several, another PlanDefinition, records that a write would refuse, no repair, or several plans of which
     /// none was asked for.
     pub async fn apply(&self, id: Option<&str>, inputs: &Inputs) -> Result<Json, Refusal> {
+        self.permit_all(Right::Read, &RECORDS)?;
         let mut known = vec!["planDefinition", "subject", "resource", "asOf"];
         known.extend(CONTEXT);
         inputs.only(&known)?;
@@ -126,7 +128,7 @@ impl Endplate {
                 "The subject is not known here: store the Patient, or send it as a parameter resource.";
             return Err(cannot(Code::NotFound, text));
         }
-        let picture = self.on(inputs.day("asOf")?)?.picture(&target.id, &resources).await?;
+        let picture = self.on_its_own().on(inputs.day("asOf")?)?.picture(&target.id, &resources).await?;
         let active = |plan: &&Json| text(plan, &["status"]) == Some("active");
         let mut plans: Vec<&Json> = picture.all("CarePlan").filter(active).collect();
         if plans.len() > 1 && !picture.sent.is_empty() {
@@ -151,6 +153,8 @@ impl Endplate {
     /// # Errors
     /// No such plan, a plan that was not derived here, no date.
     pub async fn assess(&self, id: &str, inputs: &Inputs) -> Result<Json, Refusal> {
+        self.permit_all(Right::Read, &RECORDS)?;
+        self.permit(Right::Read, "CarePlan")?;
         inputs.only(&["asOf"])?;
         let as_of = inputs.day("asOf")?;
         let stored = self.read("CarePlan", id).await?;
@@ -160,7 +164,7 @@ impl Endplate {
             let text = "Only plans that this service derived from a repair can be assessed.";
             return Err(cannot(Code::BusinessRule, text));
         };
-        let then = self.on(as_of)?;
+        let then = self.on_its_own().on(as_of)?;
         let picture = then.picture(&patient, &[]).await?;
         let day = then.clock.today().to_string();
         let part = |resource: &&Json| Picture::is_part(resource, id) && !is_after(resource, &day);

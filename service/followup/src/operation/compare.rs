@@ -12,6 +12,7 @@ use super::{Inputs, cannot, missing, wrong};
 use crate::Endplate;
 use crate::dossier::{Dossier, local};
 use crate::element::{self, items, reference_of, text, worded};
+use crate::grant::{RECORDS, Right};
 use crate::intake::{self, Injury, Intake, repair};
 use crate::refusal::{Reason, Refusal};
 use crate::write::claim;
@@ -62,6 +63,7 @@ impl Endplate {
     /// Another PlanDefinition; no candidate or too many; a candidate that is no planned repair, or that a write would refuse
     /// once it is done; candidates of several patients or injuries; a patient or an injury that is not known.
     pub async fn compare(&self, id: &str, inputs: &Inputs) -> Result<Json, Refusal> {
+        self.permit_all(Right::Read, &RECORDS)?;
         inputs.only(&["subject", "resource", "wish"])?;
         if id != PLAN_DEFINITION {
             return Err(Refusal::not_found());

@@ -1,9 +1,10 @@
 //! `Patient/{id}/$everything` (FHIR R4 OperationDefinition Patient-everything).
 
 use super::{Inputs, cannot, wrong};
+use crate::Endplate;
+use crate::grant::Right;
 use crate::ports::Stored;
 use crate::refusal::{Reason, Refusal};
-use crate::{Endplate, derivation};
 use endplate_fhir::bundle::{self, Found, Mode};
 use endplate_fhir::index::{self, IndexValue};
 use endplate_fhir::issue::Code;
@@ -40,17 +41,20 @@ impl Endplate {
     /// refer to that is of no other patient (practitioners, organisations, places, devices), as a searchset by type and id.
     ///
     /// `start` and `end` are dates of care: a resource without any is always within them. `_since` is the time of the record.
-    /// Without `_count` all of it comes in one Bundle.
+    /// Without `_count` all of it comes in one Bundle. What the client may not both read and search is left out.
     ///
     /// # Errors
     /// No such patient; a parameter that is not known or of the wrong form.
     pub async fn everything(&self, id: &str, inputs: &Inputs) -> Result<Json, Refusal> {
+        self.permit(Right::Read, "Patient")?;
         inputs.only(&["start", "end", "_since", "_type", "_count", "_after"])?;
         let wanted = wanted(inputs)?;
         let count = inputs.count("_count")?.map(|count| count.min(COUNT_MAX));
         let after = inputs.text("_after")?;
         self.read("Patient", id).await?;
-        let all = self.everything_of(id).await?;
+        let mut all = self.everything_of(id).await?;
+        let is_seen = |one: &One| self.may(Right::Read, &one.stored) && self.may(Right::Search, &one.stored);
+        all.retain(|_, one| is_seen(one));
         let base = &self.settings.base;
         let mut found: Vec<((String, String), One)> =
             all.into_iter().filter(|(_, one)| wanted.holds(one, base)).collect();
@@ -82,7 +86,7 @@ impl Endplate {
         let mut open: Vec<String> = Vec::new();
         let add = |all: &mut BTreeMap<_, _>, open: &mut Vec<String>, stored: Stored, mode| {
             let resource: Json = endplate_fhir::json::stored(&stored.body);
-            open.extend(derivation::local_references(&resource, base).into_iter().map(|(_, to)| to));
+            open.extend(crate::dossier::local_references(&resource, base).into_iter().map(|(_, to)| to));
             all.insert((stored.kind.clone(), stored.id.clone()), One { stored, resource, mode });
         };
         for stored in self.store.compartment(patient).await?.resources {

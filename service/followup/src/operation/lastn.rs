@@ -3,6 +3,7 @@
 use super::{missing, wrong};
 use crate::Endplate;
 use crate::element::{items, text, timing};
+use crate::grant::Right;
 use crate::ports::Stored;
 use crate::refusal::{Reason, Refusal};
 use endplate_fhir::bundle::{self, Found, Mode};
@@ -20,6 +21,7 @@ impl Endplate {
     /// # Errors
     /// No patient, neither category nor code, or parameters that a search would refuse.
     pub async fn lastn(&self, pairs: &[(String, String)]) -> Result<Json, Refusal> {
+        self.permit(Right::Search, "Observation")?;
         let base = &self.settings.base;
         let named = |name: &str| pairs.iter().any(|(other, _)| other.split(':').next() == Some(name));
         if !named("patient") && !named("subject") {
@@ -46,6 +48,7 @@ impl Endplate {
         }
         let mut query = search::parse("Observation", &asked, base)
             .map_err(|issues| Refusal { reason: Reason::Malformed, issues })?;
+        self.bound(&mut query)?;
         query.count = COUNT_MAX;
         let mut found: Vec<(i64, Stored, Json)> = Vec::new();
         loop {

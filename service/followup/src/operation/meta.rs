@@ -3,6 +3,7 @@
 
 use super::{Inputs, missing, parameters};
 use crate::element::{items, text};
+use crate::grant::Right;
 use crate::refusal::Refusal;
 use crate::{Endplate, preview};
 use endplate_fhir::Json;
@@ -27,6 +28,7 @@ impl Endplate {
     /// # Errors
     /// No such resource.
     pub async fn meta(&self, kind: &str, id: &str, inputs: &Inputs) -> Result<Json, Refusal> {
+        self.permit(Right::Read, kind)?;
         inputs.only(&[])?;
         let stored = self.read(kind, id).await?;
         let resource: Json = endplate_fhir::json::stored(&stored.body);
@@ -45,6 +47,8 @@ impl Endplate {
         change: MetaChange,
         inputs: &Inputs,
     ) -> Result<Json, Refusal> {
+        self.permit(Right::Read, kind)?;
+        self.permit(Right::Update, kind)?;
         inputs.only(&["meta"])?;
         let meta = inputs.structure("meta")?.ok_or_else(|| missing("meta"))?;
         let stored = self.read(kind, id).await?;

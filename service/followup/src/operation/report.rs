@@ -8,6 +8,7 @@ use super::{Inputs, cannot, missing};
 use crate::Endplate;
 use crate::dossier::Dossier;
 use crate::element::{coded, day, items, period, text, timing};
+use crate::grant::{RECORDS, Right};
 use crate::intake::{self, Injury};
 use crate::kept;
 use crate::preview::is_derived;
@@ -80,6 +81,7 @@ impl Endplate {
     /// # Errors
     /// Another PlanDefinition; a date that is missing or none; an end before the start, or after today.
     pub async fn unit_report(&self, id: &str, inputs: &Inputs) -> Result<Json, Refusal> {
+        self.permit_all(Right::Search, &[&RECORDS[..], &["CarePlan", "DetectedIssue", "Task"]].concat())?;
         inputs.only(&["start", "end"])?;
         if id != PLAN_DEFINITION {
             return Err(Refusal::not_found());
@@ -107,10 +109,10 @@ impl Endplate {
         let maps = self.maps().await?.1;
         let mut tally = Tally::default();
         for patient in &patients {
-            let mut dossier = Dossier::of(self.store.compartment(patient).await?);
+            let (survivor, mut dossier) = self.person(patient).await?;
             dossier.translate(&maps);
             let kept = self.kept(&dossier).await?;
-            let intake = intake::read(&dossier, patient, day(self.clock.today()), base);
+            let intake = intake::read(&dossier, &survivor, day(self.clock.today()), base);
             tally.records(&dossier, span);
             for injury in &intake.injuries {
                 let plan = dossier.get("CarePlan", &injury.plan).map(|entry| &entry.resource);

@@ -2,6 +2,7 @@
 
 use super::{Inputs, cannot, missing, wrong};
 use crate::code::structure;
+use crate::grant::Right;
 use crate::intake::repair;
 use crate::refusal::Refusal;
 use crate::{Endplate, element};
@@ -48,6 +49,14 @@ impl Endplate {
         }
         inputs.only(&["resource", "mode", "profile"])?;
         let mode = Mode::of(inputs.text("mode")?.as_deref(), id.is_some())?;
+        self.permit(
+            match mode {
+                Mode::Create => Right::Create,
+                Mode::Update => Right::Update,
+                Mode::Delete => Right::Delete,
+            },
+            kind,
+        )?;
         let id = id.filter(|_| mode != Mode::Create);
         if let (Mode::Delete, Some(id)) = (mode, id) {
             self.read(kind, id).await?;

@@ -1,6 +1,7 @@
 //! What comes with the resources that match: `_include` and `_revinclude`.
 
 use crate::Endplate;
+use crate::grant::Right;
 use crate::ports::Stored;
 use crate::refusal::Refusal;
 use endplate_fhir::index::{self, IndexRow, IndexValue};
@@ -47,7 +48,8 @@ impl Endplate {
                 };
                 for query in queries {
                     let room = INCLUDED_MAX.saturating_sub(included.len());
-                    let found = self.all_of(query, room + 1).await?;
+                    let right = if include.reverse { Right::Search } else { Right::Read };
+                    let found = self.all_of(query, right, room + 1).await?;
                     let news: Vec<Stored> = found.into_iter().filter(|one| seen.insert(name(one))).collect();
                     let is_too_much = news.len() > room;
                     included.extend(news.into_iter().take(room));
@@ -61,12 +63,25 @@ impl Endplate {
         Ok((included, if is_done { Vec::new() } else { vec![not_all()] }))
     }
 
-    /// All that a query finds, up to about `limit`.
-    async fn all_of(&self, mut query: Query, limit: usize) -> Result<Vec<Stored>, Refusal> {
+    /// Refuses what is asked for by the name of a type to which there is no right. Where a reference may lead to several
+    /// types, those without one are left out of the answer.
+    pub(super) fn permit_include(&self, include: &Include) -> Result<(), Refusal> {
+        match &include.target {
+            _ if include.reverse => self.permit(Right::Search, &include.kind),
+            Some(target) => self.permit(Right::Read, target),
+            None => Ok(()),
+        }
+    }
+
+    /// All that a query finds and may be seen, up to about `limit`.
+    async fn all_of(&self, mut query: Query, right: Right, limit: usize) -> Result<Vec<Stored>, Refusal> {
+        if self.permit(right, &query.kind).is_err() {
+            return Ok(Vec::new());
+        }
         let mut found = Vec::new();
         loop {
             let page = self.store.search(&query).await?;
-            found.extend(page.resources);
+            found.extend(page.resources.into_iter().filter(|one| self.may(right, one)));
             match page.next {
                 Some(next) if found.len() < limit => query.after = Some(next),
                 _ => return Ok(found),

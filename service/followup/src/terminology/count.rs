@@ -2,6 +2,7 @@
 
 use super::{Maps, TRANSLATED, Unmapped};
 use crate::Endplate;
+use crate::grant::Right;
 use crate::ports::{Agenda, Changeset};
 use crate::refusal::Refusal;
 use endplate_fhir::{Json, reference};
@@ -31,7 +32,7 @@ impl Endplate {
 
     /// A record may have been committed, still read by the old maps, between the look at all records and the commit of the new
     /// map. So those written lately are put on the agenda once more. Looking again where nothing changed does nothing.
-    pub(super) async fn look_again_at_recent(&self, at: Option<Timestamp>) {
+    pub(crate) async fn look_again_at_recent(&self, at: Option<Timestamp>) {
         let since = at.and_then(|at| at.checked_sub(UNDER_WAY_MAX).ok()).unwrap_or(Timestamp::UNIX_EPOCH);
         let (mut patients, none) = (BTreeSet::new(), Maps::default());
         let base = self.settings.base.as_str();
@@ -65,6 +66,7 @@ impl Endplate {
     /// The codes of stored Procedures and Observations that keep them from being understood, as Parameters: one `unmapped` for
     /// each element, system and code, with the number of resources that hold it, most frequent first. Reads them all.
     pub async fn unmapped(&self) -> Result<Json, Refusal> {
+        self.permit_all(Right::Search, &TRANSLATED)?;
         let (_, maps) = self.maps().await?;
         let mut counts: BTreeMap<(&str, Unmapped), u64> = BTreeMap::new();
         for kind in TRANSLATED {

@@ -2,6 +2,7 @@
 
 use crate::Endplate;
 use crate::element::{items, text};
+use crate::grant::Right;
 use crate::operation::{Inputs, cannot, missing, parameters, wrong};
 use crate::refusal::{Reason, Refusal};
 use endplate_fhir::Json;
@@ -50,6 +51,10 @@ impl Endplate {
     /// # Errors
     /// No code or several, a code without a system, a map that is not there.
     pub async fn translate(&self, id: Option<&str>, inputs: &Inputs) -> Result<Json, Refusal> {
+        match id {
+            Some(_) => self.permit(Right::Read, "ConceptMap")?,
+            None => self.permit_all(Right::Search, &["ConceptMap"])?,
+        }
         inputs.only(&KNOWN)?;
         let question = question(inputs)?;
         let maps = self.chosen_maps(id, inputs).await?;

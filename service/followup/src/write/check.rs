@@ -1,10 +1,11 @@
 //! What is asked of every resource on its way in, and of every derived one on its way out.
 
 use super::claim;
+use crate::Endplate;
 use crate::element::text;
 use crate::intake::{finding, repair};
-use crate::outbox;
 use crate::refusal::{Reason, Refusal};
+use crate::subscription;
 use endplate_fhir::bundle::{Address, Entry, Method};
 use endplate_fhir::issue::{Code, Issue};
 use endplate_fhir::{Json, TYPES, reference, subset, validate};
@@ -33,7 +34,7 @@ pub(super) fn single(entry: &Entry) -> Vec<Issue> {
 }
 
 /// R4 and the rules for types that people may not write. What a patch makes is looked at when it is made.
-pub(super) fn resource(entry: &Entry, bundled: bool) -> Vec<Issue> {
+pub(super) fn resource(entry: &Entry, bundled: bool, endplate: &Endplate) -> Vec<Issue> {
     if !matches!(entry.method, Method::Post | Method::Put) {
         return Vec::new();
     }
@@ -53,7 +54,8 @@ pub(super) fn resource(entry: &Entry, bundled: bool) -> Vec<Issue> {
         issues.push(Issue::error(Code::NotSupported, "AuditEvent", text));
     }
     if issues.is_empty() && entry.kind == "Subscription" {
-        issues.extend(outbox::check_subscription(&entry.resource));
+        issues.extend(subscription::check(&entry.resource));
+        issues.extend(endplate.check_endpoint(&entry.resource));
     }
     if issues.iter().any(Issue::is_error) {
         // All that is wrong at once: what our own profiles miss too, where R4 itself has not spoken already.
@@ -129,7 +131,7 @@ pub(super) fn placed(mut refusal: Refusal, kind: &str, index: usize) -> Refusal 
 }
 
 /// Nothing leaves this service that R4 does not allow.
-pub(super) fn own(resource: &Json) -> Result<(), Refusal> {
+pub(crate) fn own(resource: &Json) -> Result<(), Refusal> {
     let wrong: Vec<Issue> = validate::resource(resource).into_iter().filter(Issue::is_error).collect();
     if wrong.is_empty() {
         return Ok(());

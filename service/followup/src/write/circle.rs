@@ -1,7 +1,7 @@
 //! Which patients must be looked at together: those whose records are or were linked, and those between whom a record moved.
 
 use super::Attempt;
-use crate::derivation::{Context, abandoned, derive, provenances};
+use crate::derivation::{Context, abandoned, provenances};
 use crate::dossier::Dossier;
 use crate::element::text;
 use crate::kept::Kept;
@@ -9,7 +9,7 @@ use crate::person::{people, replacements};
 use crate::ports::{Agenda, Scope};
 use crate::refusal::{Reason, Refusal};
 use endplate_fhir::issue::{Code, Issue};
-use endplate_fhir::{Json, reference, search};
+use endplate_fhir::{Json, reference};
 use endplate_recovery::unit::Date;
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -44,7 +44,7 @@ impl Attempt<'_> {
             while let Some(one) = open.pop() {
                 if seen.insert(one.clone()) {
                     open.extend(near.get(&one).into_iter().flatten().cloned());
-                    open.extend(self.linked(&one).await?);
+                    open.extend(self.endplate.linked(&one).await?);
                     circle.insert(one);
                 }
             }
@@ -53,21 +53,6 @@ impl Attempt<'_> {
             }
         }
         Ok(circles)
-    }
-
-    /// Patients with whom this one is linked in what is stored, whichever of the two says so.
-    async fn linked(&self, patient: &str) -> Result<BTreeSet<String>, Refusal> {
-        let base = &self.endplate.settings.base;
-        let mut stored = Vec::from_iter(self.endplate.store.read("Patient", patient).await?);
-        let wrong = |issues| Refusal { reason: Reason::Fault, issues };
-        let query = search::criteria(&format!("Patient?link=Patient/{patient}"), base).map_err(wrong)?;
-        stored.extend(self.endplate.store.search(&query).await?.resources);
-        let mut linked = BTreeSet::new();
-        for stored in stored {
-            let said: Json = endplate_fhir::json::stored(&stored.body);
-            linked.extend(replacements(&said, base).into_iter().flat_map(|(old, new)| [old, new]));
-        }
-        Ok(linked)
     }
 
     /// Everything recorded of the patients of one circle, with what is being written laid over it.
@@ -150,7 +135,7 @@ impl Attempt<'_> {
         for person in &people {
             let dossier = whole.of_person(person, &self.endplate.settings.base);
             let context = Context { kept: &kept, ..self.context() };
-            let derivation = derive(&dossier, &person.survivor, &context);
+            let derivation = self.derive_person(&dossier, &person.survivor, &context).await?;
             self.accept(&derivation)?;
             self.refuse_if_referred_to(&dossier, &derivation.changed, seen)?;
             plans.extend(derivation.intake.injuries.iter().map(|injury| injury.plan.clone()));

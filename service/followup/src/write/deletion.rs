@@ -3,7 +3,8 @@
 use super::{Attempt, Incoming, Written, local_references};
 use crate::dossier::Dossier;
 use crate::element;
-use crate::ports::{Deed, Put, Stored};
+use crate::grant::Right;
+use crate::ports::{Call, Deed, Put, Stored};
 use crate::refusal::{Reason, Refusal};
 use endplate_fhir::Json;
 use endplate_fhir::issue::Code;
@@ -75,6 +76,8 @@ impl Attempt<'_> {
     }
 
     fn referred_to(&self, deleted: &Incoming, by: &str) -> Refusal {
+        let kind = by.split_once('/').map_or(by, |(kind, _)| kind);
+        let by = if self.endplate.reaches_all(Right::Read, kind) { by } else { "Another resource" };
         let text = format!(
             "{by} still refers to this resource; end it by its status, for example entered-in-error, or delete what refers \
              to it first."
@@ -98,6 +101,10 @@ impl Attempt<'_> {
             rows: Vec::new(),
         });
         self.change.puts.extend(ends);
+        for one in self.incoming.iter().filter(|one| one.deletes && one.kind == "Subscription") {
+            self.change.calls.push(Call { subscription: one.id.clone(), at: None });
+            self.change.releases.push(one.id.clone());
+        }
     }
 
     /// What a deletion is answered; the same whether the resource was there or not.

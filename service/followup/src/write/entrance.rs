@@ -1,7 +1,9 @@
 //! Where writes come in: alone, as a transaction, as a batch.
 
-use super::{Attempt, ENTRIES_MAX, Written, check, instant_ms};
+use super::{Attempt, ENTRIES_MAX, Written, audit, check, instant_ms, resolve};
 use crate::Endplate;
+use crate::audit::Part;
+use crate::grant::Right;
 use crate::ports::StoreError;
 use crate::read;
 use crate::refusal::{Reason, Refusal};
@@ -58,6 +60,7 @@ impl Endplate {
         if !TYPES.contains(&entry.kind.as_str()) {
             return Err(Refusal::unknown_type());
         }
+        self.permit_entry(&entry)?;
         let issues = check::single(&entry);
         if !issues.is_empty() {
             return Err(Refusal { reason: Reason::Malformed, issues });
@@ -69,7 +72,10 @@ impl Endplate {
     /// Carries out a Bundle: a transaction as a whole, a batch entry by entry. Answers with a Bundle of responses.
     pub async fn bundle(&self, bundle: Json, returned: Returned) -> Result<Json, Refusal> {
         match bundle.get("type").and_then(Json::as_str) {
-            Some("batch") => self.batch(&bundle, returned).await,
+            Some("batch") => {
+                self.is("batch");
+                self.batch(&bundle, returned).await
+            }
             Some(
                 "document"
                 | "message"
@@ -86,7 +92,16 @@ impl Endplate {
                     Issue::error(Code::NotSupported, "Bundle.type", text),
                 ))
             }
-            _ => self.transact(&bundle, returned).await,
+            _ => {
+                self.is("transaction");
+                self.transact(&bundle, returned).await
+            }
+        }
+    }
+
+    fn is(&self, interaction: &'static str) {
+        if let Some(call) = &self.call {
+            call.is(interaction);
         }
     }
 
@@ -99,6 +114,10 @@ impl Endplate {
         refuse_size(bundle)?;
         let entries = bundle::transaction(bundle, &self.settings.base)
             .map_err(|issues| Refusal { reason: Reason::Malformed, issues })?;
+        for entry in &entries {
+            let placed = |refusal| check::placed(refusal, &entry.kind, entry.index);
+            self.permit_entry(entry).map_err(placed)?;
+        }
         let reads: Vec<Entry> = entries.iter().filter(|entry| entry.method.reads()).cloned().collect();
         let order: Vec<usize> =
             entries.iter().filter(|entry| !entry.method.reads()).map(|entry| entry.index).collect();
@@ -112,10 +131,23 @@ impl Endplate {
         // Reads come last (R4 http.html#trules), and so see what was written.
         for entry in reads {
             let index = entry.index;
-            responses.push((index, self.answer(&entry).await.unwrap_or_else(|refusal| refused(&refusal))));
+            let done = self.answer(&entry).await;
+            self.note(&entry, done.as_ref());
+            responses.push((index, done.unwrap_or_else(|refusal| refused(&refusal))));
         }
         responses.sort_by_key(|(index, _)| *index);
         Ok(bundle::transaction_response(responses.into_iter().map(|(_, response)| response).collect()))
+    }
+
+    /// Refuses whoever has no right to what an entry does, or to look whether its conditions hold.
+    fn permit_entry(&self, entry: &Entry) -> Result<(), Refusal> {
+        let right = match entry.address {
+            Address::Criteria(_) if entry.method.reads() => Right::Search,
+            _ => resolve::right(entry.method),
+        };
+        self.permit(right, &entry.kind)?;
+        let is_conditional = entry.if_none_exist.is_some() || matches!(entry.address, Address::Criteria(_));
+        if is_conditional { self.permit(Right::Search, &entry.kind) } else { Ok(()) }
     }
 
     /// Each entry for itself, in order; what one is refused for concerns no other.
@@ -151,14 +183,37 @@ impl Endplate {
                 crossing.push(Issue::error(Code::Invalid, path, text));
             }
         });
+        let entry = &entry;
         let done = if !crossing.is_empty() {
             Err(Refusal { reason: Reason::Malformed, issues: crossing })
         } else if entry.method.reads() {
-            self.answer(&entry).await
+            self.answer(entry).await
         } else {
-            self.write(entry).await.map(|written| response(&written, returned))
+            self.write(entry.clone()).await.map(|written| response(&written, returned))
         };
+        if entry.method.reads() || done.is_err() {
+            self.note(entry, done.as_ref());
+        }
         done.map_err(|refusal| check::placed(refusal, &kind, index))
+    }
+
+    /// Has an entry of a Bundle put on record that changed nothing.
+    fn note(&self, entry: &Entry, done: Result<&Response, &Refusal>) {
+        let Some(call) = &self.call else { return };
+        let kind = &entry.kind;
+        let (address, interaction) = match &entry.address {
+            Address::New => (kind.clone(), audit::interaction(entry.method)),
+            Address::Id(id) => (format!("{kind}/{id}"), audit::interaction(entry.method)),
+            Address::Version(id, version) => (format!("{kind}/{id}/_history/{version}"), "vread"),
+            Address::Criteria(criteria) if entry.method.reads() => {
+                (format!("{kind}?{criteria}"), "search-type")
+            }
+            Address::Criteria(criteria) => (format!("{kind}?{criteria}"), audit::interaction(entry.method)),
+        };
+        let resource = done.ok().and_then(|response| response.resource.as_ref());
+        let patient = resource.and_then(|resource| reference::patient_of(resource, &self.settings.base));
+        let status = done.map_or_else(|refusal| refusal.reason.status().0, |_| 200);
+        call.note(Part { interaction, address, patient, status });
     }
 
     /// What a GET or HEAD inside a Bundle is answered.
@@ -205,15 +260,17 @@ impl Endplate {
     }
 
     async fn commit(&self, entries: Vec<Entry>, bundled: bool) -> Result<Vec<Written>, Refusal> {
-        let issues: Vec<Issue> = entries.iter().flat_map(|entry| check::resource(entry, bundled)).collect();
+        let issues: Vec<Issue> =
+            entries.iter().flat_map(|entry| check::resource(entry, bundled, self)).collect();
         if issues.iter().any(Issue::is_error) {
             return Err(Refusal { reason: Reason::Unprocessable, issues });
         }
         for _ in 0..ATTEMPTS_MAX {
             let mut attempt = Attempt::new(self, bundled);
             attempt.decide(entries.clone()).await?;
+            attempt.audit()?;
             let written = attempt.written();
-            match self.settle(attempt.change).await {
+            match self.settle_on_record(attempt.change).await {
                 Ok(()) => return Ok(written),
                 Err(StoreError::Moved) => {}
                 Err(error) => return Err(error.into()),
@@ -255,7 +312,8 @@ fn response(written: &Written, returned: Returned) -> Response {
         location: Some(format!("{}/{}/_history/{}", written.kind, written.id, written.version)),
         etag: Some(format!("W/\"{}\"", written.version)),
         last_modified: Some(instant_ms(written.at)),
-        resource: (returned == Returned::Resource).then(|| json::stored(&written.body)),
+        resource: (returned == Returned::Resource && !written.body.is_empty())
+            .then(|| json::stored(&written.body)),
         outcome,
     }
 }

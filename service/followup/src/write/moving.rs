@@ -30,7 +30,8 @@ impl Endplate {
             if preview {
                 return Ok(moved);
             }
-            match self.settle(attempt.change).await {
+            attempt.audit()?;
+            match self.settle_on_record(attempt.change).await {
                 Ok(()) => return Ok(moved),
                 Err(StoreError::Moved) => {}
                 Err(error) => return Err(error.into()),

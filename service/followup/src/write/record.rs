@@ -4,12 +4,29 @@ use super::entrance::ATTEMPTS_MAX;
 use super::{Attempt, check};
 use crate::Endplate;
 use crate::element::text;
-use crate::outbox;
-use crate::ports::StoreError;
+use crate::ports::{Changeset, Put, StoreError};
 use crate::refusal::Refusal;
 use endplate_fhir::Json;
 
 impl Endplate {
+    /// Puts those of these AuditEvents on record that are not there yet, all together.
+    pub(crate) async fn record_events(&self, events: Vec<Json>) -> Result<(), Refusal> {
+        let at = self.clock.now();
+        let mut audit: Vec<Put> = Vec::new();
+        for event in events {
+            let put = self.event(event, at)?;
+            let twice = audit.iter().any(|other| other.stored.id == put.stored.id);
+            if !twice && self.store.latest("AuditEvent", &put.stored.id).await?.is_none() {
+                audit.push(put);
+            }
+        }
+        if audit.is_empty() {
+            return Ok(());
+        }
+        // Refused if somebody has put one of them there meanwhile; whoever sends again is told that it is there.
+        Ok(self.settle_on_record(Changeset { at: Some(at), audit, ..Changeset::default() }).await?)
+    }
+
     /// Stores those of these resources that are not there yet, all together.
     pub(crate) async fn record(&self, resources: Vec<Json>) -> Result<(), Refusal> {
         for resource in &resources {
@@ -17,7 +34,7 @@ impl Endplate {
         }
         for _ in 0..ATTEMPTS_MAX {
             let mut attempt = Attempt::new(self, false);
-            attempt.listeners = outbox::listeners(self).await?;
+            attempt.listen().await?;
             for resource in &resources {
                 let name = |member| text(resource, &[member]).unwrap_or_default();
                 let (kind, id) = (name("resourceType"), name("id"));

@@ -30,7 +30,8 @@ impl Endplate {
                 return Err(Refusal { reason: Reason::Malformed, issues });
             }
         }
-        let issues: Vec<Issue> = entries.iter().flat_map(|entry| check::resource(entry, bundled)).collect();
+        let issues: Vec<Issue> =
+            entries.iter().flat_map(|entry| check::resource(entry, bundled, self)).collect();
         if issues.iter().any(Issue::is_error) {
             return Err(Refusal { reason: Reason::Unprocessable, issues });
         }

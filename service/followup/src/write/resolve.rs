@@ -2,10 +2,12 @@
 
 use super::{Attempt, Incoming, check};
 use crate::element::{name_of, text};
+use crate::grant::Right;
 use crate::identity;
 use crate::ports::{Deed, Scope, Stored, Version};
 use crate::read::names_version;
 use crate::refusal::{Reason, Refusal};
+use crate::subscription;
 use base64::Engine;
 use endplate_fhir::bundle::{Address, Entry, Method};
 use endplate_fhir::issue::{Code, Issue};
@@ -107,7 +109,8 @@ impl Attempt<'_> {
             (None, None) => return Err(Refusal::not_found()),
         };
         let Entry { index, kind, method, .. } = entry;
-        let before: Json = json::stored(&current.body);
+        // A patch sees what a reader sees: it could move a secret to where it is shown.
+        let before: Json = json::stored(&subscription::shown(current.clone()).body);
         let malformed = |issue: Issue| Refusal::new(Reason::Malformed, issue);
         let patch =
             patch_of(entry.resource).map_err(|issues| Refusal { reason: Reason::Malformed, issues })?;
@@ -137,7 +140,7 @@ impl Attempt<'_> {
         })?;
         let id = current.id.clone();
         let entry = Entry { index, ..Entry::alone(Method::Put, &kind, Address::Id(id.clone()), resource) };
-        let issues = check::resource(&entry, self.bundled);
+        let issues = check::resource(&entry, self.bundled, self.endplate);
         if issues.iter().any(Issue::is_error) {
             return Err(Refusal { reason: Reason::Unprocessable, issues });
         }
@@ -199,6 +202,9 @@ impl Attempt<'_> {
         let newest = self.endplate.store.latest(&entry.kind, id).await?;
         let current =
             newest.clone().filter(|newest| newest.deed != Deed::Deleted).map(|newest| newest.stored);
+        if current.as_ref().is_some_and(|current| !self.endplate.may(right(entry.method), current)) {
+            return Err(Refusal::not_found());
+        }
         Ok((newest, current))
     }
 
@@ -227,6 +233,7 @@ impl Attempt<'_> {
                 "A condition needs at least one search parameter, for example identifier=system|value.";
             return Err(self.refuse(Reason::Malformed, (kind, index), Code::Invalid, kind, text));
         }
+        self.endplate.bound(&mut query)?;
         // Whether it is one, and not what a page would show.
         (query.count, query.after) = (2 + self.incoming.len(), None);
         let key = format!("{kind}?{condition}");
@@ -303,9 +310,11 @@ impl Attempt<'_> {
         for entry in reads {
             let Address::Id(id) = &entry.address else { continue };
             let sent = self.incoming.iter().find(|one| one.kind == entry.kind && one.id == *id);
-            let there = match sent {
-                Some(one) => one.method != Method::Delete,
-                None => self.endplate.store.read(&entry.kind, id).await?.is_some(),
+            let there = if let Some(one) = sent {
+                one.method != Method::Delete
+            } else {
+                let stored = self.endplate.store.read(&entry.kind, id).await?;
+                stored.is_some_and(|stored| self.endplate.may(Right::Read, &stored))
             };
             if !there {
                 let place = format!("Bundle.entry[{}].request.url", entry.index);
@@ -332,6 +341,16 @@ impl Attempt<'_> {
             }
         }
         Err(Refusal::not_found())
+    }
+}
+
+/// The right that a write needs (SMART App Launch 2.2.0: an update that creates is an update).
+pub(super) fn right(method: Method) -> Right {
+    match method {
+        Method::Post => Right::Create,
+        Method::Put | Method::Patch => Right::Update,
+        Method::Delete => Right::Delete,
+        Method::Get | Method::Head => Right::Read,
     }
 }
 

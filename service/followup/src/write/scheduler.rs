@@ -1,5 +1,6 @@
 //! What a scheduler says on a Task.
 
+use crate::capacity;
 use crate::element::{self, coded, text};
 use crate::intake::ours;
 use crate::{account, document};
@@ -13,7 +14,7 @@ pub(super) fn note(task: &mut Json, stored: &Json, today: Date) {
     if ours(stored, "task").is_none() {
         return;
     }
-    let (said, on) = shown(task);
+    let (said, on) = if capacity::is_booked(stored) || !is_moved(task) { shown(task) } else { (None, None) };
     let (before, day) = shown(stored);
     let new = said != before || (on.is_some() && on != day);
     let kept = element::extensions(stored, "scheduler-said").next().cloned();
@@ -51,10 +52,16 @@ pub(crate) fn set_modified(task: &mut Json, today: Date) {
     }
 }
 
+/// Whether a Task says that its window and its booking have come apart, which only the service can say of a booked one.
+fn is_moved(task: &Json) -> bool {
+    task.get("businessStatus").and_then(|state| coded(state, "review-state")) == Some("moved")
+}
+
 /// The state that a Task shows, and the day of the booking or of the visit.
 fn shown(task: &Json) -> (Option<&str>, Option<&str>) {
     let state = match text(task, &["status"]) {
         Some("completed") => Some("attended"),
+        _ if capacity::is_booked(task) => Some("booked"),
         _ => task.get("businessStatus").and_then(|state| coded(state, "review-state")),
     };
     let on = match state {

@@ -49,7 +49,7 @@ impl Endplate {
             add(&mut issues, check::single(entry));
         }
         for entry in &entries {
-            add(&mut issues, check::resource(entry, bundled));
+            add(&mut issues, check::resource(entry, bundled, self));
         }
         if !issues.iter().any(Issue::is_error) {
             let mut attempt = Attempt::new(self, bundled);

@@ -3,6 +3,7 @@
 //! R4 calls its diagram of Task states typical and leaves the choice to the service (FHIR R4 task.html, request.html); this is
 //! the choice, and `documentation` tells it in the CapabilityStatement.
 
+use crate::capacity;
 use crate::element::{coded, text};
 use crate::intake::{modifier, ours};
 use crate::preview::is_derived;
@@ -180,7 +181,7 @@ fn review(task: &Json, stored: &Json) -> Option<Issue> {
     if to == from {
         return None;
     }
-    let booked = task.get("businessStatus").and_then(|state| coded(state, "review-state")) == Some("booked");
+    let booked = capacity::is_booked(task);
     let text = match to {
         "accepted" | "ready" | "in-progress" if !booked => {
             "A review is accepted when it is booked: send businessStatus booked with the day in input, or an Appointment based on its ServiceRequest."
@@ -207,7 +208,7 @@ pub(crate) fn keeps(stored: &Json, derived: &str) -> bool {
         }
         // A review held before it was booked is held no longer once it is.
         "accepted" => {
-            matches!(said, "ready" | "in-progress") || (said == "on-hold" && state == Some("booked"))
+            matches!(said, "ready" | "in-progress") || (said == "on-hold" && capacity::is_booked(stored))
         }
         _ => false,
     }

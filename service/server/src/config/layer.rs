@@ -9,6 +9,10 @@ use toml::{Table, Value};
 
 const PREFIX: &str = "ENDPLATE_";
 
+/// Lists of tables: key, and name within `access`.
+const TABLES: [(&str, &str); 3] =
+    [("access.clients", "clients"), ("access.hooks", "hooks"), ("access.issuers", "issuers")];
+
 /// Where a value came from.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum Origin {
@@ -81,6 +85,11 @@ pub struct Layers {
     settings: BTreeMap<String, Setting>,
     protocol: Table,
     protocol_origin: Origin,
+    /// Lists of tables, by their key, and the file that they are from.
+    tables: BTreeMap<&'static str, Vec<Table>>,
+    tables_origin: Origin,
+    /// The tables `[[record]]`, which have no defaults.
+    records: Vec<Table>,
     /// Variables that begin like ours and are no setting.
     strange: Vec<String>,
 }
@@ -95,6 +104,9 @@ impl Layers {
             settings: BTreeMap::new(),
             protocol: Table::new(),
             protocol_origin: Origin::Default,
+            tables: BTreeMap::new(),
+            tables_origin: Origin::Default,
+            records: Vec::new(),
             strange: Vec::new(),
         };
         for (key, value) in flat(table("config.default.toml", DEFAULTS)?) {
@@ -132,10 +144,22 @@ impl Layers {
             None => {}
         }
         self.protocol_origin = Origin::File(path.to_owned());
+        self.tables_origin = Origin::File(path.to_owned());
+        self.records = tables(path, &mut table, "record", "record")?;
+        if let Some(access) = table.get_mut("access").and_then(Value::as_table_mut) {
+            for (key, name) in TABLES {
+                self.tables.insert(key, tables(path, access, name, key)?);
+            }
+        }
         for (key, value) in flat(table) {
             let Some(setting) = self.settings.get_mut(&key) else {
                 let known: Vec<&str> = self.settings.keys().map(String::as_str).collect();
-                let known = format!("{} and the table protocol", known.join(", "));
+                let tables: Vec<&str> = TABLES.iter().map(|(key, _)| *key).collect();
+                let known = format!(
+                    "{}, the table protocol and the tables record, {}",
+                    known.join(", "),
+                    tables.join(", ")
+                );
                 return Err(ConfigError::UnknownKey { path: path.to_owned(), key, known });
             };
             let origin = Origin::File(path.to_owned());
@@ -175,16 +199,32 @@ impl Layers {
             .iter()
             .map(|(key, setting)| (format!("{key} = {}", masked(&setting.value)), setting.origin.to_string()))
             .collect();
+        let scheme = if self.text("tls.certificate").is_empty() { "http" } else { "https" };
         if self.text("base_url").is_empty()
             && let Some(row) = rows.iter_mut().find(|(left, _)| left.starts_with("base_url = "))
         {
             *row = (
-                format!("base_url = \"http://{}/fhir\"", self.text("listen")),
+                format!("base_url = \"{scheme}://{}/fhir\"", self.text("listen")),
                 "derived from listen".to_owned(),
             );
         }
         for (key, value) in flat(self.protocol.clone()) {
             rows.push((format!("protocol.{key} = {}", masked(&value)), self.protocol_origin.to_string()));
+        }
+        for (key, tables) in &self.tables {
+            for (at, table) in tables.iter().enumerate() {
+                for (name, value) in flat(table.clone()) {
+                    rows.push((
+                        format!("{key}[{at}].{name} = {}", masked(&value)),
+                        self.tables_origin.to_string(),
+                    ));
+                }
+            }
+        }
+        for (at, record) in self.records.iter().enumerate() {
+            let leaves = flat(record.clone()).into_iter();
+            let shown = leaves.map(|(key, value)| format!("record[{at}].{key} = {}", masked(&value)));
+            rows.extend(shown.map(|row| (row, self.protocol_origin.to_string())));
         }
         let width = rows.iter().map(|(left, _)| left.chars().count()).max().unwrap_or_default();
         let known = rows.iter().map(|(left, origin)| format!("{left:width$}  # {origin}\n"));
@@ -194,6 +234,21 @@ impl Layers {
 
     pub(super) fn protocol(&self) -> &Table {
         &self.protocol
+    }
+
+    /// The tables of a list.
+    pub(super) fn tables(&self, key: &str) -> &[Table] {
+        self.tables.get(key).map_or(&[], Vec::as_slice)
+    }
+
+    /// Something about one of them.
+    pub(super) fn wrong_in_tables(&self, key: &str, wanted: impl Into<String>) -> ConfigError {
+        ConfigError::Value { key: key.to_owned(), origin: self.tables_origin.clone(), wanted: wanted.into() }
+    }
+
+    /// The tables `[[record]]`, and where they came from.
+    pub(super) fn records(&self) -> (&[Table], Origin) {
+        (&self.records, self.protocol_origin.clone())
     }
 
     pub(super) fn text(&self, key: &str) -> &str {
@@ -237,6 +292,21 @@ fn table(path: &str, text: &str) -> Result<Table, ConfigError> {
         let line = before.matches('\n').count() + 1;
         ConfigError::NotToml { path: path.to_owned(), reason: format!("line {line}: {}", error.message()) }
     })
+}
+
+/// Takes an array of tables out of a table; there may be none. `key` is its whole key.
+fn tables(path: &str, table: &mut Table, name: &str, key: &str) -> Result<Vec<Table>, ConfigError> {
+    let wrong = || ConfigError::Value {
+        key: key.to_owned(),
+        origin: Origin::File(path.to_owned()),
+        wanted: format!("must be tables [[{key}]]"),
+    };
+    let one = |value: Value| if let Value::Table(table) = value { Ok(table) } else { Err(wrong()) };
+    match table.remove(name) {
+        None => Ok(Vec::new()),
+        Some(Value::Array(values)) => values.into_iter().map(one).collect(),
+        Some(_) => Err(wrong()),
+    }
 }
 
 /// Leaves of nested tables under dotted keys. An empty table has none.
@@ -351,7 +421,8 @@ mod tests {
             |text: &str| Sources { file: Some(("site.toml".into(), text.into())), ..Sources::default() };
         let error = Layers::read(&file("listn = \"127.0.0.1:1\"")).expect_err("unknown").to_string();
         assert!(
-            error.contains("unknown key listn; known are base_url,") && error.contains("webhook.timeout_s")
+            error.contains("unknown key listn; known are access.leeway_s,")
+                && error.contains("webhook.timeout_s")
         );
         let error = Layers::read(&file("[clinic.lead]\nname = \"x\"")).expect_err("unknown").to_string();
         assert!(error.contains("unknown key clinic.lead.name"));

@@ -28,8 +28,8 @@ pub(super) fn found(bundle: String, handling: Handling) -> Response {
     response
 }
 
-/// A FHIR document whose tag is made of its content; nothing but the tag for who has it already.
-pub(super) fn tagged(hash: u64, body: &str, headers: &HeaderMap) -> Response {
+/// An answer whose tag is made of its content; nothing but the tag for who has it already.
+pub(super) fn tagged(hash: u64, headers: &HeaderMap, full: impl FnOnce() -> Response) -> Response {
     let etag = format!("W/\"{hash:016x}\"");
     let known = headers.get_all(IF_NONE_MATCH).iter().filter_map(|value| value.to_str().ok());
     // RFC 9110 section 13.1.2: tags are compared weakly.
@@ -38,7 +38,7 @@ pub(super) fn tagged(hash: u64, body: &str, headers: &HeaderMap) -> Response {
     let mut response = if tags.any(|tag| tag == "*" || tag.trim_start_matches("W/") == strong) {
         StatusCode::NOT_MODIFIED.into_response()
     } else {
-        document(body.to_owned())
+        full()
     };
     response.headers_mut().extend(HeaderValue::from_str(&etag).ok().map(|value| (ETAG, value)));
     response
@@ -60,6 +60,8 @@ pub(super) fn written(app: &App, written: Written, prefer: Prefer, with_location
     }
     let mut response = match prefer {
         Prefer::Minimal => status.into_response(),
+        // The client may write and not read.
+        Prefer::Unsaid | Prefer::Representation if body.is_empty() => status.into_response(),
         Prefer::Unsaid | Prefer::Representation => (status, document(body)).into_response(),
         Prefer::Outcome => (status, document(issue::outcome(&remarks).to_string())).into_response(),
     };

@@ -3,11 +3,13 @@
 //! These addresses are not FHIR's: an error is a problem document (RFC 9457).
 
 use super::App;
+use crate::access::gate::Served;
+use crate::audit;
 use crate::error::Failure;
 use crate::extract;
 use crate::media;
 use axum::Router;
-use axum::extract::{Path, Request, State};
+use axum::extract::{Path, Request};
 use axum::http::header::CONTENT_TYPE;
 use axum::http::{StatusCode, Uri};
 use axum::response::{IntoResponse, Response};
@@ -31,7 +33,7 @@ pub(crate) fn routes() -> Router<App> {
 }
 
 /// Answers any other method at the same address.
-fn only(allow: &'static str, routes: MethodRouter<App>) -> MethodRouter<App> {
+pub(super) fn only(allow: &'static str, routes: MethodRouter<App>) -> MethodRouter<App> {
     routes.fallback(async move |uri: Uri| Failure::MethodNotAllowed { allow }.problem(uri.path()))
 }
 
@@ -39,11 +41,14 @@ async fn discovery() -> Response {
     json(&card::discovery())
 }
 
-async fn call(State(app): State<App>, Path(id): Path<String>, request: Request) -> Response {
+async fn call(Served(app): Served, Path(id): Path<String>, request: Request) -> Response {
     let path = request.uri().path().to_owned();
     let done = async {
         let service = Service::named(&id)?;
         let body = body(request, &app).await?;
+        if let (Some(call), Some(patient)) = (audit::current(), body["context"]["patientId"].as_str()) {
+            call.is_about(patient);
+        }
         let cards = app.read(app.endplate.cards(service, &body));
         let late = Failure::Unready("The cards were not ready in time. Show the chart without them.");
         tokio::time::timeout(PATIENCE, cards).await.unwrap_or(Err(late))
@@ -54,7 +59,7 @@ async fn call(State(app): State<App>, Path(id): Path<String>, request: Request) 
     }
 }
 
-async fn feedback(State(app): State<App>, Path(id): Path<String>, request: Request) -> Response {
+async fn feedback(Served(app): Served, Path(id): Path<String>, request: Request) -> Response {
     let path = request.uri().path().to_owned();
     let done = async {
         let service = Service::named(&id)?;

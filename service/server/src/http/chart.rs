@@ -1,10 +1,10 @@
 //! `RiskAssessment/{id}/$chart`: the recovery chart, as FHIR or as the picture alone.
 
+use super::answer;
 use super::operation::{Given, Id};
-use super::{App, answer};
+use crate::access::gate::Served;
 use crate::error::Failure;
 use crate::{extract, media};
-use axum::extract::State;
 use axum::http::header::{CONTENT_SECURITY_POLICY, CONTENT_TYPE};
 use axum::http::{HeaderMap, Uri};
 use axum::response::{IntoResponse, Response};
@@ -14,7 +14,7 @@ const FORMS: [&str; 2] = [SVG, PDF];
 
 /// `GET` or `POST`: a DiagnosticReport, or with `format` or by what the client likes best an SVG or a PDF.
 pub(crate) async fn chart(
-    State(app): State<App>,
+    Served(app): Served,
     Id(id): Id,
     uri: Uri,
     headers: HeaderMap,

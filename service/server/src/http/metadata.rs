@@ -1,6 +1,7 @@
 //! The CapabilityStatement: what the router and the search table offer, and no more.
 
 use super::{App, READ_ONLY, answer, published, terminology};
+use crate::access::discovery;
 use crate::extract::Query;
 use crate::{offer, openapi, publish};
 use axum::Json as PlainJson;
@@ -12,6 +13,7 @@ use endplate_fhir::index::{self, ParamKind};
 use endplate_fhir::search::{CHAIN_MAX, COUNT_DEFAULT, COUNT_MAX};
 use endplate_followup::code::EP;
 use endplate_followup::operation::OFFERED;
+use endplate_followup::subscription::{self, BACKPORT, TOPICS};
 use endplate_followup::write::ENTRIES_MAX;
 use serde_json::json;
 
@@ -23,7 +25,7 @@ pub(crate) async fn metadata(State(app): State<App>, Query(pairs): Query, header
     let of_terms = pairs.iter().any(|(name, value)| name == "mode" && value == "terminology");
     let terms = if of_terms { terminology::statement(&app.base).to_string() } else { String::new() };
     let body = if of_terms { &terms } else { &*app.metadata };
-    answer::tagged(publish::fnv1a(body.as_bytes()), body, &headers)
+    answer::tagged(publish::fnv1a(body.as_bytes()), &headers, || answer::document(body.to_owned()))
 }
 
 /// `GET /openapi.json`.
@@ -45,7 +47,10 @@ pub fn statement(base: &str, body_bytes: usize) -> Json {
         "status": "active",
         "date": OFFERED_SINCE,
         "kind": "instance",
-        "instantiates": [format!("{EP}/CapabilityStatement/endplate")],
+        "instantiates": [
+            format!("{EP}/CapabilityStatement/endplate"),
+            format!("{BACKPORT}/CapabilityStatement/backport-subscription-server-r4"),
+        ],
         "software": { "name": "Endplate", "version": env!("CARGO_PKG_VERSION") },
         "implementation": { "description": "Endplate: follow-up of peripheral nerve repairs", "url": base },
         "fhirVersion": "4.0.1",
@@ -71,6 +76,12 @@ pub fn statement(base: &str, body_bytes: usize) -> Json {
             "interaction": coded(&offer::interactions(None))
         }]
     })
+}
+
+/// The same where access is closed: how to get in.
+pub(crate) fn secured(mut statement: Json) -> Json {
+    statement["rest"][0]["security"] = discovery::security();
+    statement
 }
 
 fn resource(kind: &str) -> Json {
@@ -106,8 +117,16 @@ fn resource(kind: &str) -> Json {
     if let Some(text) = endplate_followup::write::workflow::documentation(kind) {
         said["documentation"] = json!(text);
     }
+    let mut profiles = publish::profiles(kind);
+    if kind == "Subscription" {
+        said["documentation"] = json!(subscription::documentation());
+        let topic = format!("{BACKPORT}/StructureDefinition/capabilitystatement-subscriptiontopic-canonical");
+        let topics = TOPICS.iter().map(|one| json!({ "url": topic, "valueCanonical": one.url() }));
+        said["extension"] = topics.collect();
+        profiles.push(format!("{BACKPORT}/StructureDefinition/backport-subscription"));
+    }
     let includes: Vec<String> = references(kind).map(|name| format!("{kind}:{name}")).collect();
-    for (name, list) in [("supportedProfile", publish::profiles(kind)), ("searchInclude", includes)] {
+    for (name, list) in [("supportedProfile", profiles), ("searchInclude", includes)] {
         if !list.is_empty() {
             said[name] = json!(list);
         }
@@ -171,6 +190,7 @@ mod tests {
     fn the_statement_is_valid_r4() {
         let statement = statement("http://127.0.0.1:8080/fhir", 5 << 20);
         assert_eq!(endplate_fhir::validate::resource(&statement), []);
+        assert_eq!(endplate_fhir::validate::resource(&secured(statement)), []);
     }
 
     // cpb-9 and cpb-12: types and parameter names are unique.

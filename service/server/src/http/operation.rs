@@ -1,11 +1,12 @@
 //! Operations: FHIR R4 operations.html. Which there are is said by [`endplate_followup::operation::OFFERED`].
 
 use super::{App, answer};
+use crate::access::gate::Served;
 use crate::error::Failure;
 use crate::extract::{self, Instance, Query, Type};
 use crate::media;
 use axum::Router;
-use axum::extract::{FromRequest, FromRequestParts, Path, Request, State};
+use axum::extract::{FromRequest, FromRequestParts, Path, Request};
 use axum::response::Response;
 use axum::routing::{MethodRouter, get, post};
 use endplate_fhir::Json;
@@ -35,6 +36,18 @@ pub(crate) fn routes() -> Router<App> {
         )
         .route("/fhir/ConceptMap/$unmapped", read_only(get(unmapped).post(unmapped)))
         .route("/fhir/CarePlan/{id}/$assess", read_only(get(assess).post(assess)))
+        .route(
+            "/fhir/Subscription/$status",
+            read_only(get(subscription_statuses).post(subscription_statuses)),
+        )
+        .route(
+            "/fhir/Subscription/{id}/$status",
+            read_only(get(subscription_status).post(subscription_status)),
+        )
+        .route(
+            "/fhir/Subscription/{id}/$events",
+            read_only(get(subscription_events).post(subscription_events)),
+        )
         .route("/fhir/PlanDefinition/$apply", only("POST", post(apply_type)))
         .route("/fhir/PlanDefinition/{id}/$apply", read_only(get(apply_instance).post(apply_instance)))
         .route("/fhir/PlanDefinition/{id}/$unit-report", read_only(get(unit_report).post(unit_report)))
@@ -101,7 +114,7 @@ async fn told(app: &App, act: impl Future<Output = Result<Json, Refusal>>) -> Re
 }
 
 async fn validate_type(
-    State(app): State<App>,
+    Served(app): Served,
     Type(kind): Type,
     Given(inputs): Given,
 ) -> Result<Response, Failure> {
@@ -109,7 +122,7 @@ async fn validate_type(
 }
 
 async fn validate_instance(
-    State(app): State<App>,
+    Served(app): Served,
     Instance { kind, id }: Instance,
     Given(inputs): Given,
 ) -> Result<Response, Failure> {
@@ -117,23 +130,23 @@ async fn validate_instance(
 }
 
 async fn meta(
-    State(app): State<App>,
+    Served(app): Served,
     Instance { kind, id }: Instance,
     Given(inputs): Given,
 ) -> Result<Response, Failure> {
     told(&app, app.endplate.meta(&kind, &id, &inputs)).await
 }
 
-async fn meta_add(app: State<App>, instance: Instance, inputs: Given) -> Result<Response, Failure> {
+async fn meta_add(app: Served, instance: Instance, inputs: Given) -> Result<Response, Failure> {
     change_meta(app, instance, inputs, MetaChange::Add).await
 }
 
-async fn meta_delete(app: State<App>, instance: Instance, inputs: Given) -> Result<Response, Failure> {
+async fn meta_delete(app: Served, instance: Instance, inputs: Given) -> Result<Response, Failure> {
     change_meta(app, instance, inputs, MetaChange::Delete).await
 }
 
 async fn change_meta(
-    State(app): State<App>,
+    Served(app): Served,
     Instance { kind, id }: Instance,
     Given(inputs): Given,
     change: MetaChange,
@@ -144,27 +157,27 @@ async fn change_meta(
     Ok(answer::document(changed.to_string()))
 }
 
-async fn everything(State(app): State<App>, Id(id): Id, Given(inputs): Given) -> Result<Response, Failure> {
+async fn everything(Served(app): Served, Id(id): Id, Given(inputs): Given) -> Result<Response, Failure> {
     told(&app, app.endplate.everything(&id, &inputs)).await
 }
 
-async fn lastn(State(app): State<App>, Given(inputs): Given) -> Result<Response, Failure> {
+async fn lastn(Served(app): Served, Given(inputs): Given) -> Result<Response, Failure> {
     told(&app, async { app.endplate.lastn(&inputs.pairs()?).await }).await
 }
 
-async fn translate_type(State(app): State<App>, Given(inputs): Given) -> Result<Response, Failure> {
+async fn translate_type(Served(app): Served, Given(inputs): Given) -> Result<Response, Failure> {
     told(&app, app.endplate.translate(None, &inputs)).await
 }
 
 async fn translate_instance(
-    State(app): State<App>,
+    Served(app): Served,
     Id(id): Id,
     Given(inputs): Given,
 ) -> Result<Response, Failure> {
     told(&app, app.endplate.translate(Some(&id), &inputs)).await
 }
 
-async fn unmapped(State(app): State<App>, Given(inputs): Given) -> Result<Response, Failure> {
+async fn unmapped(Served(app): Served, Given(inputs): Given) -> Result<Response, Failure> {
     told(&app, async {
         inputs.only(&[])?;
         app.endplate.unmapped().await
@@ -172,44 +185,56 @@ async fn unmapped(State(app): State<App>, Given(inputs): Given) -> Result<Respon
     .await
 }
 
-async fn assess(State(app): State<App>, Id(id): Id, Given(inputs): Given) -> Result<Response, Failure> {
+async fn assess(Served(app): Served, Id(id): Id, Given(inputs): Given) -> Result<Response, Failure> {
     told(&app, app.endplate.assess(&id, &inputs)).await
 }
 
-async fn apply_type(State(app): State<App>, Given(inputs): Given) -> Result<Response, Failure> {
+async fn apply_type(Served(app): Served, Given(inputs): Given) -> Result<Response, Failure> {
     told(&app, app.endplate.apply(None, &inputs)).await
 }
 
-async fn apply_instance(
-    State(app): State<App>,
-    Id(id): Id,
-    Given(inputs): Given,
-) -> Result<Response, Failure> {
+async fn apply_instance(Served(app): Served, Id(id): Id, Given(inputs): Given) -> Result<Response, Failure> {
     told(&app, app.endplate.apply(Some(&id), &inputs)).await
 }
 
-async fn compare(State(app): State<App>, Id(id): Id, Given(inputs): Given) -> Result<Response, Failure> {
+async fn compare(Served(app): Served, Id(id): Id, Given(inputs): Given) -> Result<Response, Failure> {
     told(&app, app.endplate.compare(&id, &inputs)).await
 }
 
 async fn protocol_preview(
-    State(app): State<App>,
+    Served(app): Served,
     Id(id): Id,
     Given(inputs): Given,
 ) -> Result<Response, Failure> {
     told(&app, app.endplate.move_one(&id, true, &inputs)).await
 }
 
-async fn protocol_move(
-    State(app): State<App>,
-    Id(id): Id,
-    Given(inputs): Given,
-) -> Result<Response, Failure> {
+async fn protocol_move(Served(app): Served, Id(id): Id, Given(inputs): Given) -> Result<Response, Failure> {
     let moved =
         app.write(move |endplate| async move { endplate.move_one(&id, false, &inputs).await }).await?;
     Ok(answer::document(moved.to_string()))
 }
 
-async fn unit_report(State(app): State<App>, Id(id): Id, Given(inputs): Given) -> Result<Response, Failure> {
+async fn unit_report(Served(app): Served, Id(id): Id, Given(inputs): Given) -> Result<Response, Failure> {
     told(&app, app.endplate.unit_report(&id, &inputs)).await
+}
+
+async fn subscription_statuses(Served(app): Served, Given(inputs): Given) -> Result<Response, Failure> {
+    told(&app, app.endplate.subscription_status(None, &inputs)).await
+}
+
+async fn subscription_status(
+    Served(app): Served,
+    Id(id): Id,
+    Given(inputs): Given,
+) -> Result<Response, Failure> {
+    told(&app, app.endplate.subscription_status(Some(&id), &inputs)).await
+}
+
+async fn subscription_events(
+    Served(app): Served,
+    Id(id): Id,
+    Given(inputs): Given,
+) -> Result<Response, Failure> {
+    told(&app, app.endplate.subscription_events(&id, &inputs)).await
 }

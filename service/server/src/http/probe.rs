@@ -1,8 +1,10 @@
-//! Probes for whoever runs the service.
+//! Small answers for whoever runs the service or hears from it.
 
 use super::{App, Phase};
 use crate::error::Failure;
 use axum::extract::State;
+use axum::http::header::CONTENT_TYPE;
+use axum::response::IntoResponse;
 
 /// `GET /livez`: the process answers. It asks nothing of the store.
 pub(crate) async fn live() -> &'static str {
@@ -18,4 +20,9 @@ pub(crate) async fn ready(State(app): State<App>) -> Result<&'static str, Failur
         Ok(()) => Ok("ready\n"),
         Err(_) => Err(Failure::Unready("The store cannot be used now.")),
     }
+}
+
+/// `GET /auth/webhook-jwks`: the public half of the key that signs notifications (RFC 7517, section 8.5.2 for the type).
+pub(crate) async fn webhook_keys(State(app): State<App>) -> impl IntoResponse {
+    ([(CONTENT_TYPE, "application/jwk-set+json")], app.webhook_keys.to_string())
 }

@@ -47,7 +47,7 @@ fn read(kind: &str, id: &str, headers: &HeaderMap) -> Result<Response, Failure> 
         let text = "No published definition has this id. GET the address without the id for all of them.";
         return Err(Refusal::new(Reason::NotFound, Issue::error(Code::NotFound, "", text)).into());
     };
-    Ok(answer::tagged(one.hash, &one.body, headers))
+    Ok(answer::tagged(one.hash, headers, || answer::document(one.body.to_string())))
 }
 
 /// `GET /fhir/{type}`: a search. All that is found is on one page: there are some dozens at most.

@@ -1,11 +1,12 @@
 //! Create, read, update, patch, delete, and Bundles of them.
 
 use super::{App, READ_ONLY, answer};
+use crate::access::gate::Served;
+use crate::audit;
 use crate::error::Failure;
 use crate::extract::{
     Criteria, Instance, NoQuery, PatchBody, Prefer, Query, Resource, Shaped, Type, Versioned, header,
 };
-use axum::extract::State;
 use axum::http::header::{IF_MATCH, IF_MODIFIED_SINCE, IF_NONE_MATCH};
 use axum::http::{HeaderMap, HeaderName};
 use axum::response::Response;
@@ -20,7 +21,7 @@ const IF_NONE_EXIST: HeaderName = HeaderName::from_static("if-none-exist");
 
 /// `POST /fhir`: a transaction or a batch.
 pub(crate) async fn transact(
-    State(app): State<App>,
+    Served(app): Served,
     _: NoQuery,
     prefer: Prefer,
     Resource(bundle): Resource,
@@ -36,7 +37,7 @@ pub(crate) async fn transact(
 
 /// `POST /fhir/{type}`: a create, conditional with `If-None-Exist`.
 pub(crate) async fn create(
-    State(app): State<App>,
+    Served(app): Served,
     Type(kind): Type,
     _: NoQuery,
     prefer: Prefer,
@@ -52,12 +53,13 @@ pub(crate) async fn create(
 
 /// `GET /fhir/{type}/{id}`: the current version, unless the client has it.
 pub(crate) async fn read(
-    State(app): State<App>,
+    Served(app): Served,
     Instance { kind, id }: Instance,
     Shaped(shape): Shaped,
     headers: HeaderMap,
 ) -> Result<Response, Failure> {
     let mut stored = app.read(app.endplate.read(&kind, &id)).await?;
+    audit::shows(&app, &stored);
     let if_none_match = header(&headers, &IF_NONE_MATCH)?;
     // RFC 9110 section 13.1.3: a date that cannot be read is passed over.
     let since = header(&headers, &IF_MODIFIED_SINCE)?;
@@ -71,21 +73,23 @@ pub(crate) async fn read(
 
 /// `GET /fhir/{type}/{id}/_history/{version}`: one version.
 pub(crate) async fn read_version(
-    State(app): State<App>,
+    Served(app): Served,
     Versioned { kind, id, version }: Versioned,
     _: NoQuery,
 ) -> Result<Response, Failure> {
-    Ok(answer::stored(app.read(app.endplate.read_version(&kind, &id, &version)).await?))
+    let stored = app.read(app.endplate.read_version(&kind, &id, &version)).await?;
+    audit::shows(&app, &stored);
+    Ok(answer::stored(stored))
 }
 
 /// `GET /fhir/_history`: what was, of everything.
-pub(crate) async fn history(State(app): State<App>, Query(pairs): Query) -> Result<Response, Failure> {
+pub(crate) async fn history(Served(app): Served, Query(pairs): Query) -> Result<Response, Failure> {
     Ok(answer::document(app.read(app.endplate.history(None, None, &pairs)).await?.to_string()))
 }
 
 /// `GET /fhir/{type}/_history`: what was, of a type.
 pub(crate) async fn history_of_type(
-    State(app): State<App>,
+    Served(app): Served,
     Type(kind): Type,
     Query(pairs): Query,
 ) -> Result<Response, Failure> {
@@ -94,7 +98,7 @@ pub(crate) async fn history_of_type(
 
 /// `GET /fhir/{type}/{id}/_history`: what was, of a resource.
 pub(crate) async fn history_of_instance(
-    State(app): State<App>,
+    Served(app): Served,
     Instance { kind, id }: Instance,
     Query(pairs): Query,
 ) -> Result<Response, Failure> {
@@ -103,7 +107,7 @@ pub(crate) async fn history_of_instance(
 
 /// `PUT /fhir/{type}/{id}`: an update, version-aware with `If-Match`; creates what is not there.
 pub(crate) async fn update(
-    State(app): State<App>,
+    Served(app): Served,
     Instance { kind, id }: Instance,
     _: NoQuery,
     prefer: Prefer,
@@ -115,7 +119,7 @@ pub(crate) async fn update(
 
 /// `PUT /fhir/{type}?criteria`: an update of the one resource that matches; creates it if none does.
 pub(crate) async fn update_matching(
-    State(app): State<App>,
+    Served(app): Served,
     Type(kind): Type,
     Criteria(criteria): Criteria,
     prefer: Prefer,
@@ -128,7 +132,7 @@ pub(crate) async fn update_matching(
 
 /// `PATCH /fhir/{type}/{id}`.
 pub(crate) async fn patch(
-    State(app): State<App>,
+    Served(app): Served,
     Instance { kind, id }: Instance,
     _: NoQuery,
     prefer: Prefer,
@@ -140,7 +144,7 @@ pub(crate) async fn patch(
 
 /// `PATCH /fhir/{type}?criteria`: of the one resource that matches.
 pub(crate) async fn patch_matching(
-    State(app): State<App>,
+    Served(app): Served,
     Type(kind): Type,
     Criteria(criteria): Criteria,
     prefer: Prefer,
@@ -153,7 +157,7 @@ pub(crate) async fn patch_matching(
 
 /// `DELETE /fhir/{type}/{id}`.
 pub(crate) async fn delete(
-    State(app): State<App>,
+    Served(app): Served,
     Instance { kind, id }: Instance,
     _: NoQuery,
     prefer: Prefer,
@@ -167,7 +171,7 @@ pub(crate) async fn delete(
 
 /// `DELETE /fhir/{type}?criteria`: of the one resource that matches, if one does.
 pub(crate) async fn delete_matching(
-    State(app): State<App>,
+    Served(app): Served,
     Type(kind): Type,
     Criteria(criteria): Criteria,
     prefer: Prefer,

@@ -1,14 +1,15 @@
 //! Search, by GET and by POST: of one type, of all, and within what belongs to a patient.
 
-use super::{App, answer};
+use super::answer;
+use crate::access::gate::Served;
 use crate::error::Failure;
 use crate::extract::{Form, Handling, Query, Type};
-use axum::extract::{Path, State};
+use axum::extract::Path;
 use axum::response::Response;
 
 /// `GET /fhir/{type}`: a search.
 pub(crate) async fn search(
-    State(app): State<App>,
+    Served(app): Served,
     Type(kind): Type,
     handling: Handling,
     Query(pairs): Query,
@@ -19,7 +20,7 @@ pub(crate) async fn search(
 
 /// `POST /fhir/{type}/_search`: a search whose parameters are in no URL, and so in nobody's log.
 pub(crate) async fn search_by_post(
-    State(app): State<App>,
+    Served(app): Served,
     Type(kind): Type,
     handling: Handling,
     Form(pairs): Form,
@@ -30,7 +31,7 @@ pub(crate) async fn search_by_post(
 
 /// `GET /fhir`: a search across types.
 pub(crate) async fn across(
-    State(app): State<App>,
+    Served(app): Served,
     handling: Handling,
     Query(pairs): Query,
 ) -> Result<Response, Failure> {
@@ -40,7 +41,7 @@ pub(crate) async fn across(
 
 /// `POST /fhir/_search`: the same.
 pub(crate) async fn across_by_post(
-    State(app): State<App>,
+    Served(app): Served,
     handling: Handling,
     Form(pairs): Form,
 ) -> Result<Response, Failure> {
@@ -51,7 +52,7 @@ pub(crate) async fn across_by_post(
 /// `GET /fhir/Patient/{id}/{type}` and `GET /fhir/Patient/{id}/*`: a search within a patient's compartment, the only one that
 /// is offered.
 pub(crate) async fn of_patient(
-    State(app): State<App>,
+    Served(app): Served,
     Path((owner, id, kind)): Path<(String, String, String)>,
     handling: Handling,
     Query(pairs): Query,

@@ -49,6 +49,7 @@ pub(super) const FILES: &[(&str, &str)] = &[
         "CodeSystem-repair-technique.json",
         include_str!("../../../../profiles/published/CodeSystem-repair-technique.json"),
     ),
+    ("CodeSystem-report.json", include_str!("../../../../profiles/published/CodeSystem-report.json")),
     ("CodeSystem-request.json", include_str!("../../../../profiles/published/CodeSystem-request.json")),
     (
         "CodeSystem-review-purpose.json",
@@ -74,6 +75,10 @@ pub(super) const FILES: &[(&str, &str)] = &[
     (
         "Library-nerve-repair-protocol.json",
         include_str!("../../../../profiles/published/Library-nerve-repair-protocol.json"),
+    ),
+    (
+        "Measure-nerve-repair-unit.json",
+        include_str!("../../../../profiles/published/Measure-nerve-repair-unit.json"),
     ),
     (
         "OperationDefinition-CarePlan-assess.json",
@@ -202,6 +207,10 @@ pub(super) const FILES: &[(&str, &str)] = &[
         include_str!("../../../../profiles/published/StructureDefinition-recovery-assessment.json"),
     ),
     (
+        "StructureDefinition-recovery-chart.json",
+        include_str!("../../../../profiles/published/StructureDefinition-recovery-chart.json"),
+    ),
+    (
         "StructureDefinition-repair-level.json",
         include_str!("../../../../profiles/published/StructureDefinition-repair-level.json"),
     ),
@@ -287,6 +296,7 @@ pub(super) const FILES: &[(&str, &str)] = &[
         "ValueSet-repair-technique.json",
         include_str!("../../../../profiles/published/ValueSet-repair-technique.json"),
     ),
+    ("ValueSet-report.json", include_str!("../../../../profiles/published/ValueSet-report.json")),
     ("ValueSet-request.json", include_str!("../../../../profiles/published/ValueSet-request.json")),
     (
         "ValueSet-review-purpose.json",
@@ -309,6 +319,7 @@ pub(super) const FILES: &[(&str, &str)] = &[
 pub(super) const PROFILES: &[(&str, &str)] = &[
     ("CarePlan", "follow-up-plan"),
     ("DetectedIssue", "follow-up-alert"),
+    ("DiagnosticReport", "recovery-chart"),
     ("Observation", "motor-grade"),
     ("Observation", "nascent-potentials"),
     ("Observation", "pain-score"),

@@ -65,7 +65,7 @@ fn usage_is_one_line_and_2() {
     refused(
         &endplate(folder.path(), &["serve", "--config", &file]),
         2,
-        "unknown key lisen; known are base_url,",
+        "unknown key lisen; known are access.leeway_s,",
     );
     let repair = written(&folder, "repair.json", &repair().to_string());
     refused(&endplate(folder.path(), &["plan", &repair, "--as-of", "soon"]), 2, "--as-of");
@@ -305,4 +305,32 @@ fn nothing_that_was_sent_is_logged() {
     assert!(log.contains("/fhir/{kind}/{id}") && log.contains("my-request"));
     let told: Vec<&str> = log.lines().filter(|line| line.to_lowercase().contains("canary")).collect();
     assert!(told.is_empty(), "{told:#?}");
+}
+
+#[test]
+fn record_servers_are_listed_and_named() {
+    let folder = folder();
+    let none = endplate(folder.path(), &["record"]);
+    assert!(
+        none.status.success()
+            && String::from_utf8_lossy(&none.stdout).starts_with("no record server is configured")
+    );
+    let file = written(
+        &folder,
+        "site.toml",
+        "[[record]]\nname = \"main\"\nbase_url = \"http://127.0.0.1:1/fhir\"\nwrite = [\"Task\"]\nread = [\"Patient\"]\n",
+    );
+    let listed = |arguments: &[&str]| {
+        let output = endplate(folder.path(), &[&["record", "--config", &file], arguments].concat());
+        assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
+        String::from_utf8_lossy(&output.stdout).into_owned()
+    };
+    assert_eq!(listed(&[]), "main  http://127.0.0.1:1/fhir\n  Patient: not read yet\n");
+    let read = listed(&["--read", "main"]);
+    assert!(
+        read.starts_with("main: taken in 0,") && read.contains("(no connection could be made)"),
+        "{read}"
+    );
+    assert!(listed(&["--send", "main"]).starts_with("main: 0 resources to be written"));
+    refused(&endplate(folder.path(), &["record", "--config", &file, "--send", "x"]), 1, "use one of: main");
 }

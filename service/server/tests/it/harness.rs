@@ -2,8 +2,9 @@
 
 use async_trait::async_trait;
 use endplate_followup::ports::{
-    Changeset, Compartment, Event, Message, Outcome, Page, Past, PastPage, Settlement, Store, StoreError,
-    Transport, Version,
+    Attempt, Bookmark, Call, Changeset, Compartment, Counterpart, Counterparts, DeadLetter, Event, Link,
+    Linked, Maker, Message, Note, Outcome, Page, Past, PastPage, Receiver, Replay, Room, Store, StoreError,
+    Traffic, Transport, Unread, Version, Waiting,
 };
 use endplate_server::boot::{self, Parts, Server};
 use endplate_server::clock::FixedClock;
@@ -26,6 +27,8 @@ pub fn config() -> Config {
     let mut config = Config::of_defaults().expect("the defaults");
     config.listen = "127.0.0.1:0".parse().expect("an address");
     config.store = StoreUrl::Memory;
+    // These tests hold the store still; what is put on record has its own.
+    config.audit_enabled = false;
     config
 }
 
@@ -113,12 +116,16 @@ pub enum Fault {
     None,
     Unreachable,
     Panicking,
+    /// It takes a question and never answers.
+    Silent,
 }
 
 /// An empty store whose commits wait for a permit of `gate`.
 pub struct Double {
     pub fault: Fault,
     pub gate: Semaphore,
+    /// One permit for each resource that was asked for and is never given.
+    pub asked: Semaphore,
     /// One permit for each commit that has begun.
     pub begun: Semaphore,
     /// One permit for each commit that has ended.
@@ -132,12 +139,20 @@ impl Double {
     pub fn new(fault: Fault) -> Arc<Self> {
         let closed = || Semaphore::new(0);
         let commits = AtomicUsize::new(0);
-        Arc::new(Self { fault, gate: closed(), begun: closed(), ended: closed(), swept: closed(), commits })
+        Arc::new(Self {
+            fault,
+            asked: closed(),
+            gate: closed(),
+            begun: closed(),
+            ended: closed(),
+            swept: closed(),
+            commits,
+        })
     }
 
     fn misbehave(&self) -> Result<(), StoreError> {
         match self.fault {
-            Fault::None => Ok(()),
+            Fault::None | Fault::Silent => Ok(()),
             Fault::Unreachable => {
                 Err(StoreError::Failed { context: "a test", source: "secret table of /var/lib".into() })
             }
@@ -154,6 +169,10 @@ pub async fn wait(semaphore: &Semaphore) {
 #[async_trait]
 impl Store for Double {
     async fn latest(&self, _: &str, _: &str) -> Result<Option<Version>, StoreError> {
+        if self.fault == Fault::Silent {
+            self.asked.add_permits(1);
+            std::future::pending::<()>().await;
+        }
         self.misbehave().map(|()| None)
     }
     async fn version(&self, _: &str, _: &str, _: u64) -> Result<Option<Version>, StoreError> {
@@ -174,6 +193,9 @@ impl Store for Double {
     async fn search(&self, _: &endplate_fhir::search::Query) -> Result<Page, StoreError> {
         self.misbehave().map(|()| Page::default())
     }
+    async fn counts(&self, _: &endplate_fhir::search::Query, _: &str) -> Result<Vec<(i64, u64)>, StoreError> {
+        self.misbehave().map(|()| Vec::new())
+    }
     async fn referred(&self, _: &str, _: &[String], _: &str) -> Result<Vec<String>, StoreError> {
         self.misbehave().map(|()| Vec::new())
     }
@@ -184,20 +206,78 @@ impl Store for Double {
         self.ended.add_permits(1);
         Ok(())
     }
+    async fn chain_head(&self) -> Result<Option<Link>, StoreError> {
+        self.misbehave().map(|()| None)
+    }
+    async fn chain(&self, _: u64, _: usize) -> Result<Vec<Linked>, StoreError> {
+        self.misbehave().map(|()| Vec::new())
+    }
+    async fn unchained(&self, _: usize) -> Result<Vec<String>, StoreError> {
+        self.misbehave().map(|()| Vec::new())
+    }
     async fn due(&self, _: Date, _: Option<&str>, _: usize) -> Result<Vec<String>, StoreError> {
         self.swept.add_permits(1);
         self.misbehave().map(|()| Vec::new())
     }
-    async fn waiting(&self, _: Timestamp, _: usize) -> Result<Vec<Event>, StoreError> {
+    async fn waiting(&self, _: Timestamp, _: &[String], _: Room) -> Result<Waiting, StoreError> {
+        self.misbehave().map(|()| Waiting::default())
+    }
+    async fn settle(&self, _: &str, _: Vec<Attempt>) -> Result<(), StoreError> {
+        self.misbehave()
+    }
+    async fn events(&self, _: &str, _: u64, _: usize) -> Result<Vec<Event>, StoreError> {
         self.misbehave().map(|()| Vec::new())
     }
-    async fn next_waiting_at(&self) -> Result<Option<Timestamp>, StoreError> {
+    async fn traffic(&self, _: &str) -> Result<Traffic, StoreError> {
+        self.misbehave().map(|()| Traffic::default())
+    }
+    async fn called(&self, _: Timestamp, _: usize) -> Result<Vec<Call>, StoreError> {
+        self.misbehave().map(|()| Vec::new())
+    }
+    async fn maker(&self, _: &str) -> Result<Option<Maker>, StoreError> {
         self.misbehave().map(|()| None)
     }
-    async fn settle(&self, _: &Event, _: Timestamp, _: Settlement) -> Result<(), StoreError> {
-        self.misbehave()
+    async fn use_once(&self, _: &str, _: Timestamp, _: Timestamp) -> Result<bool, StoreError> {
+        self.misbehave().map(|()| true)
+    }
+    async fn park(&self, _: &str, _: Timestamp, _: &str) -> Result<u64, StoreError> {
+        self.misbehave().map(|()| 0)
+    }
+    async fn replay(&self, _: &Replay, _: Timestamp) -> Result<u64, StoreError> {
+        self.misbehave().map(|()| 0)
+    }
+    async fn receivers(&self, _: Option<&str>, _: usize) -> Result<Vec<Receiver>, StoreError> {
+        self.misbehave().map(|()| Vec::new())
     }
     async fn check(&self) -> Result<(), StoreError> {
         self.misbehave()
+    }
+}
+
+/// Beside no record server.
+#[async_trait]
+impl Counterparts for Double {
+    async fn counterpart(&self, _: &str, _: &str, _: &str) -> Result<Option<Counterpart>, StoreError> {
+        Ok(None)
+    }
+
+    async fn counterpart_of(&self, _: &str, _: &str, _: &str) -> Result<Option<Counterpart>, StoreError> {
+        Ok(None)
+    }
+
+    async fn bookmarks(&self, _: &str) -> Result<Vec<Bookmark>, StoreError> {
+        Ok(Vec::new())
+    }
+
+    async fn unread(&self, _: &str, _: usize) -> Result<Vec<Unread>, StoreError> {
+        Ok(Vec::new())
+    }
+
+    async fn dead_letters(&self, _: &str, _: usize) -> Result<Vec<DeadLetter>, StoreError> {
+        Ok(Vec::new())
+    }
+
+    async fn note(&self, _: Vec<Note>) -> Result<(), StoreError> {
+        Ok(())
     }
 }

@@ -104,3 +104,35 @@ async fn a_write_reaches_its_subscriber() {
     assert_eq!(serde_json::from_slice::<Json>(&received.body).expect("JSON")["name"], "Hand unit");
     assert!(server.shutdown().await);
 }
+
+/// The conformance checklist, G14, and CDS Hooks 2.0: a service that cannot answer in time says so; the client's screen never
+/// hangs. The store never answers, and two seconds pass on a clock that the test turns.
+#[tokio::test]
+async fn cards_of_a_store_that_does_not_answer_are_given_up_after_two_seconds() {
+    let store = Double::new(Fault::Silent);
+    let server = start_on(&config(), store.clone()).await;
+    let hook = json!({ "hook": "patient-view", "hookInstance": "d1577c69-dfbe-44ad-ba6d-3e05e953b2ea",
+        "context": { "userId": "Practitioner/example", "patientId": "p1" } });
+    let call =
+        request(&server, "POST", "/cds-services/repair-state").header("content-type", "application/json");
+    let answer = tokio::spawn(call.body(hook.to_string()).send());
+    wait(&store.asked).await;
+    // From here on time passes only as told. A runtime that has nothing to do would move its clock on to the next deadline,
+    // whichever that is: so it is kept busy while the answer may come.
+    tokio::time::pause();
+    let answered = async || {
+        for _ in 0..20_000 {
+            tokio::task::yield_now().await;
+        }
+        answer.is_finished()
+    };
+    tokio::time::advance(Duration::from_secs(1)).await;
+    assert!(!answered().await, "it is given time");
+    // A timer rings within a millisecond of its time.
+    tokio::time::advance(Duration::from_millis(1_001)).await;
+    assert!(answered().await, "it is given two seconds and no more");
+    let response = answer.await.expect("not cut off").expect("an answer");
+    assert_eq!(response.status(), StatusCode::SERVICE_UNAVAILABLE);
+    let problem: Json = response.json().await.expect("a problem document");
+    assert!(problem["detail"].as_str().expect("a text").contains("not ready in time"), "{problem}");
+}

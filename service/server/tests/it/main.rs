@@ -2,7 +2,10 @@
 
 mod command;
 mod contract;
+mod disk;
 mod harness;
+mod killed;
 mod life;
+mod logs;
 mod refusal;
 mod webhook;

@@ -1,6 +1,6 @@
 //! Every answer that is not a success is an OperationOutcome that says what to change.
 
-use crate::harness::{Double, Fault, config, expect, request, send, start, start_on};
+use crate::harness::{Double, Fault, config, expect, request, send, start, start_on, wait};
 use serde_json::json;
 use std::time::Duration;
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
@@ -156,6 +156,42 @@ async fn a_body_that_does_not_arrive_times_out() {
     let head = "POST /fhir/Task HTTP/1.1\r\nhost: test\r\ncontent-type: application/json\r\ncontent-length: 9\r\n\r\n{";
     let answer = converse(&server, head.as_bytes()).await;
     assert!(answer.starts_with("HTTP/1.1 408 ") && answer.contains("OperationOutcome"), "{answer}");
+}
+
+// RFC 9110 section 15.5.9 lets a server close a connection whose request does not come.
+#[tokio::test]
+async fn a_client_that_is_slow_with_its_head_is_cut_off() {
+    let mut config = config();
+    config.request_timeout = Duration::from_millis(50);
+    let server = start(&config).await;
+    for begun in ["", "GET /fhir/Task HTTP/1.1\r\nhost: te"] {
+        let mut stream = TcpStream::connect(server.local_addr()).await.expect("connected");
+        stream.write_all(begun.as_bytes()).await.expect("sent");
+        // It ends, though the client would go on: without a limit this waits for ever.
+        let mut answer = Vec::new();
+        let _ = stream.read_to_end(&mut answer).await;
+        assert!(!answer.starts_with(b"HTTP/1.1 2"), "{}", String::from_utf8_lossy(&answer));
+    }
+    expect(request(&server, "GET", "/livez"), 200).await;
+}
+
+// RFC 9110 sections 15.6.4 and 10.2.3: 503 with Retry-After.
+#[tokio::test]
+async fn more_requests_than_are_served_at_once_are_503() {
+    let mut config = config();
+    config.requests_max = 1;
+    let store = Double::new(Fault::None);
+    let server = start_on(&config, store.clone()).await;
+    let task = json!({ "resourceType": "Task", "id": "1", "status": "draft", "intent": "order" });
+    let first = tokio::spawn(send(&server, "PUT", "/fhir/Task/1", &task).send());
+    wait(&store.begun).await;
+    let reply = expect(request(&server, "GET", "/fhir/Task"), 503).await;
+    assert!(reply.header("retry-after").is_some() && reply.text.contains("in progress"), "{}", reply.text);
+    // Whoever watches the service learns that it lives.
+    expect(request(&server, "GET", "/livez"), 200).await;
+    store.gate.add_permits(1);
+    assert_eq!(first.await.expect("sent").expect("an answer").status(), 201);
+    expect(request(&server, "GET", "/fhir/Task"), 200).await;
 }
 
 /// Sends bytes as they are and reads until the answer's outcome is complete.

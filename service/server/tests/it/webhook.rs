@@ -1,5 +1,6 @@
 //! Notifications, against receivers on this machine.
 
+use crate::harness;
 use axum::Router;
 use axum::body::Bytes;
 use axum::extract::State;
@@ -55,11 +56,15 @@ fn message(address: SocketAddr, body: Option<&str>) -> Message {
         event: "bookings/7".into(),
         about: "Task/review-1".into(),
         body: body.map(str::to_owned),
+        content_type: None,
+        timeout_s: None,
     }
 }
 
 async fn sent(timeout: Duration, message: &Message) -> Outcome {
-    Webhook::new(timeout, timeout).expect("a sender").send(message).await
+    let mut config = harness::config();
+    (config.webhook_connect_timeout, config.webhook_timeout) = (timeout, timeout);
+    Webhook::new(&config, harness::clock()).expect("a sender").send(message).await
 }
 
 // FHIR R4 subscription.html: with a payload the resource is sent as an update to the endpoint as a service base.
@@ -102,10 +107,13 @@ async fn a_refusal_is_told_with_its_status_and_the_time_it_asks_for() {
         ),
         (
             || {
-                (StatusCode::SERVICE_UNAVAILABLE, [("retry-after", "Fri, 31 Dec 1999 23:59:59 GMT")])
-                    .into_response()
+                let dates = [
+                    ("date", "Fri, 31 Dec 1999 23:58:59 GMT"),
+                    ("retry-after", "Fri, 31 Dec 1999 23:59:59 GMT"),
+                ];
+                (StatusCode::SERVICE_UNAVAILABLE, dates).into_response()
             },
-            refused(503, None),
+            refused(503, Some(60)),
         ),
         (|| StatusCode::GONE.into_response(), refused(410, None)),
     ];
@@ -131,6 +139,15 @@ async fn a_receiver_that_hangs_times_out() {
     let listener = TcpListener::bind("127.0.0.1:0").await.expect("a port");
     let message = message(listener.local_addr().expect("an address"), Some("{}"));
     let outcome = sent(Duration::from_millis(100), &message).await;
+    assert_eq!(outcome, Outcome::Unreachable { reason: "no answer in time".into() });
+}
+
+// Subscriptions R5 Backport 1.1.0, backport-timeout: a Subscription may ask for less time than there is. Otherwise this takes an hour.
+#[tokio::test]
+async fn a_message_may_have_less_time() {
+    let listener = TcpListener::bind("127.0.0.1:0").await.expect("a port");
+    let message = message(listener.local_addr().expect("an address"), Some("{}"));
+    let outcome = sent(Duration::from_hours(1), &Message { timeout_s: Some(1), ..message }).await;
     assert_eq!(outcome, Outcome::Unreachable { reason: "no answer in time".into() });
 }
 

@@ -1,4 +1,4 @@
--- The same tables as SQLite has, and one more: `receiver`. Texts are ordered by their code points ("C"), as SQLite orders them,
+-- The same tables as SQLite has, and two more: `audit_end` and `lease`. Texts are ordered by their code points ("C"), as SQLite orders them,
 -- and where a text may be long, an index holds its first 128 characters: an index row must fit a third of a page.
 
 -- Each resource and which version of it is the newest one. A deleted one stays, so that its versions go on counting.
@@ -81,6 +81,22 @@ create table quantity_row (
 create index quantity_by_value on quantity_row (param, low, high);
 create index quantity_by_resource on quantity_row (resource, param);
 
+-- The chain of AuditEvents, without gaps. `hash` is the SHA-256 of the hash before, the number and the body of the resource whose key
+-- is `resource`, in hexadecimal.
+create table audit_link (
+    number bigint primary key,
+    resource bigint not null,
+    hash text collate "C" not null
+);
+create index audit_link_by_resource on audit_link (resource);
+
+-- Its last link, for which whoever appends waits; number 0: there is none.
+create table audit_end (
+    number bigint not null,
+    hash text collate "C" not null
+);
+insert into audit_end (number, hash) values (0, '');
+
 -- Counters that decisions rest on.
 create table scope (
     key text collate "C" constraint scope_once primary key,
@@ -94,38 +110,107 @@ create table agenda (
 );
 create index agenda_by_day on agenda (due_day, patient);
 
--- The outbox. settled: 0 waiting, 1 delivered, 2 dropped.
+-- The outbox: who is told. `first` is the number of the first event that waits. A receiver whose last attempt did not fail
+-- (failures 0) may be sent to at any time, so that a clock which was set back holds nothing up; another one from next_at_ms on;
+-- nothing is sent to one that is held until a write releases it: its Subscription is not active. Its row is what commits that
+-- raise events for it wait for, so that the numbers have no gaps and stand in the order of the commits.
+create table receiver (
+    key text collate "C" primary key,
+    last_number bigint not null default 0,
+    first bigint,
+    failures bigint not null default 0,
+    failing_since_ms bigint,
+    next_at_ms bigint not null default 0,
+    last_at_ms bigint not null default 0,
+    last_outcome text collate "C",
+    last_reason text collate "C",
+    held boolean not null default false
+);
+create index receiver_well on receiver (last_at_ms, key) where first is not null and not held and failures = 0;
+create index receiver_failing on receiver (next_at_ms, key) where first is not null and not held and failures > 0;
+
+-- What they are told. settled: 0 waiting, 1 delivered, 2 dropped, 3 dead letter.
 create table event (
-    subscription text collate "C" not null,
+    receiver text collate "C" not null,
     number bigint not null,
     kind text collate "C" not null,
     id text collate "C" not null,
     version bigint not null,
     raised_at_ms bigint not null,
+    queued_at_ms bigint not null,
     attempts bigint not null default 0,
-    next_at_ms bigint not null,
     settled bigint not null default 0,
-    primary key (subscription, number)
+    primary key (receiver, number)
 );
-create index event_waiting on event (subscription, number) where settled = 0;
+create index event_waiting on event (receiver, number) where settled = 0;
+create index event_dead on event (receiver, number) where settled = 3;
 
--- The number of each subscription's last event. Its row is what commits that raise events for it wait for, so that the numbers
--- have no gaps and stand in the order of the commits.
-create table receiver (
+-- Who last wrote a Subscription.
+create table maker (
     subscription text collate "C" primary key,
-    last bigint not null
+    client text collate "C" not null,
+    registration text collate "C" not null,
+    scope text collate "C" not null
 );
+
+-- What may be used once and was.
+create table used (
+    key text collate "C" primary key,
+    until_ms bigint not null
+);
+create index used_by_time on used (until_ms);
 
 -- Attempts are appended, never changed.
 create table attempt (
-    subscription text collate "C" not null,
+    receiver text collate "C" not null,
     number bigint not null,
     attempt bigint not null,
     at_ms bigint not null,
     outcome text collate "C" not null,
     reason text collate "C",
-    primary key (subscription, number, attempt)
+    primary key (receiver, number, attempt)
 );
+
+-- What stands for a resource of ours at a hospital record server. our_version: the version last written there; 0: it is theirs.
+create table counterpart (
+    record text collate "C" not null,
+    kind text collate "C" not null,
+    id text collate "C" not null,
+    their_id text collate "C" not null,
+    their_version text collate "C",
+    our_version bigint not null,
+    diverged boolean not null,
+    constraint counterpart_once primary key (record, kind, id),
+    constraint counterpart_theirs_once unique (record, kind, their_id)
+);
+
+-- How far a record server has been read.
+create table bookmark (
+    record text collate "C" not null,
+    kind text collate "C" not null,
+    until_ms bigint,
+    read_at_ms bigint not null,
+    problem text collate "C",
+    primary key (record, kind)
+);
+
+-- What was read there and not taken in.
+create table unread (
+    record text collate "C" not null,
+    kind text collate "C" not null,
+    their_id text collate "C" not null,
+    their_version text collate "C",
+    at_ms bigint not null,
+    reason text collate "C" not null,
+    primary key (record, kind, their_id)
+);
+
+-- When a Subscription must be looked at although nothing has happened.
+create table subscription_call (
+    subscription text collate "C" primary key,
+    at_ms bigint not null
+);
+create index subscription_call_by_time on subscription_call (at_ms);
 
 -- Who does a piece of work that only one instance may do at a time, and until when, by the clock of this database.
 create table lease (

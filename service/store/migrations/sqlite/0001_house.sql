@@ -78,6 +78,14 @@ create table quantity_row (
 ) strict, without rowid;
 create index quantity_by_resource on quantity_row (resource);
 
+-- The chain of AuditEvents, without gaps. `hash` is the SHA-256 of the hash before, the number and the body of the resource whose key
+-- is `resource`, in hexadecimal.
+create table audit_link (
+    number integer primary key,
+    resource integer not null,
+    hash text not null
+) strict;
+
 -- Counters that decisions rest on.
 create table scope (
     key text primary key,
@@ -91,31 +99,106 @@ create table agenda (
 ) strict, without rowid;
 create index agenda_by_day on agenda (due_day, patient);
 
--- The outbox. settled: 0 waiting, 1 delivered, 2 dropped.
+-- The outbox: who is told. `first` is the number of the first event that waits. A receiver whose last attempt did not fail
+-- (failures 0) may be sent to at any time, so that a clock which was set back holds nothing up; another one from next_at_ms on;
+-- nothing is sent to one that is held until a write releases it: its Subscription is not active.
+create table receiver (
+    key text primary key,
+    last_number integer not null default 0,
+    first integer,
+    failures integer not null default 0,
+    failing_since_ms integer,
+    next_at_ms integer not null default 0,
+    last_at_ms integer not null default 0,
+    last_outcome text,
+    last_reason text,
+    held integer not null default 0
+) strict, without rowid;
+create index receiver_well on receiver (last_at_ms, key) where first is not null and held = 0 and failures = 0;
+create index receiver_failing on receiver (next_at_ms, key) where first is not null and held = 0 and failures > 0;
+
+-- What they are told. settled: 0 waiting, 1 delivered, 2 dropped, 3 dead letter.
 create table event (
-    subscription text not null,
+    receiver text not null,
     number integer not null,
     kind text not null,
     id text not null,
     version integer not null,
     raised_at_ms integer not null,
+    queued_at_ms integer not null,
     attempts integer not null default 0,
-    next_at_ms integer not null,
     settled integer not null default 0,
-    primary key (subscription, number)
+    primary key (receiver, number)
 ) strict, without rowid;
-create index event_waiting on event (subscription, number) where settled = 0;
+create index event_waiting on event (receiver, number) where settled = 0;
+create index event_dead on event (receiver, number) where settled = 3;
+
+-- Who last wrote a Subscription.
+create table maker (
+    subscription text primary key,
+    client text not null,
+    registration text not null,
+    scope text not null
+) strict, without rowid;
+
+-- What may be used once and was.
+create table used (
+    key text primary key,
+    until_ms integer not null
+) strict, without rowid;
+create index used_by_time on used (until_ms);
 
 -- Attempts are appended, never changed.
 create table attempt (
-    subscription text not null,
+    receiver text not null,
     number integer not null,
     attempt integer not null,
     at_ms integer not null,
     outcome text not null,
     reason text,
-    primary key (subscription, number, attempt)
+    primary key (receiver, number, attempt)
 ) strict, without rowid;
+
+-- What stands for a resource of ours at a hospital record server. our_version: the version last written there; 0: it is theirs.
+create table counterpart (
+    record text not null,
+    kind text not null,
+    id text not null,
+    their_id text not null,
+    their_version text,
+    our_version integer not null,
+    diverged integer not null,
+    primary key (record, kind, id),
+    constraint counterpart_theirs_once unique (record, kind, their_id)
+) strict, without rowid;
+
+-- How far a record server has been read.
+create table bookmark (
+    record text not null,
+    kind text not null,
+    until_ms integer,
+    read_at_ms integer not null,
+    problem text,
+    primary key (record, kind)
+) strict, without rowid;
+
+-- What was read there and not taken in.
+create table unread (
+    record text not null,
+    kind text not null,
+    their_id text not null,
+    their_version text,
+    at_ms integer not null,
+    reason text not null,
+    primary key (record, kind, their_id)
+) strict, without rowid;
+
+-- When a Subscription must be looked at although nothing has happened.
+create table subscription_call (
+    subscription text primary key,
+    at_ms integer not null
+) strict, without rowid;
+create index subscription_call_by_time on subscription_call (at_ms);
 
 -- While another store is being copied into this one: from where, which table is next, and how far it has come. Else empty.
 create table copying (

@@ -1,5 +1,5 @@
 //! The tables that a copy takes over, in the order of their columns. What is not here is made anew: who has claimed what, and
-//! what PostgreSQL counts of each receiver.
+//! what PostgreSQL has of the end of a chain.
 
 use crate::sql::{Dialect, Statement, Value};
 use sha2::{Digest, Sha256};
@@ -43,14 +43,14 @@ pub struct Table {
     pub only: Option<&'static str>,
 }
 
-use Column::{Flag, Integer, MaybeText, Real, Text};
+use Column::{Flag, Integer, MaybeInteger, MaybeText, Real, Text};
 
 const fn table(name: &'static str, key: Key, columns: &'static [(&'static str, Column)]) -> Table {
     Table { name, columns, key, only: None }
 }
 
 /// Every table that is copied.
-pub const TABLES: [Table; 11] = [
+pub const TABLES: [Table; 19] = [
     table(
         "resource",
         Key::Number("key"),
@@ -115,26 +115,49 @@ pub const TABLES: [Table; 11] = [
         ..table("scope", Key::Names(1), &[("key", Text), ("generation", Integer)])
     },
     table("agenda", Key::Names(1), &[("patient", Text), ("due_day", Integer)]),
+    table("audit_link", Key::Number("number"), &[("number", Integer), ("resource", Integer), ("hash", Text)]),
+    table(
+        "receiver",
+        Key::Names(1),
+        &[
+            ("key", Text),
+            ("last_number", Integer),
+            ("first", MaybeInteger),
+            ("failures", Integer),
+            ("failing_since_ms", MaybeInteger),
+            ("next_at_ms", Integer),
+            ("last_at_ms", Integer),
+            ("last_outcome", MaybeText),
+            ("last_reason", MaybeText),
+            ("held", Flag),
+        ],
+    ),
     table(
         "event",
         Key::Names(2),
         &[
-            ("subscription", Text),
+            ("receiver", Text),
             ("number", Integer),
             ("kind", Text),
             ("id", Text),
             ("version", Integer),
             ("raised_at_ms", Integer),
+            ("queued_at_ms", Integer),
             ("attempts", Integer),
-            ("next_at_ms", Integer),
             ("settled", Integer),
         ],
     ),
     table(
+        "maker",
+        Key::Names(1),
+        &[("subscription", Text), ("client", Text), ("registration", Text), ("scope", Text)],
+    ),
+    table("used", Key::Names(1), &[("key", Text), ("until_ms", Integer)]),
+    table(
         "attempt",
         Key::Names(3),
         &[
-            ("subscription", Text),
+            ("receiver", Text),
             ("number", Integer),
             ("attempt", Integer),
             ("at_ms", Integer),
@@ -142,6 +165,43 @@ pub const TABLES: [Table; 11] = [
             ("reason", MaybeText),
         ],
     ),
+    table(
+        "counterpart",
+        Key::Names(3),
+        &[
+            ("record", Text),
+            ("kind", Text),
+            ("id", Text),
+            ("their_id", Text),
+            ("their_version", MaybeText),
+            ("our_version", Integer),
+            ("diverged", Flag),
+        ],
+    ),
+    table(
+        "bookmark",
+        Key::Names(2),
+        &[
+            ("record", Text),
+            ("kind", Text),
+            ("until_ms", MaybeInteger),
+            ("read_at_ms", Integer),
+            ("problem", MaybeText),
+        ],
+    ),
+    table(
+        "unread",
+        Key::Names(3),
+        &[
+            ("record", Text),
+            ("kind", Text),
+            ("their_id", Text),
+            ("their_version", MaybeText),
+            ("at_ms", Integer),
+            ("reason", Text),
+        ],
+    ),
+    table("subscription_call", Key::Names(1), &[("subscription", Text), ("at_ms", Integer)]),
 ];
 
 impl Table {

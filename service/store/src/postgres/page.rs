@@ -1,6 +1,7 @@
 //! Searches and histories.
 
 use super::{failed, query};
+use crate::sql;
 use crate::sql::Dialect::Postgres;
 use crate::sql::history;
 use crate::sql::row::{Columns, stored};
@@ -8,7 +9,7 @@ use crate::sql::search::{count, cut, page};
 use endplate_fhir::search::Query;
 use endplate_followup::ports::{Page, Past, PastPage, StoreError};
 use sqlx::Transaction;
-use sqlx::postgres::PgPool;
+use sqlx::postgres::{PgPool, PgRow};
 
 const SEARCHING: &str = "searching";
 const READING: &str = "reading a history";
@@ -58,4 +59,17 @@ pub(super) async fn past(readers: &PgPool, past: &Past) -> Result<PastPage, Stor
     let rows = rows.await.map_err(failed(READING))?;
     snapshot.commit().await.map_err(failed(READING))?;
     history::cut(past, rows, total.unsigned_abs()).map_err(failed(READING))
+}
+
+/// How many values of a date parameter begin at which instant.
+pub(super) async fn counts(
+    readers: &PgPool,
+    asked: &Query,
+    param: &str,
+) -> Result<Vec<(i64, u64)>, StoreError> {
+    const COUNTING: &str = "counting by day";
+    let rows = query(sql::search::counts(Postgres, asked, param)).fetch_all(readers).await;
+    let rows = rows.map_err(failed(COUNTING))?;
+    let count = |row: &PgRow| Ok((row.integer(0)?, row.integer(1)?.unsigned_abs()));
+    rows.iter().map(count).collect::<Result<_, sqlx::Error>>().map_err(failed(COUNTING))
 }

@@ -29,7 +29,7 @@ select array(select key from written), array(select generation from written), \
     array(select key from known), array(select version from known), \
     array(select nextval('resource_key_seq') from generate_series(1, $5))";
 
-/// Writes everything at once.
+/// Writes everything at once. An index row that stays is not touched: most of a new version is as it was.
 const WRITE: &str = "\
 with moved as (update scope s set generation = s.generation + 1 from unnest($1::text[]) u (key) where s.key = u.key), \
 begun as (insert into scope (key, generation) select u.key, 1 from unnest($2::text[]) u (key) order by 1), \
@@ -43,33 +43,44 @@ changed as (update resource r set version = p.version, at_ms = p.at_ms, patient 
 kept as (insert into resource_version (resource, version, at_ms, body, deed) \
     select key, version, at_ms, body, deed from put order by place), \
 old as materialized (select array(select key from put where version > 1) as keys), \
-no_tokens as (delete from token_row where resource = any((select keys from old)::bigint[])), \
-no_references as (delete from reference_row where resource = any((select keys from old)::bigint[])), \
-no_dates as (delete from date_row where resource = any((select keys from old)::bigint[])), \
-no_texts as (delete from text_row where resource = any((select keys from old)::bigint[])), \
-no_quantities as (delete from quantity_row where resource = any((select keys from old)::bigint[])), \
-tokens as (insert into token_row (param, code, system, resource) \
-    select distinct * from unnest($11::text[], $12::text[], $13::text[], $14::bigint[])), \
-refs as (insert into reference_row (param, id, kind, resource) \
-    select distinct * from unnest($15::text[], $16::text[], $17::text[], $18::bigint[])), \
-dates as (insert into date_row (param, start_ms, end_ms, resource) \
-    select distinct * from unnest($19::text[], $20::bigint[], $21::bigint[], $22::bigint[])), \
-texts as (insert into text_row (param, value, exact, resource) \
-    select distinct * from unnest($23::text[], $24::text[], $25::text[], $26::bigint[])), \
-quantities as (insert into quantity_row (param, low, high, code, system, unit, resource) \
-    select distinct * from unnest($27::text[], $28::double precision[], $29::double precision[], \
-    $30::text[], $31::text[], $32::text[], $33::bigint[])), \
+new_tokens as materialized (select * from unnest($11::text[], $12::text[], $13::text[], $14::bigint[]) u (param, code, system, resource)), \
+no_tokens as (delete from token_row where resource = any((select keys from old)::bigint[]) \
+    and (param, code, system, resource) not in (select * from new_tokens)), \
+tokens as (insert into token_row (param, code, system, resource) select * from new_tokens except \
+    select param, code, system, resource from token_row where resource = any((select keys from old)::bigint[])), \
+new_refs as materialized (select * from unnest($15::text[], $16::text[], $17::text[], $18::bigint[]) u (param, id, kind, resource)), \
+no_refs as (delete from reference_row where resource = any((select keys from old)::bigint[]) \
+    and (param, id, kind, resource) not in (select * from new_refs)), \
+refs as (insert into reference_row (param, id, kind, resource) select * from new_refs except \
+    select param, id, kind, resource from reference_row where resource = any((select keys from old)::bigint[])), \
+new_dates as materialized (select * from unnest($19::text[], $20::bigint[], $21::bigint[], $22::bigint[]) u (param, start_ms, end_ms, resource)), \
+no_dates as (delete from date_row where resource = any((select keys from old)::bigint[]) \
+    and (param, start_ms, end_ms, resource) not in (select * from new_dates)), \
+dates as (insert into date_row (param, start_ms, end_ms, resource) select * from new_dates except \
+    select param, start_ms, end_ms, resource from date_row where resource = any((select keys from old)::bigint[])), \
+new_texts as materialized (select * from unnest($23::text[], $24::text[], $25::text[], $26::bigint[]) u (param, value, exact, resource)), \
+no_texts as (delete from text_row where resource = any((select keys from old)::bigint[]) \
+    and (param, value, exact, resource) not in (select * from new_texts)), \
+texts as (insert into text_row (param, value, exact, resource) select * from new_texts except \
+    select param, value, exact, resource from text_row where resource = any((select keys from old)::bigint[])), \
+new_quantities as materialized (select * from unnest($27::text[], $28::double precision[], $29::double precision[], \
+    $30::text[], $31::text[], $32::text[], $33::bigint[]) u (param, low, high, code, system, unit, resource)), \
+no_quantities as (delete from quantity_row where resource = any((select keys from old)::bigint[]) \
+    and (param, low, high, code, system, unit, resource) not in (select * from new_quantities)), \
+quantities as (insert into quantity_row (param, low, high, code, system, unit, resource) select * from new_quantities except \
+    select param, low, high, code, system, unit, resource from quantity_row where resource = any((select keys from old)::bigint[])), \
 notice as materialized (select *, \
-        row_number() over (partition by subscription order by place) as nth, \
-        count(*) over (partition by subscription) as many from \
+        row_number() over (partition by receiver order by place) as nth, \
+        count(*) over (partition by receiver) as many from \
     unnest($34::text[], $35::text[], $36::text[], $37::bigint[]) with ordinality \
-    u (subscription, kind, id, version, place)), \
-counted as (insert into receiver as r (subscription, last) \
-    select subscription, count(*) from notice group by subscription order by subscription \
-    on conflict (subscription) do update set last = r.last + excluded.last returning subscription, last), \
-raised as (insert into event (subscription, number, kind, id, version, raised_at_ms, next_at_ms) \
-    select n.subscription, c.last - n.many + n.nth, n.kind, n.id, n.version, $38, $38 \
-    from notice n join counted c on c.subscription = n.subscription), \
+    u (receiver, kind, id, version, place)), \
+counted as (insert into receiver as r (key, last_number, first) \
+    select receiver, count(*), 1 from notice group by receiver order by receiver \
+    on conflict (key) do update set last_number = r.last_number + excluded.last_number, \
+    first = coalesce(r.first, r.last_number + 1) returning key, last_number), \
+raised as (insert into event (receiver, number, kind, id, version, raised_at_ms, queued_at_ms) \
+    select n.receiver, c.last_number - n.many + n.nth, n.kind, n.id, n.version, $38, $38 \
+    from notice n join counted c on c.key = n.receiver), \
 due as materialized (select * from unnest($39::text[], $40::bigint[]) u (patient, due_day)), \
 not_due as (delete from agenda a using due d where a.patient = d.patient and d.due_day is null) \
 insert into agenda (patient, due_day) select patient, due_day from due where due_day is not null order by patient \
@@ -100,7 +111,17 @@ async fn apply(connection: &mut PgConnection, change: &Changeset) -> Result<(), 
     if !checked.unknown.is_empty() {
         rest_on_nothing(connection, &checked.unknown).await?;
     }
-    write(connection, change, checked).await
+    let keys = checked.keys.clone();
+    let audited = keys.get(change.puts.len()..).unwrap_or_default();
+    write(connection, change, checked).await?;
+    arrange(connection, change).await.map_err(refused("arranging deliveries"))?;
+    // The last thing before the commit, since all others who have something to append wait for it.
+    super::chain::append(connection, &change.audit, audited).await
+}
+
+/// What is written: new versions, and then the AuditEvents of them.
+fn puts(change: &Changeset) -> impl Iterator<Item = &Put> + Clone {
+    change.puts.iter().chain(&change.audit)
 }
 
 /// What a commit needs to know once it may go on.
@@ -119,9 +140,9 @@ struct Checked<'a> {
 async fn check<'a>(connection: &mut PgConnection, change: &'a Changeset) -> Result<Checked<'a>, StoreError> {
     let names = |scopes: &'a [Scope]| scopes.iter().map(|scope| key_of(&scope.key)).collect::<BTreeSet<_>>();
     let (scopes, reads) = (names(&change.scopes), names(&change.reads));
-    let kinds: Vec<_> = change.puts.iter().map(|put| put.stored.kind.as_str()).collect();
-    let ids: Vec<_> = change.puts.iter().map(|put| put.stored.id.as_str()).collect();
-    let fresh = change.puts.iter().filter(|put| put.stored.version == 1).count();
+    let kinds: Vec<_> = puts(change).map(|put| put.stored.kind.as_str()).collect();
+    let ids: Vec<_> = puts(change).map(|put| put.stored.id.as_str()).collect();
+    let fresh = puts(change).filter(|put| put.stored.version == 1).count();
     let stands: Stands = sqlx::query_as(CHECK)
         .bind(scopes.iter().map(AsRef::as_ref).collect::<Vec<&str>>())
         .bind(reads.iter().map(AsRef::as_ref).collect::<Vec<&str>>())
@@ -149,7 +170,7 @@ async fn check<'a>(connection: &mut PgConnection, change: &'a Changeset) -> Resu
             None => None,
         }
     };
-    let keys: Option<Vec<i64>> = change.puts.iter().map(key).collect();
+    let keys: Option<Vec<i64>> = puts(change).map(key).collect();
     let Some(keys) = keys.filter(|_| still) else { return Err(StoreError::Moved) };
     let (moved, begun) = scopes.into_iter().partition(|key| written.contains_key(key.as_ref()));
     let unknown = reads.into_iter().filter(|key| !rested.contains_key(key.as_ref())).collect();
@@ -181,8 +202,8 @@ async fn write(
     checked: Checked<'_>,
 ) -> Result<(), StoreError> {
     let Checked { moved, begun, keys, .. } = checked;
-    let puts = &change.puts;
-    let rows = Rows::of(puts, &keys);
+    let puts: Vec<&Put> = puts(change).collect();
+    let rows = Rows::of(&puts, &keys);
     let (tokens, references, dates) = (&rows.tokens, &rows.references, &rows.dates);
     let (texts, quantities) = (&rows.texts, &rows.quantities);
     let notices = &change.notices;
@@ -203,7 +224,7 @@ async fn write(
         .bind(puts.iter().map(|put| number_of(put.deed)).collect::<Vec<_>>())
         .bind(stored().map(|stored| stored.body.as_str()).collect::<Vec<_>>())
         .bind(plains(tokens.iter().map(|row| row.0.as_str())))
-        .bind(plains(tokens.iter().map(|row| row.1.as_str())))
+        .bind(plains(tokens.iter().map(|row| row.1.as_ref())))
         .bind(plains(tokens.iter().map(|row| row.2)))
         .bind(tokens.iter().map(|row| row.3).collect::<Vec<_>>())
         .bind(plains(references.iter().map(|row| row.0.as_str())))
@@ -225,7 +246,7 @@ async fn write(
         .bind(plains(quantities.iter().map(|row| row.4)))
         .bind(plains(quantities.iter().map(|row| row.5)))
         .bind(quantities.iter().map(|row| row.6).collect::<Vec<_>>())
-        .bind(notices.iter().map(|notice| notice.subscription.as_str()).collect::<Vec<_>>())
+        .bind(notices.iter().map(|notice| notice.receiver.as_str()).collect::<Vec<_>>())
         .bind(notices.iter().map(|notice| notice.kind.as_str()).collect::<Vec<_>>())
         .bind(notices.iter().map(|notice| notice.id.as_str()).collect::<Vec<_>>())
         .bind(notices.iter().map(|notice| number(notice.version)).collect::<Vec<_>>())
@@ -238,6 +259,56 @@ async fn write(
         .map_err(refused("writing resources"))
 }
 
+/// Who wrote Subscriptions, when they are looked at, and what waits for some and may go. Few writes have any of these.
+async fn arrange(connection: &mut PgConnection, change: &Changeset) -> Result<(), sqlx::Error> {
+    if !change.makers.is_empty() {
+        // Of two of one Subscription the last holds, here and below.
+        let makers: BTreeMap<&str, _> =
+            change.makers.iter().map(|maker| (maker.subscription.as_str(), maker)).collect();
+        sqlx::query(
+            "insert into maker (subscription, client, registration, scope) \
+             select * from unnest($1::text[], $2::text[], $3::text[], $4::text[]) \
+             on conflict (subscription) do update set client = excluded.client, \
+             registration = excluded.registration, scope = excluded.scope",
+        )
+        .bind(plains(makers.keys().copied()))
+        .bind(plains(makers.values().map(|maker| maker.client.as_str())))
+        .bind(plains(makers.values().map(|maker| maker.registration.as_str())))
+        .bind(plains(makers.values().map(|maker| maker.scope.as_str())))
+        .execute(&mut *connection)
+        .await?;
+    }
+    if !change.calls.is_empty() {
+        let calls: BTreeMap<&str, _> = change
+            .calls
+            .iter()
+            .map(|call| (call.subscription.as_str(), call.at.map(Timestamp::as_millisecond)))
+            .collect();
+        sqlx::query(
+            "with call as (select * from unnest($1::text[], $2::bigint[]) u (subscription, at_ms)), \
+             none as (delete from subscription_call s using call c \
+                 where s.subscription = c.subscription and c.at_ms is null) \
+             insert into subscription_call (subscription, at_ms) select * from call where at_ms is not null \
+             on conflict (subscription) do update set at_ms = excluded.at_ms",
+        )
+        .bind(plains(calls.keys().copied()))
+        .bind(calls.values().copied().collect::<Vec<_>>())
+        .execute(&mut *connection)
+        .await?;
+    }
+    if !change.releases.is_empty() {
+        let at = change.at.unwrap_or(Timestamp::UNIX_EPOCH);
+        sqlx::query(
+            "update receiver set held = false, next_at_ms = least(next_at_ms, $2) where key = any($1::text[])",
+        )
+        .bind(plains(change.releases.iter().map(String::as_str)))
+        .bind(at.as_millisecond())
+        .execute(connection)
+        .await?;
+    }
+    Ok(())
+}
+
 /// A counter's key as the store has it. Its beginning is enough: whoever shares it waits for the other, and no more.
 pub(super) fn key_of(key: &str) -> Cow<'_, str> {
     const CHARS_MAX: usize = 256;
@@ -246,10 +317,16 @@ pub(super) fn key_of(key: &str) -> Cow<'_, str> {
 
 /// A failure while writing. Whoever was first with the same counter or resource, or holds a lock that the other waits for, has
 /// moved the facts.
-fn refused(context: &'static str) -> impl Fn(sqlx::Error) -> StoreError {
+pub(super) fn refused(context: &'static str) -> impl Fn(sqlx::Error) -> StoreError {
     move |source| {
         let moved = source.as_database_error().is_some_and(|error| {
-            let taken = ["scope_once", "resource_once", "resource_version_once"];
+            let taken = [
+                "scope_once",
+                "resource_once",
+                "resource_version_once",
+                "counterpart_once",
+                "counterpart_theirs_once",
+            ];
             // https://www.postgresql.org/docs/current/errcodes-appendix.html: serialization_failure, deadlock_detected.
             matches!(error.code().as_deref(), Some("40001" | "40P01"))
                 || error.constraint().is_some_and(|name| taken.contains(&name))

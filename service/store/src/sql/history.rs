@@ -62,8 +62,8 @@ fn conditions(sql: &mut Statement, past: &Past) {
     if let Some(kind) = &past.kind {
         sql.push(" and r.kind = ").push_bind(kind);
     } else {
-        // Protocols that plans follow are kept for the service itself.
-        sql.push(" and r.kind <> 'Library'");
+        // Protocols that plans follow are kept for the service itself; what was done to records has a history of its own.
+        sql.push(" and r.kind not in ('Library', 'AuditEvent')");
     }
     if let Some(id) = &past.id {
         sql.push(" and r.id = ").push_bind(id);

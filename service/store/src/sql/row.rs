@@ -2,9 +2,10 @@
 
 use endplate_fhir::index::IndexValue;
 use endplate_fhir::search::fold;
-use endplate_followup::ports::{Deed, Event, Notice, Put, Settlement, Stored};
+use endplate_followup::ports::{Deed, Put, Stored};
 use jiff::Timestamp;
 use jiff::civil::Date;
+use std::borrow::Cow;
 
 /// The columns of a row that was read.
 pub(crate) trait Columns {
@@ -43,26 +44,11 @@ pub(crate) fn stored(row: &impl Columns) -> Result<Stored, sqlx::Error> {
     })
 }
 
-/// An event from the columns subscription, number, kind, id, version, attempts, raised_at_ms.
-pub(crate) fn event(row: &impl Columns) -> Result<Event, sqlx::Error> {
-    Ok(Event {
-        notice: Notice {
-            subscription: row.text(0)?,
-            kind: row.text(2)?,
-            id: row.text(3)?,
-            version: row.integer(4)?.unsigned_abs(),
-        },
-        number: row.integer(1)?.unsigned_abs(),
-        attempts: u32::try_from(row.integer(5)?).unwrap_or(u32::MAX),
-        raised_at: instant(row.integer(6)?),
-    })
-}
-
 /// Rows of the index tables, each with the key of its resource at the end.
 #[derive(Default)]
 pub(crate) struct Rows<'a> {
     /// Parameter, code, system.
-    pub tokens: Vec<(String, String, &'a str, i64)>,
+    pub tokens: Vec<(String, Cow<'a, str>, &'a str, i64)>,
     /// Parameter, id, type.
     pub references: Vec<(String, &'a str, &'a str, i64)>,
     /// Parameter, first and last millisecond.
@@ -74,8 +60,8 @@ pub(crate) struct Rows<'a> {
 }
 
 impl<'a> Rows<'a> {
-    /// What the new versions can be found by; the keys are those of the resources.
-    pub(crate) fn of(puts: &'a [Put], keys: &[i64]) -> Self {
+    /// What these versions are found by; the keys are those of the resources. A deletion is found by nothing.
+    pub(crate) fn of(puts: &[&'a Put], keys: &[i64]) -> Self {
         let mut rows = Self::default();
         for (put, key) in puts.iter().zip(keys).filter(|(put, _)| put.deed != Deed::Deleted) {
             // The instant of the version itself is a column of the resource.
@@ -89,14 +75,14 @@ impl<'a> Rows<'a> {
     fn add(&mut self, param: String, value: &'a IndexValue, key: i64) {
         match value {
             IndexValue::Token { system, code } => {
-                self.tokens.push((param, code.clone(), system.as_deref().unwrap_or_default(), key));
+                self.tokens.push((param, code.into(), system.as_deref().unwrap_or_default(), key));
             }
             IndexValue::Identified { system, code } => {
                 let param = format!("{param}:identifier");
-                self.tokens.push((param, code.clone(), system.as_deref().unwrap_or_default(), key));
+                self.tokens.push((param, code.into(), system.as_deref().unwrap_or_default(), key));
             }
             IndexValue::Typed { system, code, value } => {
-                self.tokens.push((format!("{param}:of-type"), format!("{code}|{value}"), system, key));
+                self.tokens.push((format!("{param}:of-type"), format!("{code}|{value}").into(), system, key));
             }
             IndexValue::Reference { kind, id } => self.references.push((param, id, kind, key)),
             IndexValue::Date { start_ms, end_ms } => self.dates.push((param, *start_ms, *end_ms, key)),
@@ -105,18 +91,6 @@ impl<'a> Rows<'a> {
                 self.quantities.push((param, low.0, high.0, code, system, unit, key));
             }
         }
-    }
-}
-
-/// What a settlement writes: the outcome of the attempt, its reason, the state of the event, and when it is due again.
-pub(crate) fn settled(
-    settlement: &Settlement,
-    at: Timestamp,
-) -> (&'static str, Option<&String>, i64, Timestamp) {
-    match settlement {
-        Settlement::Delivered => ("delivered", None, 1, at),
-        Settlement::Retry { next_at, reason } => ("deferred", Some(reason), 0, *next_at),
-        Settlement::Dropped { reason } => ("dropped", Some(reason), 2, at),
     }
 }
 

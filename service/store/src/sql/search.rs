@@ -52,6 +52,22 @@ fn is_looked_up(clause: &Clause) -> bool {
     clause.params.iter().any(|param| matches!(param.as_str(), "identifier" | "telecom" | "url"))
 }
 
+/// The statement of how many values of a date parameter begin at which instant, among the resources that meet the query. No body
+/// is read.
+pub(crate) fn counts(dialect: Dialect, query: &Query, param: &str) -> Statement {
+    // Cross join: of SQLite it keeps the order, and both know it.
+    let mut sql =
+        Statement::new(dialect, "select d.start_ms, count(*) from resource r cross join date_row d where ");
+    sql.push("d.resource = r.key and d.param = ").push_bind(format!("{}.{param}", query.kind)).push(" and ");
+    of_kind(&mut sql, &query.kind, &query.clauses);
+    for clause in &query.clauses {
+        sql.push(" and ");
+        meets(&mut sql, &query.kind, clause);
+    }
+    sql.push(" group by 1 order by 1");
+    sql
+}
+
 /// The statement of how many match.
 pub(crate) fn count(dialect: Dialect, query: &Query) -> Statement {
     let mut sql = Statement::new(dialect, "select count(*) from resource r where ");
@@ -294,6 +310,13 @@ fn condition(sql: &mut Statement, kind: &str, clause: &Clause, asked: &Match) {
         Match::Present { .. } if is_last_updated => {
             sql.push("true");
             return;
+        }
+        Match::All(clauses) => {
+            sql.push("(true");
+            for clause in clauses {
+                sql.push(" and ");
+                meets(sql, kind, clause);
+            }
         }
         Match::Chain { kind: target, clause: inner } => {
             // Cross join: first who meets the clause, then who refers to them.

@@ -1,12 +1,13 @@
 //! Searches of one SQLite file.
 
 use super::{failed, query};
+use crate::sql;
 use crate::sql::Dialect::Sqlite;
 use crate::sql::row::{Columns, stored};
 use crate::sql::search::{count, cut, page};
 use endplate_fhir::search::Query;
 use endplate_followup::ports::{Page, StoreError};
-use sqlx::sqlite::SqlitePool;
+use sqlx::sqlite::{SqlitePool, SqliteRow};
 
 const CONTEXT: &str = "searching";
 
@@ -39,4 +40,17 @@ pub(super) async fn search(readers: &SqlitePool, asked: &Query) -> Result<Page, 
     let rows = query(page(Sqlite, asked)).fetch_all(&mut *snapshot).await.map_err(failed(CONTEXT))?;
     snapshot.commit().await.map_err(failed(CONTEXT))?;
     cut(asked, rows, total.unsigned_abs()).map_err(failed(CONTEXT))
+}
+
+/// How many values of a date parameter begin at which instant.
+pub(super) async fn counts(
+    readers: &SqlitePool,
+    asked: &Query,
+    param: &str,
+) -> Result<Vec<(i64, u64)>, StoreError> {
+    const COUNTING: &str = "counting by day";
+    let rows = query(sql::search::counts(Sqlite, asked, param)).fetch_all(readers).await;
+    let rows = rows.map_err(failed(COUNTING))?;
+    let count = |row: &SqliteRow| Ok((row.integer(0)?, row.integer(1)?.unsigned_abs()));
+    rows.iter().map(count).collect::<Result<_, sqlx::Error>>().map_err(failed(COUNTING))
 }

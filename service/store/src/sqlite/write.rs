@@ -3,10 +3,10 @@
 //! tried again in a transaction of its own.
 
 use super::recent::Recent;
-use super::{day, failed, number};
+use super::{day, failed, number, outbox};
 use crate::sql::history;
 use crate::sql::row::Rows;
-use endplate_followup::ports::{Changeset, Deed, Event, Put, Settlement, StoreError};
+use endplate_followup::ports::{Attempt, Changeset, Deed, Link, Note, Put, Replay, StoreError};
 use jiff::Timestamp;
 use sqlx::sqlite::SqliteConnection;
 use sqlx::{QueryBuilder, Sqlite};
@@ -21,24 +21,38 @@ const TOGETHER_MAX: usize = 64;
 const ROWS_MAX: usize = 2_000;
 
 /// What a write is.
-enum Work {
+pub(super) enum Work {
     Commit(Box<Changeset>),
-    Settle(Box<(Event, Timestamp, Settlement)>),
+    /// What became of a receiver's events.
+    Settle(String, Vec<Attempt>),
+    /// Dead letters of a receiver: what waits since before this instant, and why.
+    Park(String, Timestamp, String),
+    Replay(Replay, Timestamp),
+    Note(Vec<Note>),
+    /// Something that may be used once.
+    Use {
+        key: String,
+        until: Timestamp,
+        now: Timestamp,
+    },
 }
 
 impl Work {
     fn puts(&self) -> &[Put] {
         match self {
             Self::Commit(change) => &change.puts,
-            Self::Settle(_) => &[],
+            Self::Settle(..) | Self::Park(..) | Self::Replay(..) | Self::Note(_) | Self::Use { .. } => &[],
         }
     }
 }
 
+/// What a write is answered: of how many events it changed the state, where that is asked for.
+type Answer = Result<u64, StoreError>;
+
 /// A write that waits, and who waits for it.
 struct Job {
     work: Work,
-    answer: oneshot::Sender<Result<(), StoreError>>,
+    answer: oneshot::Sender<Answer>,
 }
 
 /// The way to the writer.
@@ -55,25 +69,13 @@ impl Writer {
         Self { jobs }
     }
 
-    pub(super) async fn commit(&self, change: Changeset) -> Result<(), StoreError> {
-        self.send(Work::Commit(Box::new(change))).await
-    }
-
-    pub(super) async fn settle(
-        &self,
-        event: Event,
-        at: Timestamp,
-        settlement: Settlement,
-    ) -> Result<(), StoreError> {
-        self.send(Work::Settle(Box::new((event, at, settlement)))).await
-    }
-
     /// Whether the writer is there.
     pub(super) fn check(&self) -> Result<(), StoreError> {
         if self.jobs.is_closed() { Err(gone()) } else { Ok(()) }
     }
 
-    async fn send(&self, work: Work) -> Result<(), StoreError> {
+    /// Has it done, and waits until it is durable.
+    pub(super) async fn send(&self, work: Work) -> Answer {
         let (answer, answered) = oneshot::channel();
         self.jobs.send(Job { work, answer }).await.map_err(|_| gone())?;
         answered.await.map_err(|_| gone())?
@@ -134,17 +136,23 @@ async fn together(connection: &mut SqliteConnection, jobs: &mut Vec<Job>, recent
 async fn apply(
     connection: &mut SqliteConnection,
     jobs: impl Iterator<Item = &Job>,
-) -> Result<Vec<Result<(), StoreError>>, StoreError> {
+) -> Result<Vec<Answer>, StoreError> {
     let mut answers = Vec::new();
     for job in jobs {
         let answer = match &job.work {
-            Work::Commit(change) => commit(connection, change).await,
-            Work::Settle(settled) => {
-                super::outbox::settle(connection, &settled.0, settled.1, &settled.2).await
+            Work::Commit(change) => commit(connection, change).await.map(|()| 0),
+            Work::Settle(receiver, attempts) => {
+                outbox::settle(connection, receiver, attempts).await.map(|()| 0)
+            }
+            Work::Note(notes) => super::record::keep(connection, notes).await.map(|()| 0),
+            Work::Park(receiver, before, reason) => outbox::park(connection, receiver, *before, reason).await,
+            Work::Replay(which, now) => outbox::replay(connection, which, *now).await,
+            Work::Use { key, until, now } => {
+                super::access::use_once(connection, key, *until, *now).await.map(|()| 0)
             }
         };
         match answer {
-            Ok(()) | Err(StoreError::Moved) => answers.push(answer),
+            Ok(_) | Err(StoreError::Moved) => answers.push(answer),
             Err(error) => return Err(error),
         }
     }
@@ -174,14 +182,18 @@ async fn execute(
 
 /// Applies one changeset, or refuses it before anything is written.
 async fn commit(connection: &mut SqliteConnection, change: &Changeset) -> Result<(), StoreError> {
-    let keys = check(connection, change).await?;
+    let puts: Vec<&Put> = change.puts.iter().chain(&change.audit).collect();
+    let Facts { keys, head } = check(connection, change, &puts).await?;
     move_scopes(connection, change).await?;
-    for (puts, keys) in change.puts.chunks(ROWS_MAX).zip(keys.chunks(ROWS_MAX)) {
+    for (puts, keys) in puts.chunks(ROWS_MAX).zip(keys.chunks(ROWS_MAX)) {
         put(connection, puts, keys).await?;
-        forget(connection, puts, keys).await?;
         index(connection, puts, keys).await?;
     }
-    super::outbox::raise(connection, &change.notices, change.at.unwrap_or(Timestamp::UNIX_EPOCH)).await?;
+    let audited = keys.get(change.puts.len()..).unwrap_or_default();
+    super::chain::append(connection, head, &change.audit, audited).await?;
+    outbox::raise(connection, &change.notices, change.at.unwrap_or(Timestamp::UNIX_EPOCH)).await?;
+    outbox::arrange(connection, change).await?;
+    super::access::keep(connection, &change.makers).await?;
     for agenda in &change.agenda {
         let (sql, due) = match agenda.due_on {
             Some(on) => (
@@ -196,21 +208,34 @@ async fn commit(connection: &mut SqliteConnection, change: &Changeset) -> Result
     Ok(())
 }
 
+/// What a write is told before it writes.
+struct Facts {
+    /// The key of each put's resource; a new resource gets the next one.
+    keys: Vec<i64>,
+    /// The last link of the chain of AuditEvents.
+    head: Option<Link>,
+}
+
 /// Refuses if a counter has moved, or if the current version of a resource is not the one before that which is to be written.
-/// Gives the key of each put's resource; a new resource gets the next one.
-async fn check(connection: &mut SqliteConnection, change: &Changeset) -> Result<Vec<i64>, StoreError> {
+async fn check(
+    connection: &mut SqliteConnection,
+    change: &Changeset,
+    puts: &[&Put],
+) -> Result<Facts, StoreError> {
     const CONTEXT: &str = "checking what a write rests on";
     let rested_on = change.scopes.iter().chain(&change.reads);
     let scopes: Vec<_> = rested_on.map(|scope| (&scope.key, number(scope.generation))).collect();
-    let names: Vec<_> = change.puts.iter().map(|put| (&put.stored.kind, &put.stored.id)).collect();
+    let names: Vec<_> = puts.iter().map(|put| (&put.stored.kind, &put.stored.id)).collect();
     // One row, since each row costs a change of threads.
-    let (moved, mut last, known): (i64, i64, String) = sqlx::query_as(
+    let (moved, mut last, known, number_of_head, hash): (i64, i64, String, i64, String) = sqlx::query_as(
         "select \
          (select count(*) from json_each(?1) j left join scope s on s.key = j.value ->> 0 \
              where coalesce(s.generation, 0) <> j.value ->> 1), \
          (select coalesce(max(key), 0) from resource), \
          (select json_group_array(json_array(r.key, coalesce(r.version, 0)) order by j.key) \
-             from json_each(?2) j left join resource r on r.kind = j.value ->> 0 and r.id = j.value ->> 1)",
+             from json_each(?2) j left join resource r on r.kind = j.value ->> 0 and r.id = j.value ->> 1), \
+         (select coalesce(max(number), 0) from audit_link), \
+         coalesce((select hash from audit_link order by number desc limit 1), '')",
     )
     .bind(serde_json::to_string(&scopes).map_err(unsaid(CONTEXT))?)
     .bind(serde_json::to_string(&names).map_err(unsaid(CONTEXT))?)
@@ -219,14 +244,16 @@ async fn check(connection: &mut SqliteConnection, change: &Changeset) -> Result<
     .map_err(failed(CONTEXT))?;
     let known: Vec<(Option<i64>, u64)> = serde_json::from_str(&known).map_err(unsaid(CONTEXT))?;
     let before = |put: &Put| put.stored.version.checked_sub(1);
-    if moved > 0 || change.puts.iter().zip(&known).any(|(put, known)| before(put) != Some(known.1)) {
+    if moved > 0 || puts.iter().zip(&known).any(|(put, known)| before(put) != Some(known.1)) {
         return Err(StoreError::Moved);
     }
     let mut next = || {
         last += 1;
         last
     };
-    Ok(known.into_iter().map(|(key, _)| key.unwrap_or_else(&mut next)).collect())
+    let keys = known.into_iter().map(|(key, _)| key.unwrap_or_else(&mut next)).collect();
+    let head = (number_of_head > 0).then(|| Link { number: number_of_head.unsigned_abs(), hash });
+    Ok(Facts { keys, head })
 }
 
 /// Moves each counter by one.
@@ -249,12 +276,12 @@ async fn move_scopes(connection: &mut SqliteConnection, change: &Changeset) -> R
 }
 
 /// Writes versions and makes them current.
-async fn put(connection: &mut SqliteConnection, puts: &[Put], keys: &[i64]) -> Result<(), StoreError> {
+async fn put(connection: &mut SqliteConnection, puts: &[&Put], keys: &[i64]) -> Result<(), StoreError> {
     const CONTEXT: &str = "writing resources";
     let current: Vec<_> = puts
         .iter()
         .zip(keys)
-        .map(|(Put { stored, deed, patient, .. }, key)| {
+        .map(|(&Put { stored, deed, patient, .. }, key)| {
             let deleted = i64::from(*deed == Deed::Deleted);
             (
                 key,
@@ -290,31 +317,46 @@ async fn put(connection: &mut SqliteConnection, puts: &[Put], keys: &[i64]) -> R
     insert.build().execute(connection).await.map(|_| ()).map_err(failed(CONTEXT))
 }
 
-/// Takes away what the versions before could be found by.
-async fn forget(connection: &mut SqliteConnection, puts: &[Put], keys: &[i64]) -> Result<(), StoreError> {
-    const CONTEXT: &str = "replacing index rows";
-    let known = puts.iter().zip(keys).filter(|(put, _)| put.stored.version > 1);
-    let old: Vec<i64> = known.map(|(_, key)| *key).collect();
-    if old.is_empty() {
-        return Ok(());
-    }
-    let old = serde_json::to_string(&old).map_err(unsaid(CONTEXT))?;
-    let delete = sqlx::query(
-        "delete from token_row where resource in (select value from json_each(?)); \
-         delete from reference_row where resource in (select value from json_each(?)); \
-         delete from date_row where resource in (select value from json_each(?)); \
-         delete from text_row where resource in (select value from json_each(?)); \
-         delete from quantity_row where resource in (select value from json_each(?))",
-    );
-    let delete = delete.bind(&old).bind(&old).bind(&old).bind(&old).bind(&old);
-    delete.execute(connection).await.map(|_| ()).map_err(failed(CONTEXT))
+/// Each table's rows as SQL takes them: a JSON array of arrays, in the order of its columns.
+fn told(rows: &Rows<'_>) -> Result<[String; 5], serde_json::Error> {
+    use serde_json::to_string;
+    Ok([
+        to_string(&rows.tokens)?,
+        to_string(&rows.references)?,
+        to_string(&rows.dates)?,
+        to_string(&rows.texts)?,
+        to_string(&rows.quantities)?,
+    ])
 }
 
-/// Adds what the new versions can be found by.
-async fn index(connection: &mut SqliteConnection, puts: &[Put], keys: &[i64]) -> Result<(), StoreError> {
+/// Makes these versions what their resources are found by. A row that stays is not touched: most of a new version is as it was,
+/// and each page that changes is written to the disk.
+async fn index(connection: &mut SqliteConnection, puts: &[&Put], keys: &[i64]) -> Result<(), StoreError> {
     const CONTEXT: &str = "writing index rows";
-    let Rows { tokens, references, dates, texts, quantities } = Rows::of(puts, keys);
-    sqlx::query(
+    let rows = told(&Rows::of(puts, keys)).map_err(unsaid(CONTEXT))?;
+    let known = puts.iter().zip(keys).filter(|(put, _)| put.stored.version > 1);
+    let known: Vec<i64> = known.map(|(_, key)| *key).collect();
+    if !known.is_empty() {
+        let known = serde_json::to_string(&known).map_err(unsaid(CONTEXT))?;
+        let mut delete = sqlx::query(
+            "delete from token_row where resource in (select value from json_each(?)) and (param, code, system, resource) \
+             not in (select value ->> 0, value ->> 1, value ->> 2, value ->> 3 from json_each(?)); \
+             delete from reference_row where resource in (select value from json_each(?)) and (param, id, kind, resource) \
+             not in (select value ->> 0, value ->> 1, value ->> 2, value ->> 3 from json_each(?)); \
+             delete from date_row where resource in (select value from json_each(?)) and (param, start_ms, end_ms, resource) \
+             not in (select value ->> 0, value ->> 1, value ->> 2, value ->> 3 from json_each(?)); \
+             delete from text_row where resource in (select value from json_each(?)) and (param, value, exact, resource) \
+             not in (select j.value ->> 0, j.value ->> 1, j.value ->> 2, j.value ->> 3 from json_each(?) j); \
+             delete from quantity_row where resource in (select value from json_each(?)) \
+             and (param, low, high, code, system, unit, resource) not in (select value ->> 0, value ->> 1, value ->> 2, \
+             value ->> 3, value ->> 4, value ->> 5, value ->> 6 from json_each(?))",
+        );
+        for rows in &rows {
+            delete = delete.bind(&known).bind(rows);
+        }
+        delete.execute(&mut *connection).await.map_err(failed(CONTEXT))?;
+    }
+    let mut insert = sqlx::query(
         "insert or ignore into token_row (param, code, system, resource) \
          select value ->> 0, value ->> 1, value ->> 2, value ->> 3 from json_each(?); \
          insert or ignore into reference_row (param, id, kind, resource) \
@@ -326,16 +368,11 @@ async fn index(connection: &mut SqliteConnection, puts: &[Put], keys: &[i64]) ->
          insert or ignore into quantity_row (param, low, high, code, system, unit, resource) \
          select value ->> 0, value ->> 1, value ->> 2, value ->> 3, value ->> 4, value ->> 5, value ->> 6 \
          from json_each(?)",
-    )
-    .bind(serde_json::to_string(&tokens).map_err(unsaid(CONTEXT))?)
-    .bind(serde_json::to_string(&references).map_err(unsaid(CONTEXT))?)
-    .bind(serde_json::to_string(&dates).map_err(unsaid(CONTEXT))?)
-    .bind(serde_json::to_string(&texts).map_err(unsaid(CONTEXT))?)
-    .bind(serde_json::to_string(&quantities).map_err(unsaid(CONTEXT))?)
-    .execute(connection)
-    .await
-    .map(|_| ())
-    .map_err(failed(CONTEXT))
+    );
+    for rows in &rows {
+        insert = insert.bind(rows);
+    }
+    insert.execute(connection).await.map(|_| ()).map_err(failed(CONTEXT))
 }
 
 /// What could not be written as JSON for a statement.

@@ -1,9 +1,11 @@
 //! What every store must do, as plain functions over the port. Another implementation runs the same laws with one more
 //! factory in [`stores`] and one more `contract!` line. PostgreSQL's are on a server that this process starts for itself.
 
+mod access;
 mod claim;
 mod facts;
 mod outbox;
+mod record;
 mod resource;
 mod scope;
 mod search;
@@ -38,6 +40,8 @@ macro_rules! contract {
         mod $backend {
             laws! {
                 $backend:
+                access::what_may_be_used_once_is_used_once,
+                access::who_last_wrote_a_subscription_is_kept_beside_it,
                 resource::a_version_is_read_as_it_was_put,
                 resource::history_is_newest_first,
                 resource::a_deletion_is_a_version_and_ends_what_can_be_found,
@@ -62,14 +66,27 @@ macro_rules! contract {
                 claim::what_is_claimed_is_nobody_elses_until_it_is_given_up,
                 claim::a_claim_ends_with_its_time,
                 claim::of_many_who_claim_at_once_one_has_it,
-                outbox::events_are_numbered_within_their_subscription,
+                outbox::events_are_numbered_within_their_receiver,
                 outbox::numbers_have_no_gaps_under_concurrent_commits,
-                outbox::only_the_first_unsettled_event_waits,
+                outbox::a_queue_is_read_in_order_and_as_far_as_there_is_room,
+                outbox::who_is_busy_is_left_out,
                 outbox::a_retry_waits_for_its_time,
                 outbox::a_dropped_event_makes_room,
                 outbox::settling_again_changes_nothing,
-                outbox::the_next_time_is_that_of_the_earliest_subscription,
-                outbox::as_many_events_as_asked_for,
+                outbox::the_next_time_is_that_of_the_earliest_receiver,
+                outbox::as_many_receivers_as_asked_for_those_first_who_wait_longest,
+                outbox::a_dead_letter_is_kept_and_lets_the_next_one_go,
+                outbox::what_waits_too_long_is_parked_together,
+                outbox::what_is_asked_for_again_comes_under_its_number_before_what_is_newer,
+                outbox::a_receiver_says_how_it_stands,
+                record::a_counterpart_is_found_from_either_side,
+                record::a_counterpart_replaces_what_was_known_of_either_side,
+                record::how_far_a_record_server_was_read_is_kept,
+                record::what_was_not_taken_in_stays_until_it_is,
+                outbox::a_held_event_goes_when_it_is_released,
+                outbox::what_went_in_one_message_fails_once,
+                outbox::calls_are_due_in_order_and_once_set_anew,
+                outbox::what_was_raised_is_counted_and_read_again,
                 search::tokens,
                 search::references,
                 search::texts_and_ids,
@@ -81,6 +98,7 @@ macro_rules! contract {
                 search::sorted_by_a_date_both_ways,
                 search::sorted_by_several_keys,
                 search::through_references,
+                search::counted_by_the_days_on_which_they_begin,
                 search::a_count_of_nothing_is_the_total_alone,
                 search::pages_neither_repeat_nor_skip_while_rows_are_inserted,
                 search::the_total_is_of_the_same_snapshot,

@@ -70,12 +70,7 @@ fn a_full_changeset(extra: endplate_followup::ports::Put) -> Changeset {
     let fresh = found_by(&[token("status", None, "requested")], of_patient("p", put("Task", "fresh", 1)));
     Changeset {
         scopes: vec![scope("Patient/p", 0), scope("Task?identifier=s|1", 0)],
-        notices: vec![Notice {
-            subscription: "s".into(),
-            kind: "Task".into(),
-            id: "fresh".into(),
-            version: 1,
-        }],
+        notices: vec![Notice { receiver: "s".into(), kind: "Task".into(), id: "fresh".into(), version: 1 }],
         agenda: vec![Agenda { patient: "p".into(), due_on: Some(Date::constant(2026, 3, 1)) }],
         ..change(vec![fresh, extra])
     }
@@ -88,7 +83,7 @@ async fn assert_no_trace(store: &dyn Store) {
     assert_eq!(store.generation("Patient/p").await.unwrap(), 0);
     assert_eq!(store.generation("Task?identifier=s|1").await.unwrap(), 0);
     assert!(store.compartment("p").await.unwrap().resources.is_empty());
-    assert_eq!(store.next_waiting_at().await.unwrap(), None);
+    assert_eq!(store.receivers(None, 1).await.unwrap(), []);
     assert!(store.due(Date::MAX, None, 10).await.unwrap().is_empty());
     let asked = Match::Token { system: TokenSystem::Any, code: Some("requested".into()) };
     let clauses = vec![Clause { params: vec!["status".into()], negated: false, any: vec![asked] }];

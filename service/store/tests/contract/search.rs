@@ -526,3 +526,48 @@ pub async fn the_total_is_of_the_same_snapshot(store: &dyn Store) {
     join(writing, reading).await;
     assert_eq!(store.read("Task", "0").await.unwrap().unwrap().at, at(1));
 }
+
+/// Goal: a count by days is that of the resources that a search of the same clauses finds, the current versions only.
+pub async fn counted_by_the_days_on_which_they_begin(store: &dyn Store) {
+    const DAY_MS: i64 = 86_400_000;
+    let mut random = Random::new(7);
+    let mut days: Vec<(i64, &str)> = Vec::new();
+    for n in 0..60 {
+        let day = random.below(6);
+        let status = random.one(&["requested", "accepted", "cancelled"]);
+        let rows = [
+            date("preferred", day * DAY_MS, (day + 1) * DAY_MS - 1),
+            date("due", 0, 9 * DAY_MS),
+            token("status", None, status),
+        ];
+        add(store, &format!("t{n}"), &rows).await;
+        days.push((day, status));
+    }
+    let (from, to) = (1, 3);
+    let within = Match::Date { prefix: Prefix::Eq, start_ms: from * DAY_MS, end_ms: (to + 1) * DAY_MS - 1 };
+    let open = ["requested", "accepted"].map(|code| coded(TokenSystem::Any, Some(code))).to_vec();
+    let asked = query(vec![clause("preferred", vec![within]), clause("status", open)]);
+    let expected: Vec<(i64, u64)> = (from..=to)
+        .map(|day| {
+            let of = days.iter().filter(|(on, status)| *on == day && *status != "cancelled");
+            (day * DAY_MS, of.count() as u64)
+        })
+        .filter(|(_, count)| *count > 0)
+        .collect();
+    assert_eq!(store.counts(&asked, "preferred").await.unwrap(), expected);
+    // A new version takes the place of the old one, and a deletion ends it.
+    let on = |day: i64| date("preferred", day * DAY_MS, (day + 1) * DAY_MS - 1);
+    let (_, first) =
+        days.iter().enumerate().find(|(_, (day, status))| *day == 1 && *status != "cancelled").unwrap();
+    let index = days.iter().position(|one| one == first).unwrap();
+    let moved = found_by(&[on(2), token("status", None, "accepted")], put("Task", &format!("t{index}"), 2));
+    commit(store, vec![moved]).await;
+    let counts = store.counts(&asked, "preferred").await.unwrap();
+    let count = |counts: &[(i64, u64)], day: i64| {
+        counts.iter().find(|(at, _)| *at == day * DAY_MS).map_or(0, |(_, count)| *count)
+    };
+    assert_eq!(count(&counts, 1) + 1, count(&expected, 1));
+    assert_eq!(count(&counts, 2), count(&expected, 2) + 1);
+    commit(store, vec![crate::facts::deletion("Task", &format!("t{index}"), 3)]).await;
+    assert_eq!(count(&store.counts(&asked, "preferred").await.unwrap(), 2), count(&expected, 2));
+}

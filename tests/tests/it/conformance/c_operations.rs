@@ -6,7 +6,7 @@ mod plan;
 mod records;
 mod validate;
 
-use crate::clinic::{EP, interosseous_graft, patient, with};
+use crate::clinic::{EP, interosseous_graft, patient, subscription, with};
 use crate::served::{Reply, Served};
 use endplate_fhir::{Json, validate as r4};
 use endplate_followup::operation::OFFERED;
@@ -184,6 +184,7 @@ fn address(plan: &Json, kind: &str, is_instance: bool, name: &str) -> String {
 async fn c01_operations_are_invoked_as_r4_says() {
     let served = clinic().await;
     served.put(&map("m", "nerve", &[("N", "equal", "radial")])).await.done();
+    served.put(&subscription("p1", "Task", "http://127.0.0.1:9/", true)).await.done();
     let plan = served.all("CarePlan").await.remove(0);
     let address = |kind: &str, is_instance: bool, name: &str| address(&plan, kind, is_instance, name);
     for operation in OFFERED {

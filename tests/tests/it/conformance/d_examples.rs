@@ -137,6 +137,8 @@ async fn d49_every_official_example_comes_back_as_it_was_sent() {
         // FHIR R4 subscription.html: a client requests, the server makes it active.
         if expected["resourceType"] == "Subscription" && expected["status"] == "requested" {
             expected["status"] = json!("active");
+            // What its headers hold is kept and not shown.
+            expected["channel"]["header"] = json!(["Authorization: ***"]);
         }
         assert_eq!(as_sent(stored), as_sent(expected), "{name}");
     }

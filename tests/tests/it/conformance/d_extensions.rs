@@ -26,8 +26,8 @@ fn each_extension(value: &Json, act: &mut dyn FnMut(&Json)) {
 
 /// What is wrong with the extensions of a resource: FHIR R4 extensibility.html and invariant ext-1.
 fn wrong_extensions(resource: &Json) -> Vec<String> {
-    // FHIR R4 extension registry, Flag.
-    let standard = ["flag-detail", "flag-priority"]
+    // FHIR R4 extension registry, DiagnosticReport and Flag.
+    let standard = ["diagnosticReport-risk", "flag-detail", "flag-priority"]
         .map(|name| format!("http://hl7.org/fhir/StructureDefinition/{name}"));
     let mut wrong = Vec::new();
     let mut judge = |one: &Json, is_part: bool| {

@@ -231,3 +231,33 @@ async fn d21_a_task_that_stops_says_why() {
     clinic.put(said(&clinic, &id, "requested").await).await.unwrap();
     assert!(clinic.get("Task", &id).await.get("statusReason").is_none());
 }
+
+/// RFC 5545 sections 3.1, 3.6.1, 3.8.7: a stable UID, a SEQUENCE that grows, DTSTAMP in UTC, days as VALUE=DATE, no DUE and no
+/// DURATION. `calendar.rs` has the feeds read by an independent library.
+#[tokio::test]
+async fn d53_reviews_are_a_calendar() {
+    let clinic = grafted().await;
+    let task = clinic.task("wound-posterior-interosseous").await;
+    let event = async || {
+        let feed = clinic.endplate.patient_calendar("p1").await.unwrap();
+        assert!(feed.split("\r\n").all(|line| line.len() <= 75 && !line.contains('\n')));
+        let feed = feed.replace("\r\n ", "");
+        let all = feed.split("BEGIN:VEVENT\r\n").find(|one| one.contains(text(&task, "/id")));
+        all.unwrap().lines().map(str::to_owned).collect::<Vec<_>>()
+    };
+    let value = |event: &[String], name: &str| {
+        let line =
+            event.iter().find(|line| line.starts_with(name)).unwrap_or_else(|| panic!("{name}: {event:?}"));
+        line[name.len()..].to_owned()
+    };
+    let first = event().await;
+    assert_eq!(value(&first, "DTSTART;VALUE=DATE:"), text(&task, "/input/0/valueDate").replace('-', ""));
+    assert_eq!(value(&first, "DTSTAMP:"), "20260303T120000Z");
+    assert!(!first.iter().any(|line| line.starts_with("DUE") || line.starts_with("DURATION")));
+    clinic.put(appointment("a1", "p1", &task, "booked", "2026-03-13")).await.unwrap();
+    let second = event().await;
+    assert_eq!(value(&second, "UID:"), value(&first, "UID:"));
+    assert_eq!(value(&second, "DTSTART:"), "20260313T090000Z");
+    let sequence = |event: &[String]| value(event, "SEQUENCE:").parse::<u64>().unwrap();
+    assert!(sequence(&second) > sequence(&first));
+}

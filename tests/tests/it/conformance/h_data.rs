@@ -131,6 +131,23 @@ async fn h16_sizes_and_depths_are_bounded() {
     let heavy = served.request("GET", "/fhir/Task").header("x-heavy", "a".repeat(1_000_000));
     let reply = served.send(heavy).await;
     assert_eq!(reply.status, 431);
+    // What is read at all is refused with a sentence.
+    let reply = served.get(&format!("/fhir/Task?_id={}", "a".repeat(20_000))).await;
+    assert!(reply.status == 414 && reply.text.contains("_search"), "{} {}", reply.status, reply.text);
+    let heavy = served.request("GET", "/fhir/Task").header("x-heavy", "a".repeat(40_000));
+    let reply = served.send(heavy).await;
+    assert!(
+        reply.status == 431 && reply.text.contains("OperationOutcome"),
+        "{} {}",
+        reply.status,
+        reply.text
+    );
+    let names = |count: usize| {
+        format!(r#"{{"resourceType":"Patient","name":[{}]}}"#, vec![r#"{"text":"x"}"#; count].join(","))
+    };
+    let reply = text(&served, "Patient", names(10_001)).await;
+    assert!(reply.status == 400 && reply.text.contains("10000"), "{} {}", reply.status, reply.text);
+    assert_eq!(text(&served, "Patient", names(10_000)).await.status, 201);
 }
 
 // RFC 9110 section 15.5.16: a coding that is not taken is 415; nothing is unpacked, so nothing can burst.

@@ -125,6 +125,7 @@ impl Choice<'_> {
             attended: &BTreeMap::new(),
             protocol: &settings.protocol,
             scheduler: &settings.scheduler,
+            reviews_per_day_max: settings.reviews_per_day_max,
             today: *on,
         };
         let written = plan::documents(&source)

@@ -25,6 +25,15 @@ fn wrong_operation(operation: &Json, kind: Option<&str>) -> Option<String> {
     if let Some(id) = definition.strip_prefix("http://hl7.org/fhir/OperationDefinition/") {
         return (!R4_OPERATIONS.contains(&(name, id))).then(|| format!("{name}: R4 has no {definition}"));
     }
+    // Of the Backport: fixtures/subscriptions holds the CapabilityStatement that names them.
+    if definition.starts_with("http://hl7.org/fhir/uv/subscriptions-backport/") {
+        let server =
+            super::super::e_subscriptions::fixture("CapabilityStatement-backport-subscription-server-r4");
+        let known = server["rest"][0]["resource"][0]["operation"].as_array()?;
+        let is_it = |one: &&Json| one["name"] == format!("${name}") && one["definition"] == definition;
+        let found = kind == Some("Subscription") && known.iter().any(|one| is_it(&one));
+        return (!found).then(|| format!("{name}: the Backport has no {definition}"));
+    }
     let own = publish::all().iter().find(|one| one.kind == "OperationDefinition" && one.url == definition);
     let Some(own) = own.map(publish::Published::resource) else {
         return Some(format!("{name}: {definition} is not published"));
