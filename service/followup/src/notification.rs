@@ -58,8 +58,8 @@ pub(crate) const GONE: &str = "the subscription is gone or off";
 pub(crate) enum Next {
     /// This is to be sent; it tells of these events, the first one among them.
     Send(Box<Parcel>),
-    /// The subscription is not active; it may become so.
-    Hold,
+    /// This version of the subscription is not active; it may become so.
+    Hold(u64),
     /// It is not told any more, for this reason.
     Drop(&'static str),
 }
@@ -85,7 +85,7 @@ impl Endplate {
         match subscription.status.as_str() {
             _ if subscription.is_over(self.clock.now()) => return Ok(OVER),
             "active" => {}
-            "requested" | "error" => return Ok(Next::Hold),
+            "requested" | "error" => return Ok(Next::Hold(stored.version)),
             _ => return Ok(OVER),
         }
         let events = self.together(event, &subscription).await?;

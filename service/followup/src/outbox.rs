@@ -2,7 +2,8 @@
 //!
 //! Delivery is at least once and in order for each receiver: an event is sent when the one before it was taken, dropped or
 //! parked. What follows from an attempt is a pure function ([`next`]) of the event, what the receiver did before, the outcome
-//! and the time. A receiver is a text key: the id of a Subscription. [`pool`] serves many at once.
+//! and the time. A receiver is a text key: the id of a Subscription, or `record/NAME` for a hospital record server. [`pool`] serves
+//! many at once.
 
 pub mod pool;
 
@@ -143,21 +144,22 @@ impl Notifications<'_> {
         let Parcel { message, events, stored } = parcel;
         let outcome = self.transport.send(&message).await;
         let raised_at = events.first().map_or(Timestamp::MIN, |event| event.raised_at);
-        let turn = self.endplate.judged(&outcome, stored, raised_at);
-        let carried = match &turn {
+        let carried = match self.endplate.judged(&outcome, stored, raised_at) {
+            // The state first: were the process to end here, the event would be looked at again and find it.
+            Some(turn) => match self.turn(&turn).await? {
+                // Somebody has written the Subscription meanwhile: this was an attempt like any other.
+                None => Carried::Tried(outcome),
+                Some(_) if turn.is_off() => Carried::Unwanted(GONE),
+                Some(version) => Carried::Held(version),
+            },
             None => Carried::Tried(outcome),
-            Some(turn) if turn.is_off() => Carried::Unwanted(GONE),
-            Some(_) => Carried::Held,
         };
-        // The state first: were the process to end here, the event would be looked at again and find it.
-        self.turn(turn).await?;
         Ok((carried, events))
     }
 
-    async fn turn(&self, turn: Option<Turn>) -> Result<(), Refusal> {
-        let Some(turn) = turn else { return Ok(()) };
+    async fn turn(&self, turn: &Turn) -> Result<Option<u64>, Refusal> {
         let _alone = self.turning.lock().await;
-        self.endplate.turn(&turn).await
+        self.endplate.turn(turn).await
     }
 }
 
@@ -175,7 +177,7 @@ impl Carrier for Notifications<'_> {
         };
         match next {
             Next::Send(parcel) => self.send(*parcel).await,
-            Next::Hold => Ok((Carried::Held, vec![event.clone()])),
+            Next::Hold(version) => Ok((Carried::Held(version), vec![event.clone()])),
             Next::Drop(reason) => Ok((Carried::Unwanted(reason), vec![event.clone()])),
         }
     }
@@ -199,8 +201,10 @@ impl Carrier for Notifications<'_> {
     }
 
     async fn call(&self, call: &Call) -> Result<(), Refusal> {
-        let turn = self.endplate.answer_call(call, self.transport).await?;
-        self.turn(turn).await
+        if let Some(turn) = self.endplate.answer_call(call, self.transport).await? {
+            self.turn(&turn).await?;
+        }
+        Ok(())
     }
 }
 

@@ -306,8 +306,11 @@ pub enum Settlement {
         is_old: bool,
     },
     /// Not sent, since its Subscription is not active: nothing of this receiver is sent before a changeset releases it. It was no
-    /// attempt.
-    Held,
+    /// attempt. If the Subscription has another version by now, it was released meanwhile, and nothing is held.
+    Held {
+        /// The version of the Subscription that is not active.
+        version: u64,
+    },
     /// Give it up: the subscription is gone or off.
     Dropped {
         /// Why, for people.

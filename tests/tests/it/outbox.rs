@@ -216,6 +216,34 @@ async fn what_waited_too_long_is_kept_until_it_is_asked_for() {
     assert_eq!(transport.events(true), named(1..=count + 1));
 }
 
+/// Nobody answers, and while that is found out somebody writes the Subscription anew.
+struct WrittenMeanwhile<'a>(&'a Clinic);
+
+#[async_trait]
+impl Transport for WrittenMeanwhile<'_> {
+    async fn send(&self, _: &Message) -> Outcome {
+        let mut subscription = self.0.get("Subscription", "desk").await;
+        subscription["reason"] = json!("asked for again");
+        self.0.put(subscription).await.unwrap();
+        Outcome::Unreachable { reason: "no connection could be made".to_owned() }
+    }
+}
+
+/// What was found out of a Subscription is not about one that was written meanwhile: it goes on, and nothing of it is held.
+#[tokio::test]
+async fn a_subscription_that_is_written_during_its_last_attempt_goes_on() {
+    let (clinic, count) = subscribed().await;
+    clinic.clock.turn_on_s(15 * 86_400);
+    let report = clinic.endplate.deliver(&WrittenMeanwhile(&clinic)).await.unwrap();
+    assert_eq!((report.deferred, report.parked, report.dropped), (1, 0, 0));
+    assert_eq!(text(&clinic.get("Subscription", "desk").await, "/status"), "active");
+    let transport = Answering::default();
+    transport.is(Outcome::Accepted);
+    clinic.clock.turn_on_s(60);
+    clinic.endplate.deliver(&transport).await.unwrap();
+    assert_eq!(transport.events(true), named(1..=count));
+}
+
 /// Far more receivers than the store has connections: none holds what another waits for.
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn more_receivers_than_the_store_has_connections_are_all_served() {

@@ -44,8 +44,8 @@ pub enum Carried {
     Refused(String),
     /// Nobody wants it any more, or whoever does may not have it; and why.
     Unwanted(&'static str),
-    /// Its Subscription is not active: it waits until that is written again.
-    Held,
+    /// This version of its Subscription is not active: it waits until that is written again.
+    Held(u64),
 }
 
 /// Carries events to their receivers.
@@ -254,7 +254,7 @@ impl Endplate {
                 // It answers, so the next event may go on at once.
                 Carried::Refused(reason) => Settlement::Parked { next_at: now, reason, is_old: false },
                 Carried::Unwanted(reason) => Settlement::Dropped { reason: reason.to_owned() },
-                Carried::Held => Settlement::Held,
+                Carried::Held(version) => Settlement::Held { version },
             };
             let goes_on = match &settlement {
                 Settlement::Delivered => {
@@ -262,7 +262,7 @@ impl Endplate {
                     true
                 }
                 Settlement::Dropped { .. } => true,
-                Settlement::Retry { .. } | Settlement::Held => false,
+                Settlement::Retry { .. } | Settlement::Held { .. } => false,
                 Settlement::Parked { next_at, reason, is_old } => {
                     standing.failures = standing.failures.saturating_add(1);
                     given_up = is_old.then(|| (now, reason.clone()));
@@ -315,7 +315,7 @@ impl DeliveryReport {
     fn count(&mut self, settlement: &Settlement) {
         match settlement {
             Settlement::Delivered => self.delivered += 1,
-            Settlement::Retry { .. } | Settlement::Held => self.deferred += 1,
+            Settlement::Retry { .. } | Settlement::Held { .. } => self.deferred += 1,
             Settlement::Parked { .. } => self.parked += 1,
             Settlement::Dropped { .. } => self.dropped += 1,
         }
@@ -353,6 +353,6 @@ fn told(event: &Event, settlement: &Settlement) {
                 "a notification is a dead letter"
             );
         }
-        Settlement::Delivered | Settlement::Dropped { .. } | Settlement::Held => {}
+        Settlement::Delivered | Settlement::Dropped { .. } | Settlement::Held { .. } => {}
     }
 }

@@ -10,9 +10,9 @@ use endplate_fhir::json;
 use serde_json::json;
 
 impl Endplate {
-    /// A new version of a Subscription in another state. If somebody has written it since that was found
-    /// out, it is about something else, and nothing is done.
-    pub(crate) async fn turn(&self, turn: &Turn) -> Result<(), Refusal> {
+    /// A new version of a Subscription in another state, with its number. If somebody has written it since that was found out,
+    /// it is about something else, and nothing is done.
+    pub(crate) async fn turn(&self, turn: &Turn) -> Result<Option<u64>, Refusal> {
         let Turn { stored, status, error } = turn;
         let mut resource = json::stored(&stored.body);
         if let Some(members) = resource.as_object_mut() {
@@ -24,7 +24,7 @@ impl Endplate {
         for _ in 0..ATTEMPTS_MAX {
             let current = self.store.read("Subscription", &stored.id).await?;
             if current.is_none_or(|current| current.version != stored.version) {
-                return Ok(());
+                return Ok(None);
             }
             let mut attempt = Attempt::new(self, false);
             let (generation, listeners) = self.listeners().await?;
@@ -33,7 +33,7 @@ impl Endplate {
             attempt.put_one(resource.clone(), stored.version + 1);
             match self.settle(attempt.change).await {
                 Err(StoreError::Moved) => {}
-                done => return Ok(done?),
+                done => return Ok(done.map(|()| Some(stored.version + 1))?),
             }
         }
         Err(StoreError::Moved.into())

@@ -196,7 +196,7 @@ fn parts(settlement: &Settlement) -> (&'static str, Option<&str>, i64) {
         Settlement::Retry { reason, .. } => ("deferred", Some(reason), 0),
         Settlement::Dropped { reason } => ("dropped", Some(reason), 2),
         Settlement::Parked { reason, .. } => ("parked", Some(reason), 3),
-        Settlement::Held => ("held", None, 0),
+        Settlement::Held { .. } => ("held", None, 0),
     }
 }
 
@@ -209,8 +209,12 @@ pub(super) async fn settle(
     const CONTEXT: &str = "settling events";
     // Nothing follows one that is held, so it is the last.
     let attempts = match attempts.split_last() {
-        Some((Attempt { settlement: Settlement::Held, .. }, before)) => {
-            let hold = sqlx::query("update receiver set held = 1 where key = ?").bind(receiver);
+        Some((Attempt { settlement: Settlement::Held { version }, .. }, before)) => {
+            let hold = sqlx::query(
+                "update receiver set held = 1 where key = ?1 \
+                 and ?2 = (select version from resource where kind = 'Subscription' and id = ?1)",
+            );
+            let hold = hold.bind(receiver).bind(number(*version));
             hold.execute(&mut *connection).await.map_err(failed(CONTEXT))?;
             before
         }
@@ -251,7 +255,7 @@ pub(super) async fn settle(
                 next_at_ms = Some(next_at.as_millisecond());
                 failing_since_ms = failing_since_ms.or(Some(attempt.at.as_millisecond()));
             }
-            Settlement::Dropped { .. } | Settlement::Held => {}
+            Settlement::Dropped { .. } | Settlement::Held { .. } => {}
         }
     }
     let (outcome, reason, _) = parts(&last.settlement);

@@ -76,6 +76,7 @@ macro_rules! contract {
                 record::how_far_a_record_server_was_read_is_kept,
                 record::what_was_not_taken_in_stays_until_it_is,
                 outbox::a_held_event_goes_when_it_is_released,
+                outbox::nothing_is_held_for_a_subscription_that_was_written_meanwhile,
                 outbox::what_went_in_one_message_fails_once,
                 outbox::calls_are_due_in_order_and_once_set_anew,
                 outbox::what_was_raised_is_counted_and_read_again,

@@ -1,6 +1,6 @@
 //! The outbox: numbers, order, attempts, and how receivers stand.
 
-use crate::facts::{assert_moved, at, change, scope};
+use crate::facts::{assert_moved, at, change, put, scope};
 use endplate_followup::ports::{
     Attempt, Call, Changeset, Event, Notice, Queue, Receiver, Replay, Room, Settlement, Store, Traffic,
     Waiting,
@@ -373,10 +373,12 @@ pub async fn a_receiver_says_how_it_stands(store: &dyn Store) {
 
 /// An event that is held waits without an attempt until its Subscription is released.
 pub async fn a_held_event_goes_when_it_is_released(store: &dyn Store) {
+    let subscriptions = vec![put("Subscription", "s", 1), put("Subscription", "t", 1)];
+    store.commit(change(subscriptions)).await.unwrap();
     store.commit(raising(10, &[("s", "a"), ("s", "b"), ("t", "c")])).await.unwrap();
-    settle_first(store, "s", 11, Settlement::Held).await;
+    settle_first(store, "s", 11, Settlement::Held { version: 1 }).await;
     // What was done before it in the same run is recorded.
-    let run = [(1, Settlement::Delivered), (1, Settlement::Held)];
+    let run = [(1, Settlement::Delivered), (1, Settlement::Held { version: 1 })];
     let attempt = |(number, settlement)| Attempt { number, at: at(11), settlement, goes_along: false };
     store.settle("t", run.map(attempt).into()).await.unwrap();
     store.commit(raising(12, &[("t", "d")])).await.unwrap();
@@ -398,6 +400,18 @@ pub async fn a_held_event_goes_when_it_is_released(store: &dyn Store) {
     assert_eq!(waiting(store, 50).await, [event("s", 1, "a")]);
     // Nothing waits for one that nobody knows.
     store.commit(Changeset { releases: vec!["nobody".to_owned()], ..change(vec![]) }).await.unwrap();
+}
+
+/// Whoever makes a Subscription active while an event of it is found to wait would otherwise wait for ever.
+pub async fn nothing_is_held_for_a_subscription_that_was_written_meanwhile(store: &dyn Store) {
+    store.commit(change(vec![put("Subscription", "s", 1)])).await.unwrap();
+    store.commit(raising(10, &[("s", "a")])).await.unwrap();
+    let release = Changeset { releases: vec!["s".to_owned()], ..change(vec![put("Subscription", "s", 2)]) };
+    store.commit(release).await.unwrap();
+    settle_first(store, "s", 11, Settlement::Held { version: 1 }).await;
+    assert_eq!(waiting(store, 12).await, [event("s", 1, "a")]);
+    settle_first(store, "s", 12, Settlement::Held { version: 2 }).await;
+    assert_eq!(waiting(store, 13).await, []);
 }
 
 /// Events of one message are tried together, and their failure is one failure of the receiver.
