@@ -6,7 +6,7 @@ use async_trait::async_trait;
 use endplate_followup::ports::{Bookmark, Counterpart, Counterparts, DeadLetter, Note, StoreError, Unread};
 use jiff::Timestamp;
 use sqlx::Row;
-use sqlx::sqlite::{SqliteConnection, SqliteRow};
+use sqlx::sqlite::{SqliteConnection, SqlitePool, SqliteRow};
 
 #[async_trait]
 impl Counterparts for SqliteStore {
@@ -16,13 +16,9 @@ impl Counterparts for SqliteStore {
         kind: &str,
         id: &str,
     ) -> Result<Option<Counterpart>, StoreError> {
-        let row = sqlx::query(
-            "select record, kind, id, their_id, their_version, our_version, diverged from counterpart \
-             where record = ? and kind = ? and id = ?",
-        );
-        let row = row.bind(record).bind(kind).bind(id).fetch_optional(&self.readers).await;
-        let row = row.map_err(failed("reading a counterpart"))?;
-        row.as_ref().map(counterpart).transpose().map_err(failed("reading a counterpart"))
+        let sql = "select record, kind, id, their_id, their_version, our_version, diverged from counterpart \
+                   where record = ? and kind = ? and id = ?";
+        counterpart_by(&self.readers, sql, [record, kind, id]).await
     }
 
     async fn counterpart_of(
@@ -31,13 +27,9 @@ impl Counterparts for SqliteStore {
         kind: &str,
         their_id: &str,
     ) -> Result<Option<Counterpart>, StoreError> {
-        let row = sqlx::query(
-            "select record, kind, id, their_id, their_version, our_version, diverged from counterpart \
-             where record = ? and kind = ? and their_id = ?",
-        );
-        let row = row.bind(record).bind(kind).bind(their_id).fetch_optional(&self.readers).await;
-        let row = row.map_err(failed("reading a counterpart"))?;
-        row.as_ref().map(counterpart).transpose().map_err(failed("reading a counterpart"))
+        let sql = "select record, kind, id, their_id, their_version, our_version, diverged from counterpart \
+                   where record = ? and kind = ? and their_id = ?";
+        counterpart_by(&self.readers, sql, [record, kind, their_id]).await
     }
 
     async fn bookmarks(&self, record: &str) -> Result<Vec<Bookmark>, StoreError> {
@@ -76,6 +68,19 @@ impl Counterparts for SqliteStore {
     async fn note(&self, notes: Vec<Note>) -> Result<(), StoreError> {
         self.writer.send(Work::Note(notes)).await.map(|_| ())
     }
+}
+
+/// The counterpart that a statement finds by three names.
+async fn counterpart_by(
+    readers: &SqlitePool,
+    sql: &'static str,
+    names: [&str; 3],
+) -> Result<Option<Counterpart>, StoreError> {
+    const CONTEXT: &str = "reading a counterpart";
+    let [record, kind, id] = names;
+    let row = sqlx::query(sql).bind(record).bind(kind).bind(id);
+    let row = row.fetch_optional(readers).await.map_err(failed(CONTEXT))?;
+    row.as_ref().map(counterpart).transpose().map_err(failed(CONTEXT))
 }
 
 fn counterpart(row: &SqliteRow) -> Result<Counterpart, sqlx::Error> {
