@@ -4,7 +4,9 @@ use clap::error::ErrorKind;
 use clap::{Args, Parser, Subcommand};
 use endplate_server::config::{Config, ConfigError, Layers, Sources};
 use endplate_server::fault::Fault;
-use endplate_server::{audit, check, demo, input, outbox, plan, protocol, publish, record, serve, sweep};
+use endplate_server::{
+    audit, check, copy, demo, input, outbox, plan, protocol, publish, record, serve, sweep,
+};
 use std::path::PathBuf;
 use std::process::ExitCode;
 
@@ -93,6 +95,15 @@ enum Command {
         #[arg(long, value_name = "URL")]
         store: Option<String>,
     },
+    /// Copy everything of one store into another, compare both, and go on where an earlier copy stopped
+    Copy {
+        /// The store to read; nobody may write it meanwhile
+        #[arg(long, value_name = "URL")]
+        from: String,
+        /// An empty store, or one into which a copy was begun; made if it is not there
+        #[arg(long, value_name = "URL")]
+        to: String,
+    },
     /// Check the audit trail, or print its end
     Audit {
         #[command(subcommand)]
@@ -139,7 +150,7 @@ struct Overrides {
     /// Address and port to listen on [variable: ENDPLATE_LISTEN]
     #[arg(long, value_name = "ADDRESS")]
     listen: Option<String>,
-    /// Where resources are kept: sqlite:PATH or sqlite::memory: [variable: ENDPLATE_STORE]
+    /// Where resources are kept: sqlite:PATH, sqlite::memory: or postgres://… [variable: ENDPLATE_STORE]
     #[arg(long, value_name = "URL")]
     store: Option<String>,
     /// Allow listening beyond this machine without access control [variable: ENDPLATE_UNPROTECTED]
@@ -217,6 +228,10 @@ async fn run(cli: Cli) -> Result<(), Fault> {
         Command::Protocol { moves, store } => {
             let config = config(Overrides { store, ..Overrides::default() }, file)?;
             input::print(&protocol::run(&config, moves).await?);
+            Ok(())
+        }
+        Command::Copy { from, to } => {
+            input::print(&copy::run(&from, &to).await?);
             Ok(())
         }
         Command::Audit { what } => {
