@@ -294,7 +294,7 @@ async fn a_store_of_a_later_release_is_not_opened() {
     sqlx::query(later).execute(&mut connection).await.unwrap();
     let error = open(&path).await.unwrap_err();
     assert!(matches!(error, OpenError::Later { number: 999_999, known: 2, .. }), "{error}");
-    assert_shows_no_sql(&error);
+    assert!(error.to_string().contains("later release"), "{error}");
 }
 
 /// The tables of each release, with a row in them, are brought up to date and keep what they hold.
