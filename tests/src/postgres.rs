@@ -5,7 +5,7 @@
 
 use sqlx::postgres::PgConnectOptions;
 use sqlx::{AssertSqlSafe, ConnectOptions, Connection};
-use std::io::{BufRead, BufReader};
+use std::io::{BufRead, BufReader, Write};
 use std::path::Path;
 use std::process::{Child, Command, Stdio};
 use std::sync::OnceLock;
@@ -34,12 +34,15 @@ start() {
 }
 start
 echo ready
-while read -r word; do
-    as "$found/pg_ctl" -D "$folder/data" -m immediate stop >/dev/null
-    start
+while read -r word place; do
+    case $word in
+    own) [ -z "$user" ] || chown "$user" "$place" ;;
+    stop) as "$found/pg_ctl" -D "$folder/data" -m immediate stop >/dev/null ;;
+    crash) as "$found/pg_ctl" -D "$folder/data" -m immediate stop >/dev/null && start ;;
+    esac
     echo ready
 done
-as "$found/pg_ctl" -D "$folder/data" -m immediate stop >/dev/null
+as "$found/pg_ctl" -D "$folder/data" -m immediate stop >/dev/null 2>&1 || true
 "#;
 
 /// A running server. It ends when this value is dropped, or with the process.
@@ -102,8 +105,28 @@ impl Server {
     /// # Panics
     /// It does not start again.
     pub fn crash(&mut self) {
-        use std::io::Write;
-        self.keeper.stdin.as_mut().expect("piped").write_all(b"crash\n").expect("the keeper is there");
+        self.ask("crash");
+    }
+
+    /// Ends every process of the server at once and for good.
+    ///
+    /// # Panics
+    /// It cannot be ended.
+    pub fn stop(&mut self) {
+        self.ask("stop");
+    }
+
+    /// Gives a folder to the user that the server runs as.
+    ///
+    /// # Panics
+    /// It cannot be given.
+    pub fn own(&mut self, folder: &Path) {
+        self.ask(&format!("own {}", folder.display()));
+    }
+
+    fn ask(&mut self, what: &str) {
+        let keeper = self.keeper.stdin.as_mut().expect("piped");
+        writeln!(keeper, "{what}").expect("the keeper is there");
         self.wait();
     }
 

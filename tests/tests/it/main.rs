@@ -52,4 +52,5 @@ mod site_protocol;
 mod stores;
 mod tidy;
 mod unit_report;
+mod weather;
 mod world;
