@@ -130,6 +130,7 @@ pub struct Config {
     pub requests_max: usize,
     pub search_strict: bool,
     pub request_timeout: Duration,
+    pub drain_delay: Duration,
     pub drain_timeout: Duration,
     pub sweep_every: Duration,
     pub log: String,
@@ -144,6 +145,8 @@ pub struct Config {
     /// None: connections are plain.
     pub tls: Option<TlsConfig>,
     pub audit_enabled: bool,
+    /// `None`: at the address of the service, while access is open.
+    pub metrics_listen: Option<SocketAddr>,
     pub records: Vec<RecordConfig>,
     pub webhook_give_up_after: Duration,
     pub webhook_http_allowed: bool,
@@ -174,6 +177,7 @@ impl Config {
             requests_max: usize::try_from(layers.within("requests_max", 1, 65_536)?).unwrap_or(65_536),
             search_strict: layers.flag("search_strict"),
             request_timeout: layers.seconds("request_timeout_s", 300)?,
+            drain_delay: Duration::from_secs(layers.within("drain_delay_s", 0, 300)?),
             drain_timeout: layers.seconds("drain_timeout_s", 300)?,
             sweep_every: Duration::from_mins(layers.within("sweep_every_minutes", 1, 1440)?),
             log: layers.text("log").to_owned(),
@@ -196,6 +200,7 @@ impl Config {
             access: access::AccessConfig::read(layers)?,
             tls: tls(layers)?,
             audit_enabled: layers.flag("audit.enabled"),
+            metrics_listen: metrics_listen(layers)?,
             records: record::records(layers)?,
             webhook_give_up_after: Duration::from_hours(layers.within(
                 "webhook.give_up_after_hours",
@@ -278,6 +283,12 @@ fn base_url(layers: &Layers) -> Result<Option<String>, ConfigError> {
         return Err(wrong());
     }
     Ok(Some(text.to_owned()))
+}
+
+fn metrics_listen(layers: &Layers) -> Result<Option<SocketAddr>, ConfigError> {
+    const KEY: &str = "metrics.listen";
+    let wrong = || layers.wrong(KEY, "must be an address and port, e.g. 127.0.0.1:8081, or empty");
+    Some(layers.text(KEY)).filter(|text| !text.is_empty()).map(|text| text.parse().map_err(|_| wrong())).transpose()
 }
 
 fn origins(layers: &Layers) -> Result<Vec<String>, ConfigError> {

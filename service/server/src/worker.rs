@@ -1,6 +1,8 @@
 //! What `serve` does on its own: deliver notifications, and look again at what the clock has made due.
 
+use crate::clock::Stopwatch;
 use crate::http::Phase;
+use crate::metrics::Metrics;
 use async_trait::async_trait;
 use endplate_followup::Endplate;
 use endplate_followup::outbox::pool::Bell;
@@ -11,7 +13,7 @@ use jiff::{SignedDuration, Timestamp};
 use std::sync::Arc;
 use std::time::Duration;
 use tokio::sync::{Notify, watch};
-use tracing::{error, info, warn};
+use tracing::{Instrument, error, info, info_span, warn};
 
 /// No pause is longer: a wall clock that was set, or a machine that slept, is noticed within this time.
 const PAUSE_MAX: Duration = Duration::from_mins(1);
@@ -31,6 +33,7 @@ pub(crate) struct Post {
     /// Told after each write.
     pub outbox: Arc<Notify>,
     pub phase: watch::Receiver<Phase>,
+    pub metrics: Arc<Metrics>,
 }
 
 impl Post {
@@ -98,7 +101,10 @@ pub(crate) async fn sweep(post: Post, every: Duration, zone: TimeZone) {
 }
 
 async fn swept(post: &Post) -> bool {
-    match post.endplate.sweep(&|_| {}).await {
+    let stopwatch = Stopwatch::start();
+    let report = post.endplate.sweep(&|_| {}).instrument(info_span!("sweep")).await;
+    post.metrics.swept(report.is_ok(), stopwatch, post.clock.now());
+    match report {
         Ok(report) => {
             info!(patient.count = report.patients, changed.count = report.changed, "swept");
             if report.changed > 0 {

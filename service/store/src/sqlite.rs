@@ -8,6 +8,7 @@ mod outbox;
 mod recent;
 mod record;
 mod search;
+mod tally;
 mod write;
 
 use ahead::Ahead;
@@ -16,7 +17,7 @@ use endplate_fhir::index;
 use endplate_fhir::search::Query;
 use endplate_followup::ports::{
     Attempt, Call, Changeset, Compartment, Event, Link, Linked, Maker, Page, Past, PastPage, Receiver,
-    Replay, Room, Store, StoreError, Stored, Traffic, Version, Waiting,
+    Replay, Room, Store, StoreError, Stored, Tally, Traffic, Version, Waiting,
 };
 use jiff::Timestamp;
 use jiff::civil::Date;
@@ -346,11 +347,20 @@ impl Store for SqliteStore {
         }
     }
 
+    async fn tally(&self, now: Timestamp, today: Date) -> Result<Tally, StoreError> {
+        tally::tally(&self.readers, now, today).await
+    }
+
     async fn check(&self) -> Result<(), StoreError> {
-        let _: i64 = sqlx::query_scalar("select 1")
+        const CONTEXT: &str = "checking the store";
+        // The file itself is read: that all migrations of this build are in it. It may hold later ones.
+        let last: Option<i64> = sqlx::query_scalar("select max(version) from _sqlx_migrations where success")
             .fetch_one(&self.readers)
             .await
-            .map_err(failed("checking the store"))?;
+            .map_err(failed(CONTEXT))?;
+        if last < migrator().iter().map(|migration| migration.version).max() {
+            return Err(StoreError::Failed { context: CONTEXT, source: "migrations are missing".into() });
+        }
         self.writer.check()
     }
 }

@@ -4,7 +4,7 @@ use async_trait::async_trait;
 use endplate_followup::ports::{
     Attempt, Bookmark, Call, Changeset, Compartment, Counterpart, Counterparts, DeadLetter, Event, Link,
     Linked, Maker, Message, Note, Outcome, Page, Past, PastPage, Receiver, Replay, Room, Store, StoreError,
-    Traffic, Transport, Unread, Version, Waiting,
+    Tally, Traffic, Transport, Unread, Version, Waiting,
 };
 use endplate_server::boot::{self, Parts, Server};
 use endplate_server::clock::FixedClock;
@@ -248,6 +248,9 @@ impl Store for Double {
     }
     async fn receivers(&self, _: Option<&str>, _: usize) -> Result<Vec<Receiver>, StoreError> {
         self.misbehave().map(|()| Vec::new())
+    }
+    async fn tally(&self, _: Timestamp, _: Date) -> Result<Tally, StoreError> {
+        self.misbehave().map(|()| Tally::default())
     }
     async fn check(&self) -> Result<(), StoreError> {
         self.misbehave()
