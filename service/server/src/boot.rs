@@ -39,7 +39,9 @@ pub enum BootError {
         reason: std::io::ErrorKind,
     },
     /// The same of the address for metrics.
-    #[error("cannot listen on {listen} ({reason}) for metrics: free the port or give another one with metrics.listen")]
+    #[error(
+        "cannot listen on {listen} ({reason}) for metrics: free the port or give another one with metrics.listen"
+    )]
     Metrics {
         /// The address as configured.
         listen: SocketAddr,
@@ -168,7 +170,7 @@ pub async fn start(config: &Config, parts: Parts) -> Result<Server, BootError> {
     let outbox = Arc::new(Notify::new());
 
     let health = Arc::new(Health::new(phases.clone()));
-    health.load();
+    let definitions = health.load();
     let mut workers = JoinSet::new();
     let mut named = Vec::new();
     let trail = if config.audit_enabled {
@@ -250,6 +252,8 @@ pub async fn start(config: &Config, parts: Parts) -> Result<Server, BootError> {
         named.push(("sweep".to_owned(), sweeping));
     }
     health.started(named);
+    // They are read beside all this; whoever was quicker has heard that the service is not ready.
+    let _ = definitions.await;
     info!(%address, base, version = env!("CARGO_PKG_VERSION"), "listening");
     let (drain_delay, drain_timeout) = (config.drain_delay, config.drain_timeout);
     Ok(Server {

@@ -288,7 +288,10 @@ fn base_url(layers: &Layers) -> Result<Option<String>, ConfigError> {
 fn metrics_listen(layers: &Layers) -> Result<Option<SocketAddr>, ConfigError> {
     const KEY: &str = "metrics.listen";
     let wrong = || layers.wrong(KEY, "must be an address and port, e.g. 127.0.0.1:8081, or empty");
-    Some(layers.text(KEY)).filter(|text| !text.is_empty()).map(|text| text.parse().map_err(|_| wrong())).transpose()
+    Some(layers.text(KEY))
+        .filter(|text| !text.is_empty())
+        .map(|text| text.parse().map_err(|_| wrong()))
+        .transpose()
 }
 
 fn origins(layers: &Layers) -> Result<Vec<String>, ConfigError> {

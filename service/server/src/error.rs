@@ -92,7 +92,9 @@ impl Failure {
             Self::BadRequest(_) => StatusCode::BAD_REQUEST,
             Self::Unauthenticated(_) => StatusCode::UNAUTHORIZED,
             Self::Throttled { .. } => StatusCode::TOO_MANY_REQUESTS,
-            Self::UnknownType | Self::UnknownRoute | Self::NotOffered(_) | Self::NotHere(_) => StatusCode::NOT_FOUND,
+            Self::UnknownType | Self::UnknownRoute | Self::NotOffered(_) | Self::NotHere(_) => {
+                StatusCode::NOT_FOUND
+            }
             Self::MethodNotAllowed { .. } => StatusCode::METHOD_NOT_ALLOWED,
             Self::NotAcceptable => StatusCode::NOT_ACCEPTABLE,
             Self::SlowBody => StatusCode::REQUEST_TIMEOUT,

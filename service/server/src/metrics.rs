@@ -9,9 +9,7 @@ use crate::probe::{Check, Health};
 use async_trait::async_trait;
 use axum::extract::Request;
 use axum::http::{HeaderMap, Method, header::ACCEPT};
-use endplate_followup::ports::{
-    Answer, Ask, Clock, Message, Meter, Outcome, StoreError, Tally, Transport,
-};
+use endplate_followup::ports::{Answer, Ask, Clock, Message, Meter, Outcome, StoreError, Tally, Transport};
 use endplate_followup::{DeliveryReport, Endplate};
 use jiff::tz::TimeZone;
 use jiff::{SignedDuration, Timestamp};
@@ -80,13 +78,13 @@ impl Default for Metrics {
         };
         // What has not happened yet is 0, not absent: a rate can then be told from the first time on.
         for result in ["delivered", "deferred", "parked", "dropped"] {
-            metrics.deliveries.get_or_create(&[("result", result)]);
+            let _ = metrics.deliveries.get_or_create(&[("result", result)]);
         }
         for result in ["done", "moved", "failed"] {
-            metrics.commits.get_or_create(&[("result", result)]);
+            let _ = metrics.commits.get_or_create(&[("result", result)]);
         }
         for result in ["done", "failed"] {
-            metrics.sweeps.get_or_create(&[("result", result)]);
+            let _ = metrics.sweeps.get_or_create(&[("result", result)]);
         }
         metrics
     }
@@ -137,7 +135,11 @@ impl Metrics {
             "Time until a receiver or a record server answered, or did not",
             Box::new(self.attempts.clone()),
         );
-        add("endplate_sweep_duration_seconds", "Time of a sweep over due dates", Box::new(self.sweeps.clone()));
+        add(
+            "endplate_sweep_duration_seconds",
+            "Time of a sweep over due dates",
+            Box::new(self.sweeps.clone()),
+        );
     }
 }
 
@@ -258,7 +260,11 @@ impl Scrape {
         let mut text = String::new();
         let is_open = likes_open_metrics(headers);
         // Writing to memory does not fail.
-        let _ = if is_open { text::encode(&mut text, &registry) } else { prometheus_text::encode(&mut text, &registry) };
+        let _ = if is_open {
+            text::encode(&mut text, &registry)
+        } else {
+            prometheus_text::encode(&mut text, &registry)
+        };
         (if is_open { OPEN_METRICS } else { prometheus_text::CONTENT_TYPE }, text)
     }
 
@@ -287,8 +293,14 @@ impl Scrape {
         let help = "The follow-up protocol that new plans are made by";
         registry.register("endplate_protocol", help, Info::new([("version", protocol)]));
         let is_ready = checks.iter().all(|check| check.problem.is_none());
-        one(registry, "endplate_ready", "Whether /readyz says that requests can be served", u8::from(is_ready));
-        let passed = checks.iter().map(|check| ([("check", check.name.clone())], u8::from(check.problem.is_none())));
+        one(
+            registry,
+            "endplate_ready",
+            "Whether /readyz says that requests can be served",
+            u8::from(is_ready),
+        );
+        let passed =
+            checks.iter().map(|check| ([("check", check.name.clone())], u8::from(check.problem.is_none())));
         some(registry, "endplate_check_passed", "Whether a check of /readyz holds", passed);
         let in_progress = self.requests_max.saturating_sub(self.requests.available_permits());
         let help = "Requests in progress; at most requests_max, then 503";
@@ -302,7 +314,12 @@ impl Scrape {
         let swept_at = *self.metrics.swept_at.lock().unwrap_or_else(PoisonError::into_inner);
         if let Some(at) = swept_at {
             let help = "When the last sweep of this process was done";
-            one(registry, "endplate_sweep_last_success_timestamp_seconds", help, at.as_millisecond() as f64 / 1e3);
+            one(
+                registry,
+                "endplate_sweep_last_success_timestamp_seconds",
+                help,
+                at.as_millisecond() as f64 / 1e3,
+            );
         }
         let started = self.started_at.as_millisecond() as f64 / 1e3;
         one(registry, "process_start_time_seconds", "When this process began to serve", started);
@@ -318,8 +335,11 @@ impl Scrape {
         let help = "Events in the outbox: waiting to be sent, held since their Subscription is not active, dead letters";
         some(registry, "endplate_outbox_events", help, states);
         let now = self.clock.now();
-        let age = |since: Option<Timestamp>| since.map_or(0.0, |since| now.duration_since(since).as_secs_f64().max(0.0));
-        let help = "How long the event at the head of the longest waiting queue waits; held ones do not count";
+        let age = |since: Option<Timestamp>| {
+            since.map_or(0.0, |since| now.duration_since(since).as_secs_f64().max(0.0))
+        };
+        let help =
+            "How long the event at the head of the longest waiting queue waits; held ones do not count";
         one(registry, "endplate_outbox_oldest_age_seconds", help, age(tally.waiting_since));
         let help = "Receivers for whom something waits and whose last attempt failed";
         one(registry, "endplate_outbox_receivers_failing", help, tally.failing as f64);
@@ -329,7 +349,12 @@ impl Scrape {
         some(registry, "endplate_subscriptions", "Subscriptions by R4's status", statuses);
         let help = "Open Tasks whose window opened within 366 days and is over";
         one(registry, "endplate_tasks_overdue", help, tally.overdue_tasks as f64);
-        one(registry, "endplate_sweep_due_patients", "Patients whom the next sweep looks at", tally.due as f64);
+        one(
+            registry,
+            "endplate_sweep_due_patients",
+            "Patients whom the next sweep looks at",
+            tally.due as f64,
+        );
         let due_since = tally.due_since.and_then(|day| day.to_zoned_datetime(self.zone.clone()).ok());
         let help = "How long the earliest due date that no sweep has looked at is due";
         one(registry, "endplate_sweep_lag_seconds", help, age(due_since.map(|due| due.timestamp())));
@@ -342,8 +367,12 @@ fn one(registry: &mut Registry, name: &str, help: &str, value: impl Into<f64>) {
 }
 
 /// A gauge for each set of labels.
-fn some<L>(registry: &mut Registry, name: &str, help: &str, values: impl IntoIterator<Item = (L, impl Into<f64>)>)
-where
+fn some<L>(
+    registry: &mut Registry,
+    name: &str,
+    help: &str,
+    values: impl IntoIterator<Item = (L, impl Into<f64>)>,
+) where
     L: EncodeLabelSet + Clone + Hash + Eq + Debug + Send + Sync + 'static,
 {
     let family = Family::<L, Gauge<f64, AtomicU64>>::default();
@@ -356,7 +385,12 @@ where
 /// RFC 9110, section 12.5.1: whether OpenMetrics is liked at least as well as text.
 fn likes_open_metrics(headers: &HeaderMap) -> bool {
     let (mut open, mut plain) = (0.0, 0.0);
-    for range in headers.get_all(ACCEPT).iter().filter_map(|value| value.to_str().ok()).flat_map(|text| text.split(',')) {
+    for range in headers
+        .get_all(ACCEPT)
+        .iter()
+        .filter_map(|value| value.to_str().ok())
+        .flat_map(|text| text.split(','))
+    {
         let mut parts = range.split(';').map(str::trim);
         let media = parts.next().unwrap_or_default().to_ascii_lowercase();
         let (mut weight, mut fits) = (1.0_f64, true);
@@ -390,7 +424,9 @@ mod tests {
     // RFC 9110, section 12.5.1. The first is what a Prometheus server sends (from its documentation, content negotiation).
     #[test]
     fn the_format_is_the_one_that_is_liked_best() {
-        let likes = |accept: &str| likes_open_metrics(&[(ACCEPT, accept.parse().expect("a value"))].into_iter().collect());
+        let likes = |accept: &str| {
+            likes_open_metrics(&[(ACCEPT, accept.parse().expect("a value"))].into_iter().collect())
+        };
         assert!(likes(
             "application/openmetrics-text;version=1.0.0;escaping=allow-utf-8;q=0.6,application/openmetrics-text;version=0.0.1;q=0.5,\
              text/plain;version=0.0.4;q=0.4,*/*;q=0.2"

@@ -38,7 +38,8 @@ impl Health {
     pub(crate) fn load(self: &std::sync::Arc<Self>) -> JoinHandle<()> {
         let health = std::sync::Arc::clone(self);
         tokio::task::spawn_blocking(move || {
-            let problems = endplate_fhir::validate::resource(&serde_json::json!({ "resourceType": "Patient" }));
+            let problems =
+                endplate_fhir::validate::resource(&serde_json::json!({ "resourceType": "Patient" }));
             if problems.is_empty() {
                 let _ = health.definitions.set(());
             } else {
@@ -65,7 +66,8 @@ impl Health {
             Phase::Running => None,
             _ => Some("The service is stopping."),
         };
-        let definitions = self.definitions.get().is_none().then_some("The definitions of R4 are not read yet.");
+        let definitions =
+            self.definitions.get().is_none().then_some("The definitions of R4 are not read yet.");
         let store = match tokio::time::timeout(STORE_TIME, endplate.ready()).await {
             Ok(Ok(())) => None,
             Ok(Err(_)) => Some("The store cannot be used now, or lacks migrations of this build."),
@@ -73,7 +75,11 @@ impl Health {
         };
         let starting = self.workers.get().is_none().then_some("The workers are not started yet.");
         let fixed = [check("phase", phase), check("definitions", definitions), check("store", store)];
-        fixed.into_iter().chain(starting.map(|problem| check("workers", Some(problem)))).chain(self.workers()).collect()
+        fixed
+            .into_iter()
+            .chain(starting.map(|problem| check("workers", Some(problem))))
+            .chain(self.workers())
+            .collect()
     }
 
     fn workers(&self) -> impl Iterator<Item = Check> {

@@ -10,8 +10,8 @@ pub use command::{Orders, run};
 
 use crate::config::{Config, RecordAuth, RecordConfig};
 use crate::guard::{self, Guard};
-use crate::{media, trace};
 use crate::webhook::{Webhook, WebhookError, cause};
+use crate::{media, trace};
 use async_trait::async_trait;
 use endplate_followup::ports::{Answer, Ask, Clock, Message, Outcome, Transport};
 use jiff::Timestamp;

@@ -48,7 +48,7 @@ impl Trace {
     pub(crate) fn of(headers: &HeaderMap) -> Option<Self> {
         let mut named = headers.get_all(&TRACEPARENT).iter();
         let (Some(parent), None) = (named.next(), named.next()) else { return None };
-        Some(Self { state: state(headers), ..Self::parse(parent.to_str().ok()?)? })
+        Some(Self { state: state_of(headers), ..Self::parse(parent.to_str().ok()?)? })
     }
 
     /// Section 3.2.2: `version-traceid-parentid-flags`. A later version is read as far as this one goes.
@@ -78,7 +78,8 @@ impl Trace {
     /// Where what a carried trace causes belongs: below it, or in a new trace if there is none.
     fn below(carried: Option<&Carried>) -> Self {
         let known = carried.and_then(|carried| Some((Self::parse(&carried.parent)?, carried)));
-        known.map_or_else(Self::new, |(trace, carried)| Self { state: carried.state.clone(), ..trace.child() })
+        known
+            .map_or_else(Self::new, |(trace, carried)| Self { state: carried.state.clone(), ..trace.child() })
     }
 
     /// The id of the whole trace.
@@ -105,7 +106,7 @@ impl Trace {
 }
 
 /// Section 3.3: members of several headers together, in their order. One that is not as the standard has it takes all with it.
-fn state(headers: &HeaderMap) -> Option<String> {
+fn state_of(headers: &HeaderMap) -> Option<String> {
     let mut members: Vec<&str> = Vec::new();
     for header in headers.get_all(&TRACESTATE) {
         members.extend(header.to_str().ok()?.split(',').map(|member| member.trim_matches([' ', '\t'])));
@@ -192,10 +193,10 @@ use recorded::{begun, leaving};
 #[cfg(feature = "otel")]
 mod recorded {
     use super::{Carried, Trace};
+    use opentelemetry::Context;
     use opentelemetry::trace::{
         SpanContext, SpanId, Status, TraceContextExt, TraceFlags, TraceId, TraceState,
     };
-    use opentelemetry::Context;
     use tracing::Span;
     use tracing_opentelemetry::OpenTelemetrySpanExt;
 
@@ -328,7 +329,7 @@ mod tests {
             for text in texts {
                 all.append(TRACESTATE, text.parse().expect("a value"));
             }
-            super::state(&all)
+            state_of(&all)
         };
         assert_eq!(state(&["one=00f067aa0ba902b7"]).as_deref(), Some("one=00f067aa0ba902b7"));
         assert_eq!(state(&["one=a , two=b", "three=c"]).as_deref(), Some("one=a,two=b,three=c"));

@@ -70,7 +70,9 @@ pub(crate) fn aside(scrape: Arc<Scrape>) -> Router {
     Router::new()
         .route(
             "/metrics",
-            get(async |State(scrape): Scraped, headers: HeaderMap| (COMMON, numbers(&scrape, &headers).await)),
+            get(async |State(scrape): Scraped, headers: HeaderMap| {
+                (COMMON, numbers(&scrape, &headers).await)
+            }),
         )
         .route("/livez", get(async |State(scrape): Scraped| (COMMON, alive(&scrape.health))))
         .route("/readyz", get(async |State(scrape): Scraped| (COMMON, readiness(&scrape).await)))

@@ -7,5 +7,7 @@ mod harness;
 mod killed;
 mod life;
 mod logs;
+mod probes;
 mod refusal;
+mod traced;
 mod webhook;

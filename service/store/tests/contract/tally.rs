@@ -27,6 +27,10 @@ pub async fn what_stands_is_counted_by_what_it_is(store: &dyn Store) {
         let notices = vec![notice(receiver)];
         store.commit(Changeset { at: Some(at(ms)), notices, ..change(vec![]) }).await.unwrap();
     }
+    let status =
+        |kind: &str, id: &str, code: &str| found_by(&[token("status", None, code)], put(kind, id, 1));
+    // Only what waits for a Subscription can be held.
+    store.commit(change(vec![status("Subscription", "held", "requested")])).await.unwrap();
     let settlements = [
         ("well", Settlement::Delivered),
         ("failing", Settlement::Retry { next_at: at(1_000), reason: "status 503".to_owned() }),
@@ -37,7 +41,6 @@ pub async fn what_stands_is_counted_by_what_it_is(store: &dyn Store) {
         let attempt = Attempt { number: 1, at: at(10), settlement, goes_along: false };
         store.settle(receiver, vec![attempt]).await.unwrap();
     }
-    let status = |kind: &str, id: &str, code: &str| found_by(&[token("status", None, code)], put(kind, id, 1));
     // Tasks by status and window, in days before now.
     let task = |id: &str, code: &str, opened: i64, closed: i64| {
         let (start_ms, end_ms) = (NOW_MS - opened * DAY_MS, NOW_MS - closed * DAY_MS - 1);
@@ -58,7 +61,8 @@ pub async fn what_stands_is_counted_by_what_it_is(store: &dyn Store) {
     let tomorrow = TODAY.tomorrow().unwrap();
     let agenda = vec![due("p1", TODAY), due("p2", Date::constant(1971, 12, 30)), due("p3", tomorrow)];
     store.commit(Changeset { agenda, ..change(puts) }).await.unwrap();
-    let subscriptions = BTreeMap::from([("active".to_owned(), 2), ("error".to_owned(), 1)]);
+    let subscriptions =
+        BTreeMap::from([("active".to_owned(), 2), ("error".to_owned(), 1), ("requested".to_owned(), 1)]);
     let wanted = Tally {
         waiting: 2,
         held: 3,
