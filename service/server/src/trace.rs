@@ -214,6 +214,8 @@ mod recorded {
             Some(Trace { state: carried.state.clone(), ..Trace::parse(&carried.parent)? })
         });
         if let Some(context) = known.as_ref().and_then(remote) {
+            // Its place is in the trace of its cause; what runs it here is a link.
+            span.follows_from(Span::current());
             let _ = span.set_parent(context);
         }
         of(span, known.and_then(|known| known.state)).unwrap_or_else(|| Trace::below(carried))

@@ -9,5 +9,7 @@ mod life;
 mod logs;
 mod probes;
 mod refusal;
+#[cfg(feature = "otel")]
+mod spans;
 mod traced;
 mod webhook;
