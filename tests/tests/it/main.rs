@@ -33,6 +33,7 @@ mod memory;
 mod merged;
 mod misbehaving;
 mod mutation;
+mod observed;
 mod options;
 mod orders;
 mod outbox;
