@@ -5,6 +5,7 @@
 
 pub(crate) mod access;
 pub mod audit;
+pub mod backup;
 pub mod boot;
 pub mod caller;
 pub mod check;
@@ -26,6 +27,7 @@ pub mod outbox;
 pub mod plan;
 pub mod protocol;
 pub mod publish;
+pub mod ready;
 pub mod record;
 mod router;
 pub mod serve;

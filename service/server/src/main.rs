@@ -4,7 +4,9 @@ use clap::error::ErrorKind;
 use clap::{Args, Parser, Subcommand};
 use endplate_server::config::{Config, ConfigError, Layers, Sources};
 use endplate_server::fault::Fault;
-use endplate_server::{audit, check, demo, input, outbox, plan, protocol, publish, record, serve, sweep};
+use endplate_server::{
+    audit, backup, check, demo, input, outbox, plan, protocol, publish, ready, record, serve, sweep,
+};
 use std::path::PathBuf;
 use std::process::ExitCode;
 
@@ -93,6 +95,17 @@ enum Command {
         #[arg(long, value_name = "URL")]
         store: Option<String>,
     },
+    /// Copy the store into a new file while services use it; SQLite only
+    Backup {
+        /// The copy; it must not be there yet
+        #[arg(long, value_name = "FILE")]
+        to: PathBuf,
+        /// Where resources are kept [variable: ENDPLATE_STORE]
+        #[arg(long, value_name = "URL")]
+        store: Option<String>,
+    },
+    /// Ask the service of this configuration, on this machine, whether it takes requests
+    Ready(Overrides),
     /// Check the audit trail, or print its end
     Audit {
         #[command(subcommand)]
@@ -217,6 +230,15 @@ async fn run(cli: Cli) -> Result<(), Fault> {
         Command::Protocol { moves, store } => {
             let config = config(Overrides { store, ..Overrides::default() }, file)?;
             input::print(&protocol::run(&config, moves).await?);
+            Ok(())
+        }
+        Command::Backup { to, store } => {
+            let config = config(Overrides { store, ..Overrides::default() }, file)?;
+            input::print(&backup::run(&config, &to).await?);
+            Ok(())
+        }
+        Command::Ready(overrides) => {
+            input::print(&ready::run(&config(overrides, file)?).await?);
             Ok(())
         }
         Command::Audit { what } => {
