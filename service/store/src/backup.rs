@@ -1,5 +1,6 @@
 //! A copy of an SQLite store, made while services use it.
 
+use sqlx::error::DatabaseError;
 use sqlx::sqlite::{SqliteConnectOptions, SqliteConnection};
 use sqlx::{ConnectOptions, Connection};
 use std::error::Error;
@@ -94,7 +95,10 @@ async fn copy(path: &Path, partial: &Path, to: &Path) -> Result<u64, BackupError
     _ = fs::remove_file(partial);
     let file = OpenOptions::new().write(true).create_new(true).mode(0o600).open(partial).map_err(failed)?;
     let copied = sqlx::query("vacuum into ?").bind(name).execute(&mut store).await;
-    copied.map_err(|error| unwritten(error.into()))?;
+    copied.map_err(|error| match error.as_database_error().filter(|error| is_damage(*error)) {
+        Some(damage) => BackupError::Damaged { path: path.to_owned(), first: damage.message().to_owned() },
+        None => unwritten(error.into()),
+    })?;
     store.close().await.map_err(|error| unread(error.into()))?;
 
     let mut copy = open(partial).await.map_err(|error| unwritten(error.into()))?;
@@ -113,6 +117,11 @@ async fn copy(path: &Path, partial: &Path, to: &Path) -> Result<u64, BackupError
     let folder = to.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."));
     File::open(folder).and_then(|folder| folder.sync_all()).map_err(failed)?;
     file.metadata().map(|data| data.len()).map_err(failed)
+}
+
+/// SQLITE_CORRUPT in the low byte (sqlite.org, Result and Error Codes).
+fn is_damage(error: &dyn DatabaseError) -> bool {
+    error.code().and_then(|code| code.parse::<u32>().ok()).is_some_and(|code| code & 0xff == 11)
 }
 
 /// A file that is there, as it is: no tables are made or brought up to date.

@@ -16,6 +16,7 @@ mod clients;
 mod clinic;
 mod conformance;
 mod delivery;
+mod deployed;
 mod derivation;
 mod desk;
 mod emitted;

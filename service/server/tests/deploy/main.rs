@@ -5,5 +5,7 @@
 
 mod docker;
 mod image;
+mod machine;
+mod manifest;
 mod restore;
 mod service;
