@@ -95,7 +95,8 @@ impl Container {
         Self::named(name)
     }
 
-    fn named(name: String) -> Self {
+    /// One that was started in another way.
+    pub fn named(name: String) -> Self {
         // Both streams in one, in the order in which the container wrote.
         let mut reader = Command::new("sh")
             .args(["-c", "exec docker logs --follow \"$0\" 2>&1", &name])

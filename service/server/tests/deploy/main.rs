@@ -3,6 +3,7 @@
 //! Containers are those of the Docker command line, from images that `deploy/image` makes without a registry. Where there is no
 //! Docker, a test says in one line what it did not show.
 
+mod cluster;
 mod docker;
 mod image;
 mod machine;

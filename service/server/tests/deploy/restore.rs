@@ -107,15 +107,6 @@ impl Subscriber {
     }
 }
 
-/// How many events of `s` the service has committed.
-async fn committed(caller: &Caller) -> u64 {
-    let status = caller.get("/fhir/Subscription/s/$status").await;
-    let resource = &status["entry"][0]["resource"];
-    let parameters = resource["parameter"].as_array().expect("parameters");
-    let since = parameters.iter().find(|one| one["name"] == "events-since-subscription-start").expect("told");
-    since["valueString"].as_str().expect("a text").parse().expect("a number")
-}
-
 fn organization(number: u32) -> String {
     json!({ "resourceType": "Organization", "id": "unit", "name": format!("unit {number}") }).to_string()
 }
@@ -132,12 +123,12 @@ async fn drill(kind: &Kind) {
     });
     caller.send("PUT", "/fhir/Subscription/s", &subscription.to_string()).await;
     caller.send("POST", "/fhir", RECORDS[0]).await;
-    let told = committed(caller).await;
+    let told = caller.events("s").await;
     subscriber.until(told).await;
     // From now on nothing is taken: what follows waits in the outbox when the copy is made.
     subscriber.is_open.send_replace(false);
     caller.send("POST", "/fhir", RECORDS[1]).await;
-    let waiting = committed(caller).await;
+    let waiting = caller.events("s").await;
     assert!(told > 0 && waiting > told);
     let head =
         operator(Command::new(PROGRAM).args(["audit", "head", "--store", &kind.store])).expect("a head");
@@ -166,7 +157,7 @@ async fn drill(kind: &Kind) {
 
     // What comes after the copy will be lost, though subscribers have heard of it.
     caller.send("POST", "/fhir", RECORDS[2]).await;
-    let lost = committed(caller).await;
+    let lost = caller.events("s").await;
     assert!(lost > waiting);
     subscriber.is_open.send_replace(true);
     let heard_before = subscriber.until(lost).await.len();
@@ -193,7 +184,7 @@ async fn drill(kind: &Kind) {
 
     // What waited comes under its name. What was lost is sent again by its client, and comes under a name that nothing had.
     caller.send("POST", "/fhir", RECORDS[2]).await;
-    let now = committed(caller).await;
+    let now = caller.events("s").await;
     let heard = subscriber.until(now).await;
     let mut names: BTreeMap<&str, &str> = BTreeMap::new();
     for (event, body) in &heard {

@@ -62,6 +62,15 @@ impl Caller {
         found
     }
 
+    /// How many events there have been for a Subscription.
+    pub async fn events(&self, subscription: &str) -> u64 {
+        let status = self.get(&format!("/fhir/Subscription/{subscription}/$status")).await;
+        let parameters = status["entry"][0]["resource"]["parameter"].as_array().expect("parameters");
+        let mut counts = parameters.iter().filter(|one| one["name"] == "events-since-subscription-start");
+        let count = counts.next().expect("a count")["valueString"].as_str();
+        count.and_then(|count| count.parse().ok()).expect("a number")
+    }
+
     /// Every version of every resource, by type, id and version.
     pub async fn versions(&self) -> BTreeMap<String, String> {
         let part =
