@@ -13,6 +13,7 @@ pub mod calendar;
 pub mod capacity;
 pub mod card;
 pub mod chart;
+pub mod claim;
 pub mod code;
 pub mod derivation;
 pub mod document;
@@ -89,6 +90,7 @@ pub struct Endplate {
     records: Arc<[Record]>,
     give_up_after: SignedDuration,
     endpoints: Option<Arc<dyn Endpoints>>,
+    claims: Arc<claim::Claims>,
 }
 
 impl Endplate {
@@ -107,6 +109,7 @@ impl Endplate {
             records: Arc::default(),
             give_up_after: SignedDuration::from_hours(outbox::GIVE_UP_AFTER_H),
             endpoints: None,
+            claims: Arc::new(claim::Claims::of("endplate".to_owned())),
         }
     }
 

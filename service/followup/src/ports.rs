@@ -9,6 +9,11 @@
 //! commits only if none has moved and then moves each by one. A refused commit is decided again on fresh facts.
 //! [`Changeset::reads`] carries counters that a decision rested on but does not change, such as `ConceptMap`: they must
 //! not have moved either, and stay where they are, so that writes which share them do not get in each other's way.
+//!
+//! # Several instances
+//! What only one of several instances may do at a time, such as a sweep or the delivery to one receiver, is *claimed* for some
+//! seconds ([`Store::claim`]) and claimed again while it goes on. Nothing is locked meanwhile. An instance that dies loses its
+//! claims when their time is over, by the store's clock: the instances' own clocks are not asked.
 
 mod record;
 
@@ -19,6 +24,7 @@ use endplate_fhir::index::IndexRow;
 use endplate_fhir::search::Query;
 use jiff::Timestamp;
 use jiff::civil::Date;
+use std::collections::BTreeSet;
 
 /// Tells the time. The only source of "now" for the use cases.
 pub trait Clock: Send + Sync {
@@ -472,6 +478,18 @@ pub trait Store: Counterparts + Send + Sync {
     /// Notes that something that may be used once was used, durably; false if it was used before. It is remembered until
     /// `until`; what was to be remembered until before `now` is forgotten.
     async fn use_once(&self, key: &str, until: Timestamp, now: Timestamp) -> Result<bool, StoreError>;
+    /// Claims pieces of work for `holder` until `seconds` from now by the store's clock, those that nobody else has claimed for
+    /// longer than until now. Gives those that are the holder's, in order; to claim one again is to keep it. A store that can have
+    /// but one holder grants all.
+    async fn claim(&self, works: &[String], holder: &str, seconds: u32) -> Result<Vec<String>, StoreError> {
+        let _ = (holder, seconds);
+        Ok(works.iter().cloned().collect::<BTreeSet<_>>().into_iter().collect())
+    }
+    /// Gives up what `holder` still has of these claims.
+    async fn release(&self, works: &[String], holder: &str) -> Result<(), StoreError> {
+        let _ = (works, holder);
+        Ok(())
+    }
     /// Says whether the store can be used now, for readiness probes.
     async fn check(&self) -> Result<(), StoreError>;
 }

@@ -6,6 +6,7 @@ use crate::config::{Config, RecordConfig, StoreUrl};
 use crate::connection::serve_http;
 use crate::guard::Guard;
 use crate::http::{App, Limits, Phase, WRITES_MAX, metadata};
+use crate::keys::unique;
 use crate::record::Outgoing;
 use crate::router::router;
 use crate::tls::{Certificates, TlsListener};
@@ -15,7 +16,7 @@ use axum::serve::ListenerExt;
 use endplate_followup::grant::Grant;
 use endplate_followup::ports::{Clock, Store, Transport};
 use endplate_followup::{Endplate, Settings};
-use endplate_store::{OpenError, SqliteStore};
+use endplate_store::OpenError;
 use jiff::SignedDuration;
 use std::net::SocketAddr;
 use std::sync::Arc;
@@ -55,7 +56,7 @@ pub enum BootError {
 /// # Errors
 /// It cannot be opened.
 pub async fn open_store(url: &StoreUrl) -> Result<Arc<dyn Store>, BootError> {
-    Ok(Arc::new(SqliteStore::open(&url.to_string()).await?))
+    Ok(endplate_store::open(&url.address()).await?)
 }
 
 /// The use cases of a service at `base`.
@@ -70,8 +71,14 @@ pub fn endplate(config: &Config, base: &str, store: Arc<dyn Store>, clock: Arc<d
     let give_up_after = config.webhook_give_up_after.try_into().unwrap_or(SignedDuration::MAX);
     let records = config.records.iter().map(|one| one.record.clone());
     Endplate::new(store, clock, settings)
+        .as_instance(instance())
         .telling(give_up_after, Arc::new(Guard::new(config)))
         .beside(records.collect())
+}
+
+/// A name that no other instance has: neither process numbers nor addresses differ between containers.
+fn instance() -> String {
+    unique().unwrap_or_else(|| format!("process {}", std::process::id()))
 }
 
 /// The base URL of a service that is reached at `address`.
@@ -194,6 +201,7 @@ pub async fn start(config: &Config, parts: Parts) -> Result<Server, BootError> {
             outbox: Arc::clone(&outbox),
             phase: phases,
         };
+        workers.spawn(worker::keep_claims(post.clone()));
         workers.spawn(worker::deliver(post.clone(), Arc::clone(&parts.transport)));
         for record in config.records.iter().filter(|one| !one.record.reads.is_empty()) {
             let name = record.record.name.clone();
@@ -242,6 +250,8 @@ impl Server {
             self.writes.close();
             self.phase.send_replace(Phase::Stopping);
             while self.workers.join_next().await.is_some() {}
+            // Others need not wait until they end by themselves.
+            self.endplate.give_up_claims().await;
         };
         let in_time = tokio::time::timeout(self.drain_timeout, finished).await.is_ok();
         if !in_time {

@@ -12,6 +12,7 @@ pub mod check;
 pub mod clock;
 pub mod config;
 mod connection;
+pub mod copy;
 pub mod demo;
 mod error;
 mod extract;

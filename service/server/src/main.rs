@@ -5,7 +5,7 @@ use clap::{Args, Parser, Subcommand};
 use endplate_server::config::{Config, ConfigError, Layers, Sources};
 use endplate_server::fault::Fault;
 use endplate_server::{
-    audit, backup, check, demo, input, outbox, plan, protocol, publish, ready, record, serve, sweep,
+    audit, backup, check, copy, demo, input, outbox, plan, protocol, publish, ready, record, serve, sweep,
 };
 use std::path::PathBuf;
 use std::process::ExitCode;
@@ -106,6 +106,15 @@ enum Command {
     },
     /// Ask the service of this configuration, on this machine, whether it takes requests
     Ready(Overrides),
+    /// Copy everything of one store into another, compare both, and go on where an earlier copy stopped
+    Copy {
+        /// The store to read; nobody may write it meanwhile
+        #[arg(long, value_name = "URL")]
+        from: String,
+        /// An empty store, or one into which a copy was begun; made if it is not there
+        #[arg(long, value_name = "URL")]
+        to: String,
+    },
     /// Check the audit trail, or print its end
     Audit {
         #[command(subcommand)]
@@ -152,7 +161,7 @@ struct Overrides {
     /// Address and port to listen on [variable: ENDPLATE_LISTEN]
     #[arg(long, value_name = "ADDRESS")]
     listen: Option<String>,
-    /// Where resources are kept: sqlite:PATH or sqlite::memory: [variable: ENDPLATE_STORE]
+    /// Where resources are kept: sqlite:PATH, sqlite::memory: or postgres://… [variable: ENDPLATE_STORE]
     #[arg(long, value_name = "URL")]
     store: Option<String>,
     /// Allow listening beyond this machine without access control [variable: ENDPLATE_UNPROTECTED]
@@ -239,6 +248,10 @@ async fn run(cli: Cli) -> Result<(), Fault> {
         }
         Command::Ready(overrides) => {
             input::print(&ready::run(&config(overrides, file)?).await?);
+            Ok(())
+        }
+        Command::Copy { from, to } => {
+            input::print(&copy::run(&from, &to).await?);
             Ok(())
         }
         Command::Audit { what } => {

@@ -85,7 +85,7 @@ impl Served {
 
     /// Opens on a day as configured.
     pub async fn open_as(config: &Config, date: &str) -> Self {
-        Self::on(date, boot::open_store(&config.store).await.unwrap(), config).await
+        Self::on(date, crate::stores::fresh().await, config).await
     }
 
     /// Opens on a day, on a store that may outlive it and with a configuration.

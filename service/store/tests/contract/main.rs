@@ -1,7 +1,8 @@
 //! What every store must do, as plain functions over the port. Another implementation runs the same laws with one more
-//! factory in [`stores`] and one more `contract!` line.
+//! factory in [`stores`] and one more `contract!` line. PostgreSQL's are on a server that this process starts for itself.
 
 mod access;
+mod claim;
 mod facts;
 mod outbox;
 mod record;
@@ -11,10 +12,14 @@ mod search;
 
 /// One fresh, empty store of each implementation.
 mod stores {
-    use endplate_store::SqliteStore;
+    use endplate_store::{PostgresStore, SqliteStore};
 
     pub async fn sqlite() -> SqliteStore {
         SqliteStore::open("sqlite::memory:").await.unwrap()
+    }
+
+    pub async fn postgres() -> PostgresStore {
+        PostgresStore::open(&endplate_tests::postgres::database().await).await.unwrap()
     }
 }
 
@@ -101,3 +106,14 @@ macro_rules! contract {
 }
 
 contract!(sqlite);
+contract!(postgres);
+
+/// What only a store of several instances must do: one process serves a SQLite file, and is granted whatever it claims.
+mod instances {
+    laws! {
+        postgres:
+        claim::what_is_claimed_is_nobody_elses_until_it_is_given_up,
+        claim::a_claim_ends_with_its_time,
+        claim::of_many_who_claim_at_once_one_has_it,
+    }
+}
