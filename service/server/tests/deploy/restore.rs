@@ -9,6 +9,7 @@ use crate::service::{Caller, RECORDS};
 use axum::Router;
 use axum::extract::State;
 use axum::http::HeaderMap;
+use endplate_tests::postgres::Server;
 use serde_json::json;
 use std::collections::BTreeMap;
 use std::io::{BufRead, BufReader};
@@ -211,4 +212,17 @@ async fn an_sqlite_file_that_was_lost_is_restored_from_a_copy_made_in_the_midst_
         }
     };
     drill(&Kind { store: format!("sqlite:{}", path.display()), lose: Box::new(lose) }).await;
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_database_that_was_lost_is_restored_from_a_copy_made_in_the_midst_of_writes() {
+    let server = Server::start();
+    let store = server.database("drill").await;
+    let all = server.address("postgres");
+    let lose = move || {
+        let statements = ["--command=drop database drill with (force)", "--command=create database drill"];
+        let mut psql = Command::new("psql");
+        run(psql.arg("--quiet").args(statements).arg(&all)).expect("lost");
+    };
+    drill(&Kind { store, lose: Box::new(lose) }).await;
 }
