@@ -112,6 +112,16 @@ impl StoreUrl {
         }
     }
 
+    /// The same with this password, if it is a PostgreSQL database with a user.
+    fn with_password(self, password: &str) -> Option<Self> {
+        let Self::Postgres(Address(text)) = self else { return Some(self) };
+        let mut url: reqwest::Url =
+            text.parse().ok().filter(|url: &reqwest::Url| !url.username().is_empty())?;
+        // What follows a % is meant as it stands.
+        url.set_password(Some(&password.replace('%', "%25"))).ok()?;
+        Some(Self::Postgres(Address(url.into())))
+    }
+
     /// The address as the store is opened by. It may hold a password: it is not for people.
     pub fn address(&self) -> String {
         match self {
@@ -195,7 +205,7 @@ impl Config {
     pub fn new(layers: &Layers) -> Result<Self, ConfigError> {
         let config = Self {
             listen: layers.parse("listen", "must be an address and port, e.g. 127.0.0.1:8080")?,
-            store: StoreUrl::parse(layers.text("store")).map_err(|wanted| layers.wrong("store", wanted))?,
+            store: store(layers)?,
             base_url: base_url(layers)?,
             time_zone: TimeZone::get(layers.text("time_zone"))
                 .map_err(|_| layers.wrong("time_zone", "must be an IANA time zone, e.g. Pacific/Auckland"))?,
@@ -286,6 +296,24 @@ pub struct TlsConfig {
     pub key: PathBuf,
     /// Authorities of clients' certificates; none: clients show none.
     pub client_ca: Option<PathBuf>,
+}
+
+fn store(layers: &Layers) -> Result<StoreUrl, ConfigError> {
+    const FILE: &str = "store_password_file";
+    let store = StoreUrl::parse(layers.text("store")).map_err(|wanted| layers.wrong("store", wanted))?;
+    let file = layers.text(FILE);
+    if file.is_empty() || !matches!(store, StoreUrl::Postgres(_)) {
+        return Ok(store);
+    }
+    let text = std::fs::read_to_string(file).map_err(|error| {
+        layers.wrong(FILE, format!("cannot be read ({}): check the path and who may read it", error.kind()))
+    })?;
+    let Some(password) = text.lines().next().filter(|line| !line.is_empty()) else {
+        return Err(layers.wrong(FILE, "has nothing in its first line: write the password there"));
+    };
+    store
+        .with_password(password)
+        .ok_or_else(|| layers.wrong("store", "must name a user, whose password is in store_password_file"))
 }
 
 fn tls(layers: &Layers) -> Result<Option<TlsConfig>, ConfigError> {
@@ -477,6 +505,27 @@ mod tests {
         assert_eq!(
             config(&file(open)).expect("allowed").base_url.as_deref(),
             Some("https://records.example/fhir")
+        );
+    }
+
+    // RFC 3986, section 2.1: what a part of a URL cannot hold is written with %.
+    #[test]
+    fn a_password_is_read_from_its_file_as_it_stands() {
+        let folder = tempfile::tempdir().expect("a folder");
+        let path = folder.path().join("password");
+        let with =
+            |store: &str| file(&format!("store = \"{store}\"\nstore_password_file = \"{}\"", path.display()));
+        let server = "postgres://u@db/endplate?sslmode=require";
+        assert!(refusal(&with(server)).contains("cannot be read (entity not found)"));
+        std::fs::write(&path, "p@s/s:%40 w\nnot this\n").expect("written");
+        let store = config(&with(server)).expect("a store").store;
+        assert_eq!(store.address(), "postgres://u:p%40s%2Fs%3A%2540%20w@db/endplate?sslmode=require");
+        assert!(refusal(&with("postgres://db/endplate")).starts_with("store (from"));
+        std::fs::write(&path, "\n").expect("written");
+        assert!(refusal(&with(server)).contains("nothing in its first line"));
+        assert_eq!(
+            config(&with("sqlite:a.db")).expect("none is needed").store,
+            StoreUrl::Sqlite("a.db".into())
         );
     }
 

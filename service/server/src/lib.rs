@@ -5,6 +5,7 @@
 
 pub(crate) mod access;
 pub mod audit;
+pub mod backup;
 pub mod boot;
 pub mod caller;
 pub mod check;
@@ -29,6 +30,7 @@ pub mod plan;
 mod probe;
 pub mod protocol;
 pub mod publish;
+pub mod ready;
 pub mod record;
 mod router;
 pub mod serve;

@@ -5,7 +5,7 @@ use clap::{Args, Parser, Subcommand};
 use endplate_server::config::{Config, ConfigError, Layers, Sources};
 use endplate_server::fault::Fault;
 use endplate_server::{
-    audit, check, copy, demo, input, outbox, plan, protocol, publish, record, serve, sweep,
+    audit, backup, check, copy, demo, input, outbox, plan, protocol, publish, ready, record, serve, sweep,
 };
 use std::path::PathBuf;
 use std::process::ExitCode;
@@ -95,6 +95,17 @@ enum Command {
         #[arg(long, value_name = "URL")]
         store: Option<String>,
     },
+    /// Copy the store into a new file while services use it; SQLite only
+    Backup {
+        /// The copy; it must not be there yet
+        #[arg(long, value_name = "FILE")]
+        to: PathBuf,
+        /// Where resources are kept [variable: ENDPLATE_STORE]
+        #[arg(long, value_name = "URL")]
+        store: Option<String>,
+    },
+    /// Ask the service of this configuration, on this machine, whether it takes requests
+    Ready(Overrides),
     /// Copy everything of one store into another, compare both, and go on where an earlier copy stopped
     Copy {
         /// The store to read; nobody may write it meanwhile
@@ -228,6 +239,15 @@ async fn run(cli: Cli) -> Result<(), Fault> {
         Command::Protocol { moves, store } => {
             let config = config(Overrides { store, ..Overrides::default() }, file)?;
             input::print(&protocol::run(&config, moves).await?);
+            Ok(())
+        }
+        Command::Backup { to, store } => {
+            let config = config(Overrides { store, ..Overrides::default() }, file)?;
+            input::print(&backup::run(&config, &to).await?);
+            Ok(())
+        }
+        Command::Ready(overrides) => {
+            input::print(&ready::run(&config(overrides, file)?).await?);
             Ok(())
         }
         Command::Copy { from, to } => {

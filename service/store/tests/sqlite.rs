@@ -3,7 +3,7 @@
 use endplate_followup::ports::{
     Agenda, Attempt, Changeset, Deed, Event, Notice, Put, Room, Scope, Settlement, Store, StoreError, Stored,
 };
-use endplate_store::{OpenError, SqliteStore};
+use endplate_store::{BackupError, OpenError, SqliteStore, backup};
 use futures_util::future::join_all;
 use jiff::Timestamp;
 use jiff::civil::Date;
@@ -391,4 +391,61 @@ async fn stores_in_memory_are_separate_and_leave_nothing() {
     assert!(String::from_utf8_lossy(&output.stdout).contains("1 passed"));
     // Nor does anything come back when connections close after the folder has gone.
     assert_eq!(std::fs::read_dir(folder.path()).unwrap().count(), 0);
+}
+
+#[tokio::test]
+async fn a_copy_is_whole_and_its_owner_s_alone_and_one_that_cannot_be_made_leaves_nothing() {
+    use std::os::unix::fs::PermissionsExt;
+    let folder = tempfile::tempdir().unwrap();
+    let at = |name: &str| folder.path().join(name);
+    let address = |name: &str| format!("sqlite:{}", at(name).display());
+    let store = open(&at("store.db")).await.unwrap();
+    store.commit(change("a", 100_000)).await.unwrap();
+    // What a copy that was cut off has left.
+    std::fs::write(at("copy.partial"), "half").unwrap();
+    let bytes = backup(&address("store.db"), &at("copy")).await.unwrap();
+    let made = std::fs::metadata(at("copy")).unwrap();
+    assert_eq!((made.len(), made.permissions().mode() & 0o777), (bytes, 0o600));
+    let copy = open(&at("copy")).await.unwrap();
+    assert_whole(&copy, "a", true).await;
+    drop(copy);
+
+    let files = || {
+        let mut names: Vec<_> =
+            std::fs::read_dir(folder.path()).unwrap().map(|entry| entry.unwrap().file_name()).collect();
+        // Those of open connections are SQLite's own.
+        names.retain(|name| {
+            !name.to_string_lossy().ends_with("-wal") && !name.to_string_lossy().ends_with("-shm")
+        });
+        names.sort();
+        names
+    };
+    std::fs::write(at("text"), "no store at all").unwrap();
+    // A page of a table, as its first byte says, is now none: that with the Task. (SQLite's file format, section 1.6.)
+    let mut damaged = std::fs::read(at("copy")).unwrap();
+    damaged
+        .chunks_mut(4096)
+        .find(|page| page[0] == 0x0d && page.windows(5).any(|text| text == b"Taska"))
+        .unwrap()
+        .fill(0xff);
+    std::fs::write(at("damaged.db"), damaged).unwrap();
+    let before = files();
+    let refusals = [
+        (backup("postgres://db/endplate", &at("new")).await, "pg_dump"),
+        (backup("sqlite::memory:", &at("new")).await, "pg_dump"),
+        (backup(&address("store.db"), &at("text")).await, "text is there already"),
+        (backup(&address("nothing.db"), &at("new")).await, "nothing.db cannot be read"),
+        (backup(&address("text"), &at("new")).await, "text cannot be read"),
+        (backup(&address("store.db"), &at("no/folder")).await, "its folder exists"),
+        (backup(&address("damaged.db"), &at("new")).await, "damaged.db is damaged"),
+    ];
+    for (refused, says) in refusals {
+        let error: BackupError = refused.unwrap_err();
+        assert!(error.to_string().contains(says), "{error}: {says}");
+        if error.source().is_some() {
+            assert_shows_no_sql(&error);
+        }
+    }
+    assert_eq!(files(), before);
+    assert_eq!(std::fs::read(at("text")).unwrap(), b"no store at all");
 }

@@ -17,6 +17,7 @@ mod clients;
 mod clinic;
 mod conformance;
 mod delivery;
+mod deployed;
 mod derivation;
 mod desk;
 mod emitted;

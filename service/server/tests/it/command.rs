@@ -275,7 +275,24 @@ fn serve_ends_in_good_order_when_it_is_told_to() {
     let folder = folder();
     let served = Served::start(folder.path(), "info");
     assert!(served.address.starts_with("127.0.0.1:"));
+    let ready = ["ready", "--listen", &served.address.clone()];
+    assert_eq!(endplate(folder.path(), &ready).stdout, b"ready\n");
     assert!(served.stop().contains("stopping"));
+    refused(&endplate(folder.path(), &ready), 3, "does not answer");
+}
+
+#[test]
+fn backup_copies_a_store_or_says_why_not() {
+    let folder = folder();
+    let backup = |store: &str, to: &str| endplate(folder.path(), &["backup", "--store", store, "--to", to]);
+    refused(&backup("sqlite:store.db", "copy.db"), 3, "store.db cannot be read");
+    assert!(endplate(folder.path(), &["sweep", "--store", "sqlite:store.db"]).status.success());
+    let copied = backup("sqlite:store.db", "copy.db");
+    assert!(String::from_utf8_lossy(&copied.stdout).starts_with("copied sqlite:store.db to copy.db, "));
+    refused(&backup("sqlite:store.db", "copy.db"), 2, "copy.db is there already");
+    refused(&backup("sqlite::memory:", "other.db"), 2, "pg_dump");
+    refused(&backup("sqlite:store.db", "no/copy.db"), 3, "its folder exists");
+    assert!(endplate(folder.path(), &["audit", "verify", "--store", "sqlite:copy.db"]).status.success());
 }
 
 // Canaries in a body, a query, an id, a header and broken JSON; every line of every module is looked at.
