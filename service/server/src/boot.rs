@@ -119,7 +119,11 @@ impl Parts {
     pub async fn of(config: &Config, clock: Arc<dyn Clock>) -> Result<Self, BootError> {
         let webhook = Webhook::new(config, Arc::clone(&clock))?;
         let transport = Arc::new(Outgoing::new(webhook, config, &clock)?);
-        let parts = Self { store: open_store(&config.store).await?, clock, transport, workers: true };
+        let store = match &config.store_replica {
+            None => open_store(&config.store).await?,
+            Some(replica) => endplate_store::open_beside(&config.store.address(), &replica.address()).await?,
+        };
+        let parts = Self { store, clock, transport, workers: true };
         let endplate = endplate(config, "", Arc::clone(&parts.store), Arc::clone(&parts.clock));
         endplate.check_protocol().await.map_err(|refusal| BootError::Protocol(refusal.to_text()))?;
         Ok(parts)
