@@ -7,5 +7,8 @@ mod harness;
 mod killed;
 mod life;
 mod logs;
+mod program;
+mod record;
 mod refusal;
+mod renewal;
 mod webhook;
