@@ -11,14 +11,10 @@ use std::path::Path;
 use std::process::{Child, Command, Stdio};
 use tempfile::TempDir;
 
-/// `endplate serve` with files of at most so many blocks of 1024 bytes. The signal that goes with the limit is ignored, so that
-/// the write fails instead.
-fn limited(folder: &Path, blocks: u32) -> Command {
-    let limit = format!("trap '' XFSZ; ulimit -S -f {blocks}; exec \"$@\"");
-    serve_by(&["bash", "-c", &limit, "bash"], folder)
-}
+/// Runs a program that ignores the signal which goes with a limit on the size of files, so that the write fails instead.
+const UNSIGNALLED: [&str; 4] = ["bash", "-c", "trap '' XFSZ; exec \"$@\"", "bash"];
 
-/// Sets the limit of a service that runs.
+/// Sets the limit of a service that runs, in bytes.
 fn limit(service: &Program, bytes: &str) {
     let limit = format!("--fsize={bytes}:unlimited");
     assert!(
@@ -125,9 +121,12 @@ impl Disk {
 
     /// What runs a program where the disk is.
     fn runner(&self) -> Vec<String> {
-        let enter = |keeper: &Child| format!("nsenter --target {} --mount --", keeper.id());
-        let words = self.keeper.as_ref().map_or(String::new(), enter);
-        words.split_whitespace().map(str::to_owned).collect()
+        let id = self.keeper.as_ref().map_or(String::new(), |keeper| keeper.id().to_string());
+        let words: &[&str] = match self.keeper {
+            Some(_) => &["nsenter", "--target", &id, "--mount", "--"],
+            None => &UNSIGNALLED,
+        };
+        words.iter().map(|word| (*word).to_owned()).collect()
     }
 
     fn serve(&self) -> Command {
@@ -186,7 +185,8 @@ impl Drop for Disk {
 #[test]
 fn a_full_disk_refuses_writes_and_loses_nothing() {
     let folder = tempfile::tempdir().expect("a folder");
-    let service = Program::start(&mut limited(folder.path(), 4_000));
+    let service = Program::start(&mut serve_by(&UNSIGNALLED, folder.path()));
+    limit(&service, "4096000");
     let mut taken = Vec::new();
     let refused = (1..2_000).find_map(|number| {
         let reply = put(&service, number);
