@@ -1,7 +1,8 @@
 //! The command line: exit codes, and one line that says what to do.
 
 use crate::harness::{config, start};
-use crate::program::{Program, serve};
+use crate::logs::receiver;
+use crate::program::{Program, serve, status};
 use serde_json::{Value as Json, json};
 use std::path::Path;
 use std::process::{Command, Output, Stdio};
@@ -224,6 +225,37 @@ fn serve_ends_in_good_order_when_it_is_told_to() {
     let folder = folder();
     let served = Program::start(&mut serve(folder.path()));
     assert!(served.stop().iter().any(|line| line.contains("stopping")));
+}
+
+/// RFC 9110 section 15.5.21: 422 is about the message, which will never be taken.
+#[test]
+fn dead_letters_are_listed_with_their_reasons_while_the_service_runs() {
+    let folder = folder();
+    let none = endplate(folder.path(), &["outbox", "--dead", "--store", "sqlite:store.db"]);
+    assert_eq!(String::from_utf8_lossy(&none.stdout), "there are no dead letters\n");
+    let (endpoint, received) = receiver(422);
+    let service = Program::start(serve(folder.path()).env("ENDPLATE_LOG", "debug"));
+    let put = |path: &str, body: Json| {
+        let head = format!("PUT /fhir/{path} HTTP/1.1\r\ncontent-type: application/fhir+json");
+        assert_eq!(status(&service.send(&head, &body.to_string())), 201);
+    };
+    let channel = json!({ "type": "rest-hook", "endpoint": format!("http://{endpoint}/"), "payload": "application/fhir+json" });
+    let criteria = "Organization?name=hand";
+    put(
+        "Subscription/desk",
+        json!({ "resourceType": "Subscription", "id": "desk", "status": "requested", "reason": "tests",
+        "criteria": criteria, "channel": channel }),
+    );
+    put("Organization/hand", json!({ "resourceType": "Organization", "id": "hand", "name": "Hand unit" }));
+    // It is in the store once this is said.
+    service.said("notifications sent receiver=\"desk\"", 1);
+    received.join().expect("received");
+    let listed = endplate(folder.path(), &["outbox", "--dead", "--store", "sqlite:store.db"]);
+    assert!(listed.status.success(), "{}", String::from_utf8_lossy(&listed.stderr));
+    let listed = String::from_utf8(listed.stdout).expect("UTF-8");
+    assert!(listed.starts_with("desk/1  "), "{listed}");
+    assert!(listed.ends_with("  Organization/hand/_history/1  the receiver answered 422\n"), "{listed}");
+    service.stop();
 }
 
 #[test]

@@ -15,15 +15,17 @@ fn put(service: &Program, resource: &Json) -> u16 {
     status(&service.send(&head, &resource.to_string()))
 }
 
-/// A receiver that answers everybody with 500.
-fn receiver() -> (String, thread::JoinHandle<String>) {
+/// A receiver that answers once, with this status; and what it was sent.
+pub fn receiver(status: u16) -> (String, thread::JoinHandle<String>) {
     let listener = TcpListener::bind("127.0.0.1:0").expect("a port");
     let address = listener.local_addr().expect("an address").to_string();
     let once = thread::spawn(move || {
         let (mut stream, _) = listener.accept().expect("a connection");
         let mut head = vec![0; 65_536];
         let read = stream.read(&mut head).expect("a request");
-        let _ = stream.write_all(b"HTTP/1.1 500 Canarywren\r\ncontent-length: 10\r\n\r\nCanarywren");
+        let answer =
+            format!("HTTP/1.1 {status} {CANARY}\r\ncontent-length: {}\r\n\r\n{CANARY}", CANARY.len());
+        let _ = stream.write_all(answer.as_bytes());
         String::from_utf8_lossy(&head[..read]).into_owned()
     });
     (address, once)
@@ -40,7 +42,7 @@ fn patient(id: &str) -> Json {
 
 fn everything_is_sent(service: &Program) {
     let json = "content-type: application/fhir+json";
-    let (endpoint, received) = receiver();
+    let (endpoint, received) = receiver(500);
     let subscription = json!({
         "resourceType": "Subscription", "id": "s1", "status": "requested", "reason": CANARY, "criteria": "Patient?active=true",
         "channel": { "type": "rest-hook", "payload": "application/fhir+json",

@@ -229,6 +229,8 @@ async fn h11_nothing_that_a_record_server_says_is_logged_and_whoever_asks_is_tol
     service.said("a notification was not taken receiver=\"record/main\"", 1);
     let parked = service.said("a notification is a dead letter receiver=\"record/main\"", 2);
     assert!(parked.contains("as the record server says"), "{parked}");
+    // It is in the store once this is said.
+    service.said("notifications sent receiver=\"record/main\"", 1);
 
     // It runs, and is asked: each dead letter with the server's own words, and each record that was put aside.
     let (listing, log) = endplate(folder.path(), &["record"]);
