@@ -97,7 +97,10 @@ fn only_one_file_makes_clients() {
             "lookup_host(",
             "to_socket_addrs(",
         ] {
-            assert!(!text.contains(way), "{} calls others by {way} and not by guard.rs", path.display());
+            // A type of our own may end with the same word.
+            let is_word = |at: usize| !text[..at].ends_with(|c: char| c.is_alphanumeric());
+            let is_used = text.match_indices(way).any(|(at, _)| way.starts_with("Stream") || is_word(at));
+            assert!(!is_used, "{} calls others by {way} and not by guard.rs", path.display());
         }
     }
 }

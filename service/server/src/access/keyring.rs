@@ -29,7 +29,7 @@ const PATIENCE: Duration = Duration::from_secs(5);
 pub enum KeySource {
     /// A file; it is read at every use, so that it can be exchanged.
     File(PathBuf),
-    /// An address, with https; on this machine also with http.
+    /// An address, with https; on this machine also with http. The guard says whether it is called.
     Url(Url),
 }
 

@@ -12,7 +12,7 @@ use std::time::Duration;
 pub const CANARY: &str = "Canarywren";
 
 /// So long is waited for a line of a log or an answer before the test fails. None that succeeds waits for it.
-const PATIENCE: Duration = Duration::from_secs(60);
+const PATIENCE: Duration = Duration::from_mins(1);
 
 /// `endplate serve` in a folder, on a free port and a store there. A test adds what it wants otherwise.
 pub fn serve(folder: &Path) -> Command {

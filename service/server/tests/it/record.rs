@@ -47,7 +47,7 @@ fn outcome() -> Json {
         "diagnostics": CANARY, "expression": [format!("Patient.where(name='{CANARY}')")] }] })
 }
 
-fn bundle(resources: &[Json], next: Option<String>) -> Json {
+fn bundle(resources: &[Json], next: Option<&str>) -> Json {
     let entries: Vec<Json> = resources.iter().map(|resource| json!({ "resource": resource })).collect();
     let links: Vec<Json> = next.iter().map(|next| json!({ "relation": "next", "url": next })).collect();
     json!({ "resourceType": "Bundle", "type": "searchset", "id": CANARY, "entry": entries, "link": links })
@@ -119,8 +119,6 @@ async fn answer(State(ward): State<Ward>, request: Request) -> Response {
             &json!({ "access_token": format!("{CANARY}.{nth}"), "token_type": "Bearer", "expires_in": 300,
                 "scope": CANARY }),
         ),
-        ("GET", ["failing", ..]) => fhir(500, &outcome()),
-        ("GET", ["forbidden", ..]) => fhir(403, &outcome()),
         ("GET", ["moved", ..]) => {
             (StatusCode::FOUND, [("location", format!("http://{CANARY}.example/?name={CANARY}"))])
                 .into_response()
@@ -128,7 +126,7 @@ async fn answer(State(ward): State<Ward>, request: Request) -> Response {
         ("GET", ["no-bundle", ..]) => fhir(200, &patient("p")),
         ("GET", ["no-json", ..]) => (StatusCode::OK, CANARY.repeat(100)).into_response(),
         ("GET", ["page-elsewhere", ..]) => {
-            fhir(200, &bundle(&[], Some(format!("https://{CANARY}.example/fhir?name={CANARY}"))))
+            fhir(200, &bundle(&[], Some(&format!("https://{CANARY}.example/fhir?name={CANARY}"))))
         }
         // The first token is said to be none.
         ("GET", ["main", "fhir", _])
@@ -146,11 +144,11 @@ async fn answer(State(ward): State<Ward>, request: Request) -> Response {
         }
         ("GET", ["main", "fhir", "Patient"]) => {
             let next = format!("{here}/main/fhir/Patient?page=2&name={CANARY}");
-            fhir(200, &bundle(&[patient(CANARY)], Some(next)))
+            fhir(200, &bundle(&[patient(CANARY)], Some(&next)))
         }
         ("GET", ["main", "fhir", "Procedure"]) => fhir(200, &bundle(&[repair()], None)),
-        // What stands there now, after a write was told that it has moved: that may not be said.
-        ("GET", ["main", "fhir", "CarePlan"]) => fhir(403, &outcome()),
+        // Of "main": what stands there now, after a write was told that it has moved, may not be said.
+        ("GET", ["forbidden", ..] | ["main", "fhir", "CarePlan"]) => fhir(403, &outcome()),
         ("GET", ["main", ..]) => fhir(404, &outcome()),
         ("PUT", ["main", "fhir", "ServiceRequest"]) if nth == 1 => {
             let mut response =
@@ -161,6 +159,7 @@ async fn answer(State(ward): State<Ward>, request: Request) -> Response {
         }
         ("PUT", ["main", "fhir", "ServiceRequest"]) => fhir(422, &outcome()),
         ("PUT", ["main", "fhir", "CarePlan"]) => fhir(412, &outcome()),
+        // "failing", and what "main" is sent beside.
         _ => fhir(500, &outcome()),
     }
 }

@@ -359,7 +359,7 @@ async fn h12_h13_keys_are_fetched_where_the_service_may_call_and_nowhere_else() 
     // Whoever starts the service is told which address, and which setting opens it.
     for table in ["clients", "issuers", "hooks"] {
         let mut closed = config(table, "/jwks");
-        closed.webhook_allowed_networks = Vec::new();
+        (closed.webhook_allowed_networks, closed.webhook_http_allowed) = (Vec::new(), true);
         let parts = Parts {
             store: store().await,
             clock: TurnedClock::at(super::DAY),
