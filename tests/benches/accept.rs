@@ -1,16 +1,18 @@
 //! Repair records accepted with their plans derived, beside the floor: the same bytes written by a bare loop.
 //!
 //! `cargo bench -p endplate-tests`. Both write to files of the same kind (SQLite, WAL, `synchronous = full`), one transaction
-//! for each record; the floor writes each transaction's resources into one table and does nothing else.
+//! for each record; the floor writes each transaction's resources into one table and does nothing else. The same on PostgreSQL, where
+//! `ENDPLATE_BENCH_POSTGRES` names a server, such as `postgres://user@host`; databases are made there and left. There the floor
+//! has as many senders as what is measured.
 
 use endplate_followup::audit::{Arrival, Call};
 use endplate_followup::ports::Clock;
 use endplate_followup::{Endplate, Party, Returned, Settings, protocol};
-use endplate_store::SqliteStore;
 use jiff::Timestamp;
 use serde_json::Value;
+use sqlx::postgres::PgPoolOptions;
 use sqlx::sqlite::{SqliteConnectOptions, SqliteJournalMode, SqliteSynchronous};
-use sqlx::{ConnectOptions, Connection, Row};
+use sqlx::{AssertSqlSafe, ConnectOptions, Connection, Row};
 use std::path::Path;
 use std::sync::Arc;
 use std::time::Instant;
@@ -42,8 +44,8 @@ fn record(number: usize) -> Value {
     serde_json::from_str(&text).expect("the fixture is JSON")
 }
 
-async fn endplate(file: &Path) -> Endplate {
-    let store = SqliteStore::open(&format!("sqlite:{}", file.display())).await.expect("a store");
+async fn endplate(address: &str) -> Endplate {
+    let store = endplate_store::open(address).await.expect("a store");
     let clock = Arc::new(Stopped("2025-01-15T08:00:00Z".parse().expect("an instant")));
     let party = |display: &str| Party { display: display.to_owned(), reference: None };
     let settings = Settings {
@@ -53,7 +55,7 @@ async fn endplate(file: &Path) -> Endplate {
         scheduler: party("Booking desk"),
         reviews_per_day_max: None,
     };
-    Endplate::new(Arc::new(store), clock, settings)
+    Endplate::new(store, clock, settings)
 }
 
 /// The use cases as a request calls them; what it does is on record.
@@ -69,8 +71,8 @@ fn called(endplate: &Endplate, number: usize) -> Endplate {
 }
 
 /// Records accepted each second by `senders` at once, with an audit trail or without.
-async fn accept(file: &Path, senders: usize, is_audited: bool) -> f64 {
-    let endplate = endplate(file).await;
+async fn accept(address: &str, senders: usize, is_audited: bool) -> f64 {
+    let endplate = endplate(address).await;
     endplate.transaction(record(999_999)).await.expect("the first record, which also makes the surgeon");
     let start = Instant::now();
     let mut all = JoinSet::new();
@@ -125,14 +127,63 @@ async fn floor(file: &Path, records: &[Vec<String>]) -> f64 {
     records.len() as f64 / start.elapsed().as_secs_f64()
 }
 
+/// Makes a database on the server, without what an earlier run left.
+async fn database(server: &str, name: &str) -> String {
+    let mut connection = sqlx::PgConnection::connect(&format!("{server}/postgres")).await.expect("a server");
+    for statement in [format!("drop database if exists {name}"), format!("create database {name}")] {
+        sqlx::raw_sql(AssertSqlSafe(statement)).execute(&mut connection).await.expect("a database");
+    }
+    format!("{server}/{name}")
+}
+
+/// The same bare loop on PostgreSQL: each sender inserts a record's resources with one statement a transaction.
+async fn postgres_floor(address: &str, records: &[Vec<String>], senders: usize) -> f64 {
+    let pool =
+        PgPoolOptions::new().max_connections(senders as u32).connect(address).await.expect("a database");
+    let table = "create table body (key bigint generated always as identity primary key, body text not null)";
+    sqlx::query(table).execute(&pool).await.expect("a table");
+    let start = Instant::now();
+    let mut all = JoinSet::new();
+    for sender in 0..senders {
+        let pool = pool.clone();
+        let own: Vec<Vec<String>> = records.iter().skip(sender).step_by(senders).cloned().collect();
+        all.spawn(async move {
+            for record in own {
+                let mut transaction = pool.begin().await.expect("a transaction");
+                let insert =
+                    sqlx::query("insert into body (body) select * from unnest($1::text[])").bind(record);
+                insert.execute(&mut *transaction).await.expect("rows");
+                transaction.commit().await.expect("a commit");
+            }
+        });
+    }
+    while let Some(done) = all.join_next().await {
+        done.expect("a sender");
+    }
+    records.len() as f64 / start.elapsed().as_secs_f64()
+}
+
+async fn on_postgres(server: &str, records: &[Vec<String>]) {
+    for senders in [1, SENDERS] {
+        let accepted = accept(&database(server, "endplate_bench").await, senders, false).await;
+        let floor = postgres_floor(&database(server, "endplate_bench_floor").await, records, senders).await;
+        println!(
+            "PostgreSQL, {senders} senders: {accepted:.0} a second ({:.2} of the floor, {floor:.0} a second)",
+            accepted / floor
+        );
+    }
+}
+
 #[tokio::main]
 async fn main() {
     let folder = tempfile::tempdir().expect("a folder");
-    let one = accept(&folder.path().join("one.db"), 1, false).await;
-    let one_audited = accept(&folder.path().join("one-audited.db"), 1, true).await;
-    let file = folder.path().join("many.db");
-    let many = accept(&file, SENDERS, false).await;
-    let many_audited = accept(&folder.path().join("many-audited.db"), SENDERS, true).await;
+    let path = |name: &str| folder.path().join(name);
+    let address = |name: &str| format!("sqlite:{}", path(name).display());
+    let one = accept(&address("one.db"), 1, false).await;
+    let one_audited = accept(&address("one-audited.db"), 1, true).await;
+    let many = accept(&address("many.db"), SENDERS, false).await;
+    let file = path("many.db");
+    let many_audited = accept(&address("many-audited.db"), SENDERS, true).await;
     let records = bodies(&file).await;
     let resources = records.first().map_or(0, Vec::len);
     let bytes: usize = records.iter().flatten().map(String::len).sum();
@@ -149,4 +200,7 @@ async fn main() {
         many_audited / many
     );
     println!("floor, the same bytes by a bare loop: {floor:.0} a second");
+    if let Ok(server) = std::env::var("ENDPLATE_BENCH_POSTGRES") {
+        on_postgres(&server, &records).await;
+    }
 }

@@ -13,6 +13,7 @@ pub mod calendar;
 pub mod capacity;
 pub mod card;
 pub mod chart;
+pub mod claim;
 pub mod code;
 pub mod derivation;
 pub mod document;
@@ -42,6 +43,7 @@ pub mod search;
 pub mod subscription;
 pub mod sweep;
 pub mod terminology;
+pub mod trace;
 pub mod write;
 
 pub use outbox::DeliveryReport;
@@ -53,7 +55,7 @@ pub use write::{Returned, Written};
 
 use endplate_recovery::protocol::Protocol;
 use jiff::SignedDuration;
-use ports::{Clock, Endpoints, Store};
+use ports::{Clock, Endpoints, Meter, Store};
 use std::sync::Arc;
 
 /// What a clinic configures.
@@ -86,9 +88,14 @@ pub struct Endplate {
     registered: Option<Arc<grant::Registered>>,
     /// The request that calls; none where the service itself acts.
     call: Option<Arc<audit::Call>>,
+    /// The trace that this is part of.
+    trace: Option<Arc<trace::Trace>>,
+    causes: Arc<trace::Causes>,
+    meter: Option<Arc<dyn Meter>>,
     records: Arc<[Record]>,
     give_up_after: SignedDuration,
     endpoints: Option<Arc<dyn Endpoints>>,
+    claims: Arc<claim::Claims>,
 }
 
 impl Endplate {
@@ -104,9 +111,13 @@ impl Endplate {
             grant: None,
             registered: None,
             call: None,
+            trace: None,
+            causes: Arc::default(),
+            meter: None,
             records: Arc::default(),
             give_up_after: SignedDuration::from_hours(outbox::GIVE_UP_AFTER_H),
             endpoints: None,
+            claims: Arc::new(claim::Claims::of("endplate".to_owned())),
         }
     }
 
@@ -125,6 +136,12 @@ impl Endplate {
     #[must_use]
     pub fn telling(self, give_up_after: SignedDuration, endpoints: Arc<dyn Endpoints>) -> Self {
         Self { give_up_after, endpoints: Some(endpoints), ..self }
+    }
+
+    /// The same, heard by a meter.
+    #[must_use]
+    pub fn metered(self, meter: Arc<dyn Meter>) -> Self {
+        Self { meter: Some(meter), ..self }
     }
 
     /// What the clinic configured.

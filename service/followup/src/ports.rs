@@ -9,16 +9,27 @@
 //! commits only if none has moved and then moves each by one. A refused commit is decided again on fresh facts.
 //! [`Changeset::reads`] carries counters that a decision rested on but does not change, such as `ConceptMap`: they must
 //! not have moved either, and stay where they are, so that writes which share them do not get in each other's way.
+//!
+//! # Several instances
+//! What only one of several instances may do at a time, such as a sweep or the delivery to one receiver, is *claimed* for some
+//! seconds ([`Store::claim`]) and claimed again while it goes on. Nothing is locked meanwhile. An instance that dies loses its
+//! claims when their time is over, by the store's clock: the instances' own clocks are not asked.
 
 mod record;
+mod watch;
 
 pub use record::{Bookmark, Counterpart, Counterparts, DeadLetter, Note, Unread};
+pub use watch::{Meter, Tally};
 
+use crate::trace::Trace;
 use async_trait::async_trait;
 use endplate_fhir::index::IndexRow;
 use endplate_fhir::search::Query;
 use jiff::Timestamp;
 use jiff::civil::Date;
+use std::collections::BTreeSet;
+use std::sync::Arc;
+use std::time::Duration;
 
 /// Tells the time. The only source of "now" for the use cases.
 pub trait Clock: Send + Sync {
@@ -26,6 +37,11 @@ pub trait Clock: Send + Sync {
     fn now(&self) -> Timestamp;
     /// The present civil date where the clinic is.
     fn today(&self) -> Date;
+    /// Time since some moment, for measuring how long something takes: no change of the wall clock moves it. A clock that stands
+    /// measures nothing.
+    fn since_start(&self) -> Duration {
+        Duration::ZERO
+    }
 }
 
 /// One version of a resource as it was committed.
@@ -472,7 +488,21 @@ pub trait Store: Counterparts + Send + Sync {
     /// Notes that something that may be used once was used, durably; false if it was used before. It is remembered until
     /// `until`; what was to be remembered until before `now` is forgotten.
     async fn use_once(&self, key: &str, until: Timestamp, now: Timestamp) -> Result<bool, StoreError>;
-    /// Says whether the store can be used now, for readiness probes.
+    /// Claims pieces of work for `holder` until `seconds` from now by the store's clock, those that nobody else has claimed for
+    /// longer than until now. Gives those that are the holder's, in order; to claim one again is to keep it. A store that can have
+    /// but one holder grants all.
+    async fn claim(&self, works: &[String], holder: &str, seconds: u32) -> Result<Vec<String>, StoreError> {
+        let _ = (holder, seconds);
+        Ok(works.iter().cloned().collect::<BTreeSet<_>>().into_iter().collect())
+    }
+    /// Gives up what `holder` still has of these claims.
+    async fn release(&self, works: &[String], holder: &str) -> Result<(), StoreError> {
+        let _ = (works, holder);
+        Ok(())
+    }
+    /// Counts what stands, for whoever watches the service, as of `now` where the clinic has `today`.
+    async fn tally(&self, now: Timestamp, today: Date) -> Result<Tally, StoreError>;
+    /// Says whether the store can be used now and holds what this build needs, for readiness probes. It asks the store itself.
     async fn check(&self) -> Result<(), StoreError>;
 }
 
@@ -495,6 +525,8 @@ pub struct Message {
     pub content_type: Option<String>,
     /// The longest time for the attempt that the Subscription asks for, in seconds.
     pub timeout_s: Option<u64>,
+    /// The trace of the request that caused it, if that is known.
+    pub trace: Option<Arc<Trace>>,
 }
 
 /// What came back from a receiver.
@@ -525,6 +557,8 @@ pub struct Ask {
     pub url: String,
     /// None: it is read. Else what is written there.
     pub write: Option<Writing>,
+    /// The trace of the request that caused it, if one did and it is known.
+    pub trace: Option<Arc<Trace>>,
 }
 
 /// What is written to a record server, as an update.

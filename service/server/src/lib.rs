@@ -5,12 +5,14 @@
 
 pub(crate) mod access;
 pub mod audit;
+pub mod backup;
 pub mod boot;
 pub mod caller;
 pub mod check;
 pub mod clock;
 pub mod config;
 mod connection;
+pub mod copy;
 pub mod demo;
 mod error;
 mod extract;
@@ -20,12 +22,15 @@ mod http;
 pub mod input;
 pub mod keys;
 mod media;
+mod metrics;
 pub mod offer;
 pub mod openapi;
 pub mod outbox;
 pub mod plan;
+mod probe;
 pub mod protocol;
 pub mod publish;
+pub mod ready;
 pub mod record;
 mod router;
 pub mod serve;
@@ -33,6 +38,7 @@ pub mod signature;
 pub mod sweep;
 pub mod telemetry;
 mod tls;
+mod trace;
 pub mod webhook;
 mod worker;
 

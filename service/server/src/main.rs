@@ -4,7 +4,9 @@ use clap::error::ErrorKind;
 use clap::{Args, Parser, Subcommand};
 use endplate_server::config::{Config, ConfigError, Layers, Sources};
 use endplate_server::fault::Fault;
-use endplate_server::{audit, check, demo, input, outbox, plan, protocol, publish, record, serve, sweep};
+use endplate_server::{
+    audit, backup, check, copy, demo, input, outbox, plan, protocol, publish, ready, record, serve, sweep,
+};
 use std::path::PathBuf;
 use std::process::ExitCode;
 
@@ -96,6 +98,26 @@ enum Command {
         #[arg(long, value_name = "URL")]
         store: Option<String>,
     },
+    /// Copy the store into a new file while services use it; SQLite only
+    Backup {
+        /// The copy; it must not be there yet
+        #[arg(long, value_name = "FILE")]
+        to: PathBuf,
+        /// Where resources are kept [variable: ENDPLATE_STORE]
+        #[arg(long, value_name = "URL")]
+        store: Option<String>,
+    },
+    /// Ask the service of this configuration, on this machine, whether it takes requests
+    Ready(Overrides),
+    /// Copy everything of one store into another, compare both, and go on where an earlier copy stopped
+    Copy {
+        /// The store to read; nobody may write it meanwhile
+        #[arg(long, value_name = "URL")]
+        from: String,
+        /// An empty store, or one into which a copy was begun; made if it is not there
+        #[arg(long, value_name = "URL")]
+        to: String,
+    },
     /// Check the audit trail, or print its end
     Audit {
         #[command(subcommand)]
@@ -142,7 +164,7 @@ struct Overrides {
     /// Address and port to listen on [variable: ENDPLATE_LISTEN]
     #[arg(long, value_name = "ADDRESS")]
     listen: Option<String>,
-    /// Where resources are kept: sqlite:PATH or sqlite::memory: [variable: ENDPLATE_STORE]
+    /// Where resources are kept: sqlite:PATH, sqlite::memory: or postgres://… [variable: ENDPLATE_STORE]
     #[arg(long, value_name = "URL")]
     store: Option<String>,
     /// Allow listening beyond this machine without access control [variable: ENDPLATE_UNPROTECTED]
@@ -220,6 +242,19 @@ async fn run(cli: Cli) -> Result<(), Fault> {
         Command::Protocol { moves, store } => {
             let config = config(Overrides { store, ..Overrides::default() }, file)?;
             input::print(&protocol::run(&config, moves).await?);
+            Ok(())
+        }
+        Command::Backup { to, store } => {
+            let config = config(Overrides { store, ..Overrides::default() }, file)?;
+            input::print(&backup::run(&config, &to).await?);
+            Ok(())
+        }
+        Command::Ready(overrides) => {
+            input::print(&ready::run(&config(overrides, file)?).await?);
+            Ok(())
+        }
+        Command::Copy { from, to } => {
+            input::print(&copy::run(&from, &to).await?);
             Ok(())
         }
         Command::Audit { what } => {

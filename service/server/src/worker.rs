@@ -1,8 +1,11 @@
 //! What `serve` does on its own: deliver notifications, and look again at what the clock has made due.
 
+use crate::clock::Stopwatch;
 use crate::http::Phase;
+use crate::metrics::Metrics;
 use async_trait::async_trait;
 use endplate_followup::Endplate;
+use endplate_followup::claim::KEPT_EVERY_S;
 use endplate_followup::outbox::pool::Bell;
 use endplate_followup::ports::{Clock, Transport};
 use jiff::civil::Date;
@@ -11,7 +14,7 @@ use jiff::{SignedDuration, Timestamp};
 use std::sync::Arc;
 use std::time::Duration;
 use tokio::sync::{Notify, watch};
-use tracing::{error, info, warn};
+use tracing::{Instrument, debug, error, info, info_span, warn};
 
 /// No pause is longer: a wall clock that was set, or a machine that slept, is noticed within this time.
 const PAUSE_MAX: Duration = Duration::from_mins(1);
@@ -31,6 +34,7 @@ pub(crate) struct Post {
     /// Told after each write.
     pub outbox: Arc<Notify>,
     pub phase: watch::Receiver<Phase>,
+    pub metrics: Arc<Metrics>,
 }
 
 impl Post {
@@ -77,6 +81,17 @@ impl Bell for Post {
     }
 }
 
+/// Keeps what this instance has claimed, until the end.
+pub(crate) async fn keep_claims(post: Post) {
+    const EVERY: Duration = Duration::from_secs(KEPT_EVERY_S as u64);
+    while !post.pause(EVERY, std::future::pending()).await {
+        if let Err(refusal) = post.endplate.keep_claims().await {
+            // Another instance takes over what is not kept.
+            warn!(reason = ?refusal.reason, "claims could not be kept and will be tried again");
+        }
+    }
+}
+
 /// Looks at what is due: at the start, every `every`, and when a day begins in `zone`.
 pub(crate) async fn sweep(post: Post, every: Duration, zone: TimeZone) {
     let mut last: Option<Swept> = None;
@@ -98,8 +113,18 @@ pub(crate) async fn sweep(post: Post, every: Duration, zone: TimeZone) {
 }
 
 async fn swept(post: &Post) -> bool {
-    match post.endplate.sweep(&|_| {}).await {
-        Ok(report) => {
+    let stopwatch = Stopwatch::start();
+    let report = post.endplate.sweep_alone().instrument(info_span!("sweep")).await;
+    // What another instance does now is not this one's sweep, and no failure.
+    if !matches!(report, Ok(None)) {
+        post.metrics.swept(report.is_ok(), stopwatch, post.clock.now());
+    }
+    match report {
+        Ok(None) => {
+            debug!("another instance sweeps");
+            true
+        }
+        Ok(Some(report)) => {
             info!(patient.count = report.patients, changed.count = report.changed, "swept");
             if report.changed > 0 {
                 post.outbox.notify_one();
@@ -115,9 +140,17 @@ async fn swept(post: &Post) -> bool {
 
 /// Reads a record server: at the start and every `every`; later where it asks for more time.
 pub(crate) async fn poll(post: Post, transport: Arc<dyn Transport>, record: String, every: Duration) {
+    // Whoever reads it goes on doing so; another instance begins when that one has stopped.
+    let work = format!("poll/{record}");
     loop {
-        let pause = match post.endplate.poll(&record, transport.as_ref()).await {
-            Ok(report) => {
+        let read = match post.endplate.claim(&work).await {
+            Ok(true) => post.endplate.poll(&record, transport.as_ref()).await.map(Some),
+            Ok(false) => Ok(None),
+            Err(refusal) => Err(refusal),
+        };
+        let pause = match read {
+            Ok(None) => every.min(PAUSE_MAX),
+            Ok(Some(report)) => {
                 if report.taken + report.refused > 0 {
                     let (taken, refused) = (report.taken, report.refused);
                     info!(record, taken.count = taken, refused.count = refused, "a record server was read");

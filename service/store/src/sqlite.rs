@@ -5,30 +5,32 @@ mod ahead;
 mod chain;
 mod history;
 mod outbox;
+mod page;
 mod recent;
 mod record;
-mod search;
 mod write;
 
+use crate::OpenError;
+use crate::sql::row::{day, instant, stored};
+use crate::sql::{self, Dialect, Statement, Value, number, tally};
 use ahead::Ahead;
 use async_trait::async_trait;
 use endplate_fhir::index;
 use endplate_fhir::search::Query;
 use endplate_followup::ports::{
     Attempt, Call, Changeset, Compartment, Event, Link, Linked, Maker, Page, Past, PastPage, Receiver,
-    Replay, Room, Store, StoreError, Stored, Traffic, Version, Waiting,
+    Replay, Room, Store, StoreError, Tally, Traffic, Version, Waiting,
 };
 use jiff::Timestamp;
 use jiff::civil::Date;
 use recent::Recent;
-use sqlx::migrate::{Migration, MigrationType, Migrator};
+use sqlx::migrate::Migrator;
 use sqlx::sqlite::{
-    SqliteConnectOptions, SqliteConnection, SqliteJournalMode, SqlitePool, SqlitePoolOptions, SqliteRow,
-    SqliteSynchronous,
+    SqliteArguments, SqliteConnectOptions, SqliteConnection, SqliteJournalMode, SqlitePool,
+    SqlitePoolOptions, SqliteSynchronous,
 };
-use sqlx::{ConnectOptions, Connection, Row, SqlSafeStr};
-use std::borrow::Cow;
-use std::path::{Path, PathBuf};
+use sqlx::{AssertSqlSafe, ConnectOptions, Connection, Row, Sqlite};
+use std::path::Path;
 use std::sync::Arc;
 use std::time::Duration;
 use write::{Work, Writer};
@@ -39,23 +41,6 @@ const READERS: u32 = 8;
 const WRITER_CACHE: &str = "-65536";
 /// The same of each reader: 8 MiB. A search touches rows of many pages, and each that is not there is copied from the system.
 const READER_CACHE: &str = "-8192";
-
-/// Why a store cannot be opened. The text says what to change.
-#[derive(Debug, thiserror::Error)]
-pub enum OpenError {
-    /// Not an address of an SQLite store.
-    #[error("this is no SQLite store: write sqlite:PATH or sqlite::memory:")]
-    Address,
-    /// The file cannot be opened, made or brought up to date.
-    #[error("the store {} cannot be opened; check that the folder exists and can be written, and that no other program holds it", .path.display())]
-    File {
-        /// Where.
-        path: PathBuf,
-        /// The cause.
-        #[source]
-        source: Box<dyn std::error::Error + Send + Sync>,
-    },
-}
 
 /// A store in one SQLite file.
 #[derive(Debug)]
@@ -72,8 +57,7 @@ impl SqliteStore {
     /// Opens, and if need be makes, the store at `sqlite:PATH`. `sqlite::memory:` is a store in a temporary folder that goes
     /// away with this value; it alone does not wait for the disk.
     pub async fn open(address: &str) -> Result<Self, OpenError> {
-        let path = address.strip_prefix("sqlite:").ok_or(OpenError::Address)?;
-        if path == ":memory:" {
+        if address == "sqlite::memory:" {
             let wrong = |source: std::io::Error| OpenError::File {
                 path: std::env::temp_dir(),
                 source: source.into(),
@@ -82,11 +66,13 @@ impl SqliteStore {
             let path = folder.path().join("endplate.db");
             return Self::at(&path, SqliteSynchronous::Off, Some(folder)).await;
         }
-        let path = path.strip_prefix("//").unwrap_or(path);
-        if path.is_empty() {
-            return Err(OpenError::Address);
-        }
-        Self::at(Path::new(path), SqliteSynchronous::Full, None).await
+        Self::at(file(address)?, SqliteSynchronous::Full, None).await
+    }
+
+    /// The writing connection to a file whose tables are up to date.
+    pub(crate) async fn connect(address: &str) -> Result<SqliteConnection, OpenError> {
+        let path = file(address)?;
+        migrated(path, &options(path, SqliteSynchronous::Full)).await
     }
 
     async fn at(
@@ -98,21 +84,12 @@ impl SqliteStore {
             path: path.to_owned(),
             source,
         };
-        let options = SqliteConnectOptions::new()
-            .filename(path)
-            .create_if_missing(true)
-            .journal_mode(SqliteJournalMode::Wal)
-            .synchronous(synchronous)
-            .foreign_keys(true)
-            .busy_timeout(Duration::from_secs(10))
-            .statement_cache_capacity(200)
-            .pragma("wal_autocheckpoint", "4000")
-            .pragma("temp_store", "memory")
-            .disable_statement_logging();
-        let writing = options.clone().pragma("cache_size", WRITER_CACHE);
-        let mut connection =
-            SqliteConnection::connect_with(&writing).await.map_err(|error| wrong(error.into()))?;
-        migrator().run(&mut connection).await.map_err(|error| wrong(error.into()))?;
+        let options = options(path, synchronous);
+        let mut connection = migrated(path, &options).await?;
+        let copying = sqlx::query("select 1 from copying").fetch_optional(&mut connection).await;
+        if copying.map_err(|error| wrong(error.into()))?.is_some() {
+            return Err(OpenError::Unfinished { place: path.display().to_string() });
+        }
         let reading = options.read_only(true).create_if_missing(false).pragma("cache_size", READER_CACHE);
         let readers = SqlitePoolOptions::new()
             .max_connections(READERS)
@@ -130,16 +107,46 @@ impl SqliteStore {
     }
 }
 
+/// The file of an address.
+fn file(address: &str) -> Result<&Path, OpenError> {
+    let path = address.strip_prefix("sqlite:").ok_or(OpenError::Address)?;
+    let path = path.strip_prefix("//").unwrap_or(path);
+    if path.is_empty() || path == ":memory:" { Err(OpenError::Address) } else { Ok(Path::new(path)) }
+}
+
+fn options(path: &Path, synchronous: SqliteSynchronous) -> SqliteConnectOptions {
+    SqliteConnectOptions::new()
+        .filename(path)
+        .create_if_missing(true)
+        .journal_mode(SqliteJournalMode::Wal)
+        .synchronous(synchronous)
+        .foreign_keys(true)
+        .busy_timeout(Duration::from_secs(10))
+        .statement_cache_capacity(200)
+        .pragma("wal_autocheckpoint", "4000")
+        .pragma("temp_store", "memory")
+        .disable_statement_logging()
+}
+
+/// The writing connection, after the tables were made or brought up to date.
+async fn migrated(path: &Path, options: &SqliteConnectOptions) -> Result<SqliteConnection, OpenError> {
+    let wrong =
+        |source: Box<dyn std::error::Error + Send + Sync>| OpenError::File { path: path.to_owned(), source };
+    let writing = options.clone().pragma("cache_size", WRITER_CACHE);
+    let mut connection =
+        SqliteConnection::connect_with(&writing).await.map_err(|error| wrong(error.into()))?;
+    migrator().run(&mut connection).await.map_err(|error| {
+        OpenError::later(&path.display().to_string(), &error).unwrap_or_else(|| wrong(error.into()))
+    })?;
+    Ok(connection)
+}
+
 /// The migrations, embedded. A released one is never edited; see `migrations/README.md`.
 fn migrator() -> Migrator {
-    let migration = |number: i64, name: &'static str, sql: &'static str| {
-        Migration::new(number, Cow::Borrowed(name), MigrationType::Simple, sql.into_sql_str(), false)
-    };
-    Migrator::with_migrations(vec![migration(
-        1,
-        "house",
+    sql::migrator([
         include_str!("../migrations/sqlite/0001_house.sql"),
-    )])
+        include_str!("../migrations/sqlite/0002_copying.sql"),
+    ])
 }
 
 /// A failure of the database, with what was being done.
@@ -147,28 +154,17 @@ fn failed(context: &'static str) -> impl Fn(sqlx::Error) -> StoreError {
     move |source| StoreError::Failed { context, source: Box::new(source) }
 }
 
-/// A stored version from the columns kind, id, version, at_ms, body.
-fn stored(row: &SqliteRow) -> Result<Stored, sqlx::Error> {
-    Ok(Stored {
-        kind: row.try_get(0)?,
-        id: row.try_get(1)?,
-        version: row.try_get::<i64, _>(2)?.unsigned_abs(),
-        at: instant(row.try_get(3)?),
-        body: row.try_get(4)?,
+/// A statement with what is bound to it.
+pub(crate) fn query(statement: Statement) -> sqlx::query::Query<'static, Sqlite, SqliteArguments> {
+    let (text, values) = statement.into_parts();
+    values.into_iter().fold(sqlx::query(AssertSqlSafe(text)), |query, value| match value {
+        Value::Integer(value) => query.bind(value),
+        Value::Real(value) => query.bind(value),
+        Value::Text(value) => query.bind(value),
+        Value::Flag(value) => query.bind(value),
+        Value::NoText => query.bind(None::<String>),
+        Value::NoInteger => query.bind(None::<i64>),
     })
-}
-
-fn instant(ms: i64) -> Timestamp {
-    Timestamp::from_millisecond(ms).unwrap_or(Timestamp::UNIX_EPOCH)
-}
-
-fn number(value: u64) -> i64 {
-    i64::try_from(value).unwrap_or(i64::MAX)
-}
-
-/// Days since 1970-01-01.
-fn day(date: Date) -> i64 {
-    date.duration_since(Date::constant(1970, 1, 1)).as_hours().div_euclid(24)
 }
 
 #[async_trait]
@@ -263,15 +259,18 @@ impl Store for SqliteStore {
     }
 
     async fn search(&self, query: &Query) -> Result<Page, StoreError> {
-        search::search(&self.readers, query).await
+        page::search(&self.readers, query).await
     }
 
     async fn counts(&self, query: &Query, param: &str) -> Result<Vec<(i64, u64)>, StoreError> {
-        search::counts(&self.readers, query, param).await
+        page::counts(&self.readers, query, param).await
     }
 
     async fn referred(&self, kind: &str, params: &[String], id: &str) -> Result<Vec<String>, StoreError> {
-        search::referred(&self.readers, kind, params, id).await
+        let statement = sql::search::referred(Dialect::Sqlite, kind, params, id);
+        let rows = query(statement).fetch_all(&self.readers).await;
+        let kinds = rows.and_then(|rows| rows.iter().map(|row| row.try_get(0)).collect());
+        kinds.map_err(failed("looking who is referred to"))
     }
 
     async fn commit(&self, change: Changeset) -> Result<(), StoreError> {
@@ -346,11 +345,25 @@ impl Store for SqliteStore {
         }
     }
 
+    async fn tally(&self, now: Timestamp, today: Date) -> Result<Tally, StoreError> {
+        const CONTEXT: &str = "counting what stands";
+        let asked = sqlx::query_as(tally::SQL)
+            .bind(now.as_millisecond())
+            .bind(tally::oldest_ms(now))
+            .bind(day(today));
+        Ok(tally::tally(asked.fetch_all(&self.readers).await.map_err(failed(CONTEXT))?))
+    }
+
     async fn check(&self) -> Result<(), StoreError> {
-        let _: i64 = sqlx::query_scalar("select 1")
+        const CONTEXT: &str = "checking the store";
+        // The file itself is read: that all migrations of this build are in it. It may hold later ones.
+        let last: Option<i64> = sqlx::query_scalar("select max(version) from _sqlx_migrations where success")
             .fetch_one(&self.readers)
             .await
-            .map_err(failed("checking the store"))?;
+            .map_err(failed(CONTEXT))?;
+        if last < Some(sql::MIGRATION) {
+            return Err(StoreError::Failed { context: CONTEXT, source: "migrations are missing".into() });
+        }
         self.writer.check()
     }
 }

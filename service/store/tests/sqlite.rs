@@ -3,7 +3,7 @@
 use endplate_followup::ports::{
     Agenda, Attempt, Changeset, Deed, Event, Notice, Put, Room, Scope, Settlement, Store, StoreError, Stored,
 };
-use endplate_store::{OpenError, SqliteStore};
+use endplate_store::{BackupError, OpenError, SqliteStore, backup};
 use futures_util::future::join_all;
 use jiff::Timestamp;
 use jiff::civil::Date;
@@ -293,8 +293,34 @@ async fn a_store_of_a_later_release_is_not_opened() {
                  values (999999, 'later', 1, x'00', 0)";
     sqlx::query(later).execute(&mut connection).await.unwrap();
     let error = open(&path).await.unwrap_err();
-    assert!(matches!(error, OpenError::File { .. }));
-    assert_shows_no_sql(&error);
+    assert!(matches!(error, OpenError::Later { number: 999_999, known: 2, .. }), "{error}");
+    assert!(error.to_string().contains("later release"), "{error}");
+}
+
+/// The tables of each release, with a row in them, are brought up to date and keep what they hold.
+#[tokio::test]
+async fn a_store_of_an_earlier_release_is_brought_up_to_date() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("earlier.db");
+    let store = open(&path).await.unwrap();
+    store.commit(change("t1", 9)).await.unwrap();
+    drop(store);
+    // As the first release left it: its tables and no others.
+    let mut connection = connect(&path).await;
+    for undone in ["drop table copying", "delete from _sqlx_migrations where version > 1"] {
+        sqlx::query(undone).execute(&mut connection).await.unwrap();
+    }
+    drop(connection);
+    let store = open(&path).await.unwrap();
+    assert_eq!(store.latest("Task", "t1").await.unwrap().unwrap().stored.body, "xxxxxxxxx");
+    store.commit(change("t2", 9)).await.unwrap();
+    let mut connection = connect(&path).await;
+    let (last, copying): (i64, i64) =
+        sqlx::query_as("select max(version), (select count(*) from copying) from _sqlx_migrations")
+            .fetch_one(&mut connection)
+            .await
+            .unwrap();
+    assert_eq!((last, copying), (2, 0));
 }
 
 async fn connect(path: &Path) -> sqlx::SqliteConnection {
@@ -365,4 +391,61 @@ async fn stores_in_memory_are_separate_and_leave_nothing() {
     assert!(String::from_utf8_lossy(&output.stdout).contains("1 passed"));
     // Nor does anything come back when connections close after the folder has gone.
     assert_eq!(std::fs::read_dir(folder.path()).unwrap().count(), 0);
+}
+
+#[tokio::test]
+async fn a_copy_is_whole_and_its_owner_s_alone_and_one_that_cannot_be_made_leaves_nothing() {
+    use std::os::unix::fs::PermissionsExt;
+    let folder = tempfile::tempdir().unwrap();
+    let at = |name: &str| folder.path().join(name);
+    let address = |name: &str| format!("sqlite:{}", at(name).display());
+    let store = open(&at("store.db")).await.unwrap();
+    store.commit(change("a", 100_000)).await.unwrap();
+    // What a copy that was cut off has left.
+    std::fs::write(at("copy.partial"), "half").unwrap();
+    let bytes = backup(&address("store.db"), &at("copy")).await.unwrap();
+    let made = std::fs::metadata(at("copy")).unwrap();
+    assert_eq!((made.len(), made.permissions().mode() & 0o777), (bytes, 0o600));
+    let copy = open(&at("copy")).await.unwrap();
+    assert_whole(&copy, "a", true).await;
+    drop(copy);
+
+    let files = || {
+        let mut names: Vec<_> =
+            std::fs::read_dir(folder.path()).unwrap().map(|entry| entry.unwrap().file_name()).collect();
+        // Those of open connections are SQLite's own.
+        names.retain(|name| {
+            !name.to_string_lossy().ends_with("-wal") && !name.to_string_lossy().ends_with("-shm")
+        });
+        names.sort();
+        names
+    };
+    std::fs::write(at("text"), "no store at all").unwrap();
+    // A page of a table, as its first byte says, is now none: that with the Task. (SQLite's file format, section 1.6.)
+    let mut damaged = std::fs::read(at("copy")).unwrap();
+    damaged
+        .chunks_mut(4096)
+        .find(|page| page[0] == 0x0d && page.windows(5).any(|text| text == b"Taska"))
+        .unwrap()
+        .fill(0xff);
+    std::fs::write(at("damaged.db"), damaged).unwrap();
+    let before = files();
+    let refusals = [
+        (backup("postgres://db/endplate", &at("new")).await, "pg_dump"),
+        (backup("sqlite::memory:", &at("new")).await, "pg_dump"),
+        (backup(&address("store.db"), &at("text")).await, "text is there already"),
+        (backup(&address("nothing.db"), &at("new")).await, "nothing.db cannot be read"),
+        (backup(&address("text"), &at("new")).await, "text cannot be read"),
+        (backup(&address("store.db"), &at("no/folder")).await, "its folder exists"),
+        (backup(&address("damaged.db"), &at("new")).await, "damaged.db is damaged"),
+    ];
+    for (refused, says) in refusals {
+        let error: BackupError = refused.unwrap_err();
+        assert!(error.to_string().contains(says), "{error}: {says}");
+        if error.source().is_some() {
+            assert_shows_no_sql(&error);
+        }
+    }
+    assert_eq!(files(), before);
+    assert_eq!(std::fs::read(at("text")).unwrap(), b"no store at all");
 }

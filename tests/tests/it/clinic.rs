@@ -68,7 +68,7 @@ pub fn settings() -> Settings {
 
 impl Clinic {
     pub async fn open(date: &str) -> Self {
-        let store = Arc::new(SqliteStore::open("sqlite::memory:").await.unwrap());
+        let store = crate::stores::fresh().await;
         let clock = TurnedClock::at(date);
         Self { endplate: Endplate::new(store, clock.clone(), settings()), clock }
     }

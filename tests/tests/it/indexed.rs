@@ -141,7 +141,7 @@ fn our_rows_are_those_that_an_independent_fhirpath_library_finds() {
 #[tokio::test]
 async fn every_example_is_found_by_every_parameter_that_yields_something() {
     let config = config();
-    let store = boot::open_store(&config.store).await.unwrap();
+    let store = crate::stores::fresh().await;
     // Straight into the store: the examples refer to much that is not here.
     let examples = examples();
     let puts = examples.values().map(|resource| {

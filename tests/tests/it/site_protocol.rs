@@ -3,7 +3,7 @@
 use crate::clinic::{TurnedClock, gap, interosseous_graft, patient, repair, target};
 use crate::served::{Served, config};
 use endplate_followup::protocol;
-use endplate_server::boot::{self, Parts};
+use endplate_server::boot::Parts;
 use endplate_server::config::{Config, StoreUrl};
 use serde_json::json;
 
@@ -28,7 +28,7 @@ async fn followed(served: &Served) -> String {
 // FHIR R4 CarePlan.instantiatesCanonical names the definition with its version (datatypes.html#canonical).
 #[tokio::test]
 async fn a_plan_keeps_its_protocol_until_it_is_moved() {
-    let store = boot::open_store(&config().store).await.unwrap();
+    let store = crate::stores::fresh().await;
     let first = Served::on("2026-03-02", store.clone(), &config()).await;
     for resource in interosseous_graft() {
         first.put(&resource).await.done();

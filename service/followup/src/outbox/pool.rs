@@ -13,13 +13,15 @@ use crate::Endplate;
 use crate::ports::{Attempt, Call, Event, Outcome, Queue, Room, Settlement, StoreError, Waiting};
 use crate::record::RECEIVER;
 use crate::refusal::Refusal;
+use crate::trace::Trace;
 use async_trait::async_trait;
 use futures_util::future::{Either, join, select};
 use futures_util::stream::{FuturesUnordered, StreamExt};
 use jiff::{SignedDuration, Timestamp};
-use std::collections::BTreeMap;
 use std::collections::btree_map::Entry::Vacant;
+use std::collections::{BTreeMap, BTreeSet};
 use std::pin::pin;
+use tracing::{Instrument, info_span};
 
 /// Receivers served at once.
 pub(super) const AT_ONCE: usize = 256;
@@ -31,6 +33,9 @@ const RUN_EVENTS: usize = 128;
 const READ_EVENTS: usize = 32;
 /// The longest time between an answer and its settlement, the attempt that is under way not counted.
 const RUN_TIME: SignedDuration = SignedDuration::from_millis(100);
+
+/// After how long a receiver that another instance serves is looked at again, unless something happens before.
+const ELSEWHERE: SignedDuration = SignedDuration::from_secs(5);
 
 /// Asks the store for nothing but the time.
 pub(super) const NO_ROOM: Room = Room { well: 0, failing: 0, events: 0 };
@@ -96,6 +101,20 @@ impl Bell for Once {
     }
 }
 
+/// What may be done now.
+struct Looked {
+    queues: Vec<Queue>,
+    calls: Vec<Call>,
+    next_at: Option<Timestamp>,
+    /// Receivers that another instance serves.
+    elsewhere: Vec<String>,
+}
+
+/// The claim of serving a receiver.
+fn claim(receiver: &str) -> String {
+    format!("deliver/{receiver}")
+}
+
 /// What became of a run.
 struct Done {
     receiver: String,
@@ -111,25 +130,37 @@ impl Endplate {
         let mut busy: BTreeMap<String, bool> = BTreeMap::new();
         let (mut runs, mut ended) = (FuturesUnordered::new(), Vec::new());
         let (mut is_open, mut failed) = (true, None);
+        let mut over: Vec<String> = Vec::new();
+        let mut elsewhere: BTreeMap<String, Timestamp> = BTreeMap::new();
         loop {
+            // Before the next look: whoever is refused a claim relies on its holder to look once more after giving it up.
+            if !over.is_empty() {
+                let claims: Vec<String> = over.drain(..).map(|receiver| claim(&receiver)).collect();
+                meanwhile(&mut runs, &mut ended, self.claims.give_up(self.store.as_ref(), &claims)).await;
+            }
             let mut next_at = None;
             if is_open {
+                let now = self.clock.now();
+                elsewhere.retain(|_, until| *until > now && until.duration_since(now) <= ELSEWHERE);
                 let failing = busy.values().filter(|is_failing| **is_failing).count();
                 let room = Room {
                     well: AT_ONCE.saturating_sub(busy.len() + FAILING_AT_ONCE - failing),
                     failing: FAILING_AT_ONCE.saturating_sub(failing),
                     events: RUN_EVENTS,
                 };
-                let served: Vec<String> = busy.keys().cloned().collect();
+                let served: Vec<String> = busy.keys().chain(elsewhere.keys()).cloned().collect();
                 let looked = self.look(&served, room);
                 match meanwhile(&mut runs, &mut ended, looked).await {
-                    Ok((waiting, calls)) => {
-                        next_at = waiting.next_at;
-                        for queue in waiting.queues {
+                    Ok(looked) => {
+                        for receiver in looked.elsewhere {
+                            elsewhere.insert(receiver, now.checked_add(ELSEWHERE).unwrap_or(Timestamp::MAX));
+                        }
+                        next_at = looked.next_at.into_iter().chain(elsewhere.values().copied()).min();
+                        for queue in looked.queues {
                             busy.insert(queue.receiver.clone(), queue.failures > 0);
                             runs.push(self.run(Errand::Tell(queue), carrier, bell));
                         }
-                        for call in calls {
+                        for call in looked.calls {
                             // Whoever is told of something now is called after that, if still need be.
                             if let Vacant(place) = busy.entry(call.subscription.clone()) {
                                 place.insert(false);
@@ -158,6 +189,7 @@ impl Endplate {
             for done in ended.drain(..) {
                 busy.remove(&done.receiver);
                 report.add(done.report);
+                over.push(done.receiver);
                 if let Some(error) = done.failed {
                     (is_open, failed) = (false, failed.or(Some(error)));
                 }
@@ -165,15 +197,33 @@ impl Endplate {
         }
     }
 
-    /// What is due now for receivers that are not busy.
-    async fn look(&self, busy: &[String], room: Room) -> Result<(Waiting, Vec<Call>), StoreError> {
+    /// What is due now for receivers that are not busy, and claimed.
+    async fn look(&self, busy: &[String], room: Room) -> Result<Looked, StoreError> {
         let now = self.clock.now();
         let waiting = self.store.waiting(now, busy, room).await?;
         let places = AT_ONCE.saturating_sub(busy.len() + waiting.queues.len());
         let mut calls = self.store.called(now, places + busy.len()).await?;
         calls.retain(|call| !busy.contains(&call.subscription));
         calls.truncate(places);
-        Ok((waiting, calls))
+        let Waiting { mut queues, next_at } = waiting;
+        let receivers = queues.iter().map(|queue| &queue.receiver);
+        let works: BTreeSet<String> =
+            receivers.chain(calls.iter().map(|call| &call.subscription)).map(|one| claim(one)).collect();
+        let works = Vec::from_iter(works);
+        let held = self.claims.take(self.store.as_ref(), &works, now).await?;
+        let mut elsewhere = Vec::new();
+        if held.len() < works.len() {
+            let mut is_held = |receiver: &String| {
+                let is_held = held.contains(&claim(receiver));
+                if !is_held {
+                    elsewhere.push(receiver.clone());
+                }
+                is_held
+            };
+            queues.retain(|queue| is_held(&queue.receiver));
+            calls.retain(|call| is_held(&call.subscription));
+        }
+        Ok(Looked { queues, calls, next_at, elsewhere })
     }
 
     /// Sends the events of one receiver in order, up to the first that does not go; or calls it.
@@ -181,7 +231,8 @@ impl Endplate {
         let mut report = DeliveryReport::default();
         let (receiver, result) = match errand {
             Errand::Tell(queue) => {
-                let sent = self.send(&queue, carrier, bell, &mut report).await;
+                let span = info_span!("outbox", receiver = queue.receiver);
+                let sent = self.send(&queue, carrier, bell, &mut report).instrument(span).await;
                 (queue.receiver, sent)
             }
             Errand::Call(call) => {
@@ -191,6 +242,9 @@ impl Endplate {
         };
         let done = Done { receiver, report, failed: result.err() };
         let report = done.report;
+        if let Some(meter) = &self.meter {
+            meter.delivered(&report);
+        }
         if report != DeliveryReport::default() {
             tracing::debug!(
                 receiver = done.receiver,
@@ -215,6 +269,7 @@ impl Endplate {
         let is_record = queue.receiver.starts_with(RECEIVER);
         let give_up_after = if is_record { self.give_up_after } else { SignedDuration::MAX };
         let mut standing = Standing { failures: queue.failures, give_up_after };
+        let claim = claim(&queue.receiver);
         let mut unsettled: Vec<Attempt> = Vec::new();
         let (mut failed, mut given_up) = (None, None);
         let (mut last, mut read) = (0, 0);
@@ -222,6 +277,10 @@ impl Endplate {
             if event.number <= last {
                 // It went with one before it.
                 continue;
+            }
+            if !self.claims.holds(&claim, self.clock.now()) {
+                // Another instance may be sending these by now.
+                break;
             }
             if at >= read {
                 read = at + READ_EVENTS;
@@ -269,7 +328,7 @@ impl Endplate {
                     *next_at <= now
                 }
             };
-            told(event, &settlement);
+            told(event, &settlement, self.causes.of(&event.notice).as_deref());
             report.count(&settlement);
             unsettled.extend(events.iter().enumerate().map(|(at, one)| Attempt {
                 number: one.number,
@@ -330,14 +389,16 @@ impl DeliveryReport {
 }
 
 /// Logs what did not go.
-fn told(event: &Event, settlement: &Settlement) {
+fn told(event: &Event, settlement: &Settlement, trace: Option<&Trace>) {
     let (receiver, number, attempts) = (&event.notice.receiver, event.number, event.attempts + 1);
+    let trace = trace.map(Trace::id);
     match settlement {
         Settlement::Retry { reason, .. } => {
             tracing::warn!(
                 receiver,
                 event.number = number,
                 attempt.count = attempts,
+                trace.id = trace,
                 reason,
                 "a notification was not taken"
             );
@@ -349,6 +410,7 @@ fn told(event: &Event, settlement: &Settlement) {
                 receiver,
                 event.number = number,
                 attempt.count = attempts,
+                trace.id = trace,
                 reason,
                 "a notification is a dead letter"
             );

@@ -61,7 +61,7 @@ fn endplate(folder: &Path, arguments: &[&str]) -> (Option<i32>, String) {
 fn is_refused((status, head, outcome): &(u16, String, Json)) {
     assert_eq!((*status, outcome["resourceType"].as_str()), (503, Some("OperationOutcome")), "{outcome}");
     assert!(
-        head.contains("retry-after: ") && outcome.to_string().contains("Nothing was stored"),
+        head.contains("retry-after: ") && outcome.to_string().contains("Nothing is acknowledged"),
         "{head} {outcome}"
     );
 }

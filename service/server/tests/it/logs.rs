@@ -73,7 +73,8 @@ fn everything_is_sent(service: &Program) {
         "context": { "userId": CANARY, "patientId": CANARY } })
         .to_string();
     let secret = format!(
-        "authorization: Bearer {CANARY}\r\ncookie: a={CANARY}\r\nx-request-id: a {CANARY}\r\nx-correlation-id: {CANARY}"
+        "authorization: Bearer {CANARY}\r\ncookie: a={CANARY}\r\nx-request-id: a {CANARY}\r\nx-correlation-id: {CANARY}\r\n\
+         traceparent: {CANARY}\r\ntracestate: canarywren={CANARY}"
     );
     let mut answers = Vec::new();
     for (head, body) in [
@@ -133,6 +134,53 @@ fn everything_is_sent(service: &Program) {
     }
 }
 
+/// One JSON object a line, each with its time and level; what belongs to a request has the ids of request and trace.
+fn every_line_is_an_event(log: &[String]) {
+    let mut answered = 0;
+    for line in log {
+        let event: Json = serde_json::from_str(line).unwrap_or_else(|_| panic!("no JSON: {line}"));
+        assert!(event["timestamp"].is_string() && event["level"].is_string(), "{line}");
+        if event["message"] == "answered" {
+            answered += 1;
+            let ids = &event["span"];
+            assert!(ids["request.id"].as_str().is_some_and(|id| !id.is_empty()), "{line}");
+            let trace = ids["trace.id"].as_str().expect("a trace");
+            assert!(trace.len() == 32 && trace.bytes().all(|byte| byte.is_ascii_hexdigit()), "{line}");
+        }
+    }
+    assert!(answered > 25, "{log:#?}");
+}
+
+/// Whoever logs no more than what goes wrong can tell all the same which request it was.
+#[test]
+fn i11_a_quiet_log_has_the_ids_of_what_went_wrong() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let mut command = serve(folder.path());
+    // Where it listens is said at this level by one module.
+    command.env("ENDPLATE_LOG", "warn,endplate_server::boot=info").env("ENDPLATE_LOG_FORMAT", "json");
+    let service = Program::start(&mut command);
+    let (endpoint, received) = receiver(500);
+    let subscription = json!({
+        "resourceType": "Subscription", "id": "s1", "status": "requested", "reason": "x", "criteria": "Patient?active=true",
+        "channel": { "type": "rest-hook", "endpoint": format!("http://{endpoint}/") },
+    });
+    assert_eq!(put(&service, &subscription), 201);
+    const TRACE: &str = "4bf92f3577b34da6a3ce929d0e0e4736";
+    let patient = r#"{"resourceType":"Patient","id":"p1","active":true}"#;
+    let head = format!(
+        "PUT /fhir/Patient/p1 HTTP/1.1\r\ncontent-type: application/fhir+json\r\ntraceparent: 00-{TRACE}-00f067aa0ba902b7-01"
+    );
+    assert_eq!(status(&service.send(&head, patient)), 201);
+    assert!(received.join().expect("received").contains(&format!("traceparent: 00-{TRACE}-")));
+    let log = service.stop();
+    let events: Vec<Json> = log.iter().map(|line| serde_json::from_str(line).expect("JSON")).collect();
+    // The write that caused it is named by its trace.
+    let failed =
+        events.iter().find(|event| event["message"] == "a notification was not taken").expect("a line");
+    assert_eq!(failed["trace.id"], TRACE, "{failed}");
+    assert!(events.iter().all(|event| event["message"] != "answered"), "{log:#?}");
+}
+
 #[test]
 fn h11_nothing_that_is_sent_is_logged() {
     for format in ["text", "json"] {
@@ -147,5 +195,8 @@ fn h11_nothing_that_is_sent_is_logged() {
         let log = service.stop();
         assert!(log.iter().filter(|line| line.contains("answered")).count() > 25, "{log:#?}");
         assert!(log.iter().any(|line| line.contains("my-request") && line.contains("/fhir/{kind}/{id}")));
+        if format == "json" {
+            every_line_is_an_event(&log);
+        }
     }
 }

@@ -7,8 +7,12 @@ mod harness;
 mod killed;
 mod life;
 mod logs;
+mod probes;
 mod program;
 mod record;
 mod refusal;
 mod renewal;
+#[cfg(feature = "otel")]
+mod spans;
+mod traced;
 mod webhook;

@@ -5,7 +5,8 @@
 //! date; it is given once and then forgotten.
 
 use super::write::unsaid;
-use super::{failed, history, instant, number};
+use super::{failed, instant, number};
+use crate::sql::history::deed_of;
 use endplate_followup::ports::{Event, StoreError, Stored, Version};
 use sqlx::sqlite::SqlitePool;
 use std::collections::HashMap;
@@ -70,7 +71,7 @@ impl Ahead {
             kept.bytes += body.len();
             let key = (kind.clone(), id.clone(), version);
             let stored = Stored { kind, id, version, at: instant(at_ms), body };
-            let before = kept.versions.insert(key, Version { stored, deed: history::deed_of(deed) });
+            let before = kept.versions.insert(key, Version { stored, deed: deed_of(deed) });
             kept.bytes -= before.map_or(0, |before| before.stored.body.len());
         }
         Ok(())

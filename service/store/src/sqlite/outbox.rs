@@ -2,13 +2,15 @@
 
 use super::write::unsaid;
 use super::{failed, instant, number};
+use crate::sql::{
+    self,
+    outbox::{Said, attempt_row, made, said},
+};
 use endplate_followup::ports::{
-    Attempt, Call, Changeset, Event, Notice, Queue, Receiver, Replay, Room, Settlement, StoreError, Traffic,
-    Waiting,
+    Attempt, Call, Changeset, Event, Notice, Receiver, Replay, Room, StoreError, Traffic, Waiting,
 };
 use jiff::Timestamp;
-use sqlx::Row;
-use sqlx::sqlite::{SqliteConnection, SqlitePool, SqliteRow};
+use sqlx::sqlite::{SqliteConnection, SqlitePool};
 
 /// Adds events in this order, each with the next number of its receiver.
 pub(super) async fn raise(
@@ -66,9 +68,6 @@ pub(super) async fn arrange(connection: &mut SqliteConnection, change: &Changese
     Ok(())
 }
 
-/// An event as a query gives it: number, kind, id, version, attempts, raised, queued.
-type EventRow = (u64, String, String, u64, u32, i64, i64);
-
 /// What may be sent at `now` to receivers that are not busy. Both kinds of receivers are read along an index of their own that
 /// holds only those for whom something waits: neither a long queue nor many receivers that fail cost the others anything.
 pub(super) async fn waiting(
@@ -112,24 +111,8 @@ pub(super) async fn waiting(
     .fetch_one(readers)
     .await
     .map_err(failed(CONTEXT))?;
-    let queues: Vec<(String, u32, Vec<EventRow>)> = serde_json::from_str(&queues).map_err(unsaid(CONTEXT))?;
-    let queues = queues.into_iter().filter(|(_, _, events)| !events.is_empty()).map(queue).collect();
+    let queues = sql::outbox::queues(&queues).map_err(unsaid(CONTEXT))?;
     Ok(Waiting { queues, next_at: next_at.map(instant) })
-}
-
-fn queue((receiver, failures, events): (String, u32, Vec<EventRow>)) -> Queue {
-    let events = events.into_iter().map(|row| event(&receiver, row)).collect();
-    Queue { receiver, failures, events }
-}
-
-fn event(receiver: &str, (number, kind, id, version, attempts, raised, queued): EventRow) -> Event {
-    Event {
-        notice: Notice { receiver: receiver.to_owned(), kind, id, version },
-        number,
-        attempts,
-        raised_at: instant(raised),
-        queued_at: instant(queued),
-    }
 }
 
 /// Events of a receiver from a number on.
@@ -150,8 +133,7 @@ pub(super) async fn events(
     .fetch_one(readers)
     .await
     .map_err(failed(CONTEXT))?;
-    let rows: Vec<EventRow> = serde_json::from_str(&rows).map_err(unsaid(CONTEXT))?;
-    Ok(rows.into_iter().map(|row| event(receiver, row)).collect())
+    sql::outbox::events(receiver, &rows).map_err(unsaid(CONTEXT))
 }
 
 /// What was raised for a receiver.
@@ -189,17 +171,6 @@ pub(super) async fn called(
     Ok(rows.into_iter().map(call).collect())
 }
 
-/// The name of what became of an attempt, and what it makes of the event.
-fn parts(settlement: &Settlement) -> (&'static str, Option<&str>, i64) {
-    match settlement {
-        Settlement::Delivered => ("delivered", None, 1),
-        Settlement::Retry { reason, .. } => ("deferred", Some(reason), 0),
-        Settlement::Dropped { reason } => ("dropped", Some(reason), 2),
-        Settlement::Parked { reason, .. } => ("parked", Some(reason), 3),
-        Settlement::Held { .. } => ("held", None, 0),
-    }
-}
-
 /// Records attempts and what follows from them. An event that is settled already stays as it is.
 pub(super) async fn settle(
     connection: &mut SqliteConnection,
@@ -207,27 +178,17 @@ pub(super) async fn settle(
     attempts: &[Attempt],
 ) -> Result<(), StoreError> {
     const CONTEXT: &str = "settling events";
-    // Nothing follows one that is held, so it is the last.
-    let attempts = match attempts.split_last() {
-        Some((Attempt { settlement: Settlement::Held { version }, .. }, before)) => {
-            let hold = sqlx::query(
-                "update receiver set held = 1 where key = ?1 \
-                 and ?2 = (select version from resource where kind = 'Subscription' and id = ?1)",
-            );
-            let hold = hold.bind(receiver).bind(number(*version));
-            hold.execute(&mut *connection).await.map_err(failed(CONTEXT))?;
-            before
-        }
-        _ => attempts,
-    };
+    let (attempts, held) = made(attempts);
+    if let Some(version) = held {
+        let hold = sqlx::query(
+            "update receiver set held = 1 where key = ?1 \
+             and ?2 = (select version from resource where kind = 'Subscription' and id = ?1)",
+        );
+        let hold = hold.bind(receiver).bind(number(version));
+        hold.execute(&mut *connection).await.map_err(failed(CONTEXT))?;
+    }
     let Some(last) = attempts.last() else { return Ok(()) };
-    let rows: Vec<_> = attempts
-        .iter()
-        .map(|attempt| {
-            let (outcome, reason, settled) = parts(&attempt.settlement);
-            (number(attempt.number), attempt.at.as_millisecond(), outcome, reason, settled)
-        })
-        .collect();
+    let rows: Vec<_> = attempts.iter().map(attempt_row).collect();
     let rows = serde_json::to_string(&rows).map_err(unsaid(CONTEXT))?;
     let done = sqlx::query(
         "insert into attempt (receiver, number, attempt, at_ms, outcome, reason) \
@@ -242,26 +203,11 @@ pub(super) async fn settle(
     if done.rows_affected() == 0 {
         return Ok(());
     }
-    // What the last attempts say of the receiver: nothing if nobody was asked.
-    let (mut failures, mut is_reset, mut next_at_ms, mut failing_since_ms) = (0, false, None, None);
-    for attempt in attempts {
-        match &attempt.settlement {
-            Settlement::Delivered => {
-                (failures, is_reset, next_at_ms, failing_since_ms) = (0, true, Some(0), None);
-            }
-            Settlement::Retry { .. } | Settlement::Parked { .. } if attempt.goes_along => {}
-            Settlement::Retry { next_at, .. } | Settlement::Parked { next_at, .. } => {
-                failures += 1;
-                next_at_ms = Some(next_at.as_millisecond());
-                failing_since_ms = failing_since_ms.or(Some(attempt.at.as_millisecond()));
-            }
-            Settlement::Dropped { .. } | Settlement::Held { .. } => {}
-        }
-    }
-    let (outcome, reason, _) = parts(&last.settlement);
+    let Said { failures, is_reset, next_at_ms, failing_since_ms } = said(attempts);
+    let (_, _, outcome, reason, _) = attempt_row(last);
     // Nearly always one of them: what was delivered together.
     for state in 0..=3 {
-        let of_state = attempts.iter().filter(|attempt| parts(&attempt.settlement).2 == state);
+        let of_state = attempts.iter().filter(|attempt| attempt_row(attempt).4 == state);
         let numbers: Vec<i64> = of_state.map(|attempt| number(attempt.number)).collect();
         if numbers.is_empty() {
             continue;
@@ -380,21 +326,5 @@ pub(super) async fn receivers(
     .fetch_all(readers)
     .await
     .map_err(failed(CONTEXT))?;
-    rows.iter().map(receiver).collect::<Result<_, _>>().map_err(failed(CONTEXT))
-}
-
-fn receiver(row: &SqliteRow) -> Result<Receiver, sqlx::Error> {
-    let failures = u32::try_from(row.try_get::<i64, _>(3)?).unwrap_or(u32::MAX);
-    let outcome: Option<String> = row.try_get(7)?;
-    let (last_at, reason) = (instant(row.try_get(6)?), row.try_get(8)?);
-    Ok(Receiver {
-        key: row.try_get(0)?,
-        waiting: row.try_get::<i64, _>(1)?.unsigned_abs(),
-        oldest_at: row.try_get::<Option<i64>, _>(2)?.map(instant),
-        failures,
-        failing_since: row.try_get::<Option<i64>, _>(4)?.map(instant),
-        next_at: if failures > 0 { Some(instant(row.try_get(5)?)) } else { None },
-        last: outcome.map(|outcome| (last_at, outcome, reason)),
-        dead: row.try_get::<i64, _>(9)?.unsigned_abs(),
-    })
+    rows.iter().map(sql::outbox::receiver).collect::<Result<_, _>>().map_err(failed(CONTEXT))
 }

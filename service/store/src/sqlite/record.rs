@@ -1,12 +1,12 @@
 //! What is known of hospital record servers.
 
 use super::write::Work;
-use super::{SqliteStore, failed, instant, number};
+use super::{SqliteStore, failed, number};
+use crate::sql::record::{bookmark, counterpart, dead_letter, unread};
 use async_trait::async_trait;
 use endplate_followup::ports::{Bookmark, Counterpart, Counterparts, DeadLetter, Note, StoreError, Unread};
 use jiff::Timestamp;
-use sqlx::Row;
-use sqlx::sqlite::{SqliteConnection, SqlitePool, SqliteRow};
+use sqlx::sqlite::{SqliteConnection, SqlitePool};
 
 #[async_trait]
 impl Counterparts for SqliteStore {
@@ -81,50 +81,6 @@ async fn counterpart_by(
     let row = sqlx::query(sql).bind(record).bind(kind).bind(id);
     let row = row.fetch_optional(readers).await.map_err(failed(CONTEXT))?;
     row.as_ref().map(counterpart).transpose().map_err(failed(CONTEXT))
-}
-
-fn counterpart(row: &SqliteRow) -> Result<Counterpart, sqlx::Error> {
-    Ok(Counterpart {
-        record: row.try_get(0)?,
-        kind: row.try_get(1)?,
-        id: row.try_get(2)?,
-        their_id: row.try_get(3)?,
-        their_version: row.try_get(4)?,
-        our_version: row.try_get::<i64, _>(5)?.unsigned_abs(),
-        diverged: row.try_get(6)?,
-    })
-}
-
-fn bookmark(row: &SqliteRow) -> Result<Bookmark, sqlx::Error> {
-    Ok(Bookmark {
-        record: row.try_get(0)?,
-        kind: row.try_get(1)?,
-        until: row.try_get::<Option<i64>, _>(2)?.map(instant),
-        read_at: instant(row.try_get(3)?),
-        problem: row.try_get(4)?,
-    })
-}
-
-fn unread(row: &SqliteRow) -> Result<Unread, sqlx::Error> {
-    Ok(Unread {
-        record: row.try_get(0)?,
-        kind: row.try_get(1)?,
-        their_id: row.try_get(2)?,
-        their_version: row.try_get(3)?,
-        at: instant(row.try_get(4)?),
-        reason: row.try_get(5)?,
-    })
-}
-
-fn dead_letter(row: &SqliteRow) -> Result<DeadLetter, sqlx::Error> {
-    Ok(DeadLetter {
-        number: row.try_get::<i64, _>(0)?.unsigned_abs(),
-        kind: row.try_get(1)?,
-        id: row.try_get(2)?,
-        version: row.try_get::<i64, _>(3)?.unsigned_abs(),
-        at: instant(row.try_get(4)?),
-        reason: row.try_get(5)?,
-    })
 }
 
 /// Writes all notes, in their order.

@@ -4,13 +4,12 @@
 
 use super::recent::Recent;
 use super::{day, failed, number, outbox};
-use endplate_fhir::index::IndexValue;
-use endplate_fhir::search::fold;
+use crate::sql::history;
+use crate::sql::row::Rows;
 use endplate_followup::ports::{Attempt, Changeset, Deed, Link, Note, Put, Replay, StoreError};
 use jiff::Timestamp;
 use sqlx::sqlite::SqliteConnection;
 use sqlx::{QueryBuilder, Sqlite};
-use std::borrow::Cow;
 use std::sync::Arc;
 use tokio::sync::{mpsc, oneshot};
 
@@ -313,73 +312,28 @@ async fn put(connection: &mut SqliteConnection, puts: &[&Put], keys: &[i64]) -> 
             .push_bind(number(put.stored.version))
             .push_bind(put.stored.at.as_millisecond())
             .push_bind(&put.stored.body)
-            .push_bind(super::history::number_of(put.deed));
+            .push_bind(history::number_of(put.deed));
     });
     insert.build().execute(connection).await.map(|_| ()).map_err(failed(CONTEXT))
 }
 
-/// Index rows as SQL takes them: a JSON array of arrays for each table, in the order of its columns.
-#[derive(Default)]
-struct Rows<'a> {
-    tokens: Vec<(String, Cow<'a, str>, &'a str, i64)>,
-    references: Vec<(String, &'a str, &'a str, i64)>,
-    dates: Vec<(String, i64, i64, i64)>,
-    texts: Vec<(String, String, &'a str, i64)>,
-    quantities: Vec<(String, f64, f64, &'a str, &'a str, &'a str, i64)>,
-}
-
-impl<'a> Rows<'a> {
-    /// What these versions are found by. A deletion is found by nothing.
-    fn of(puts: &[&'a Put], keys: &[i64]) -> Self {
-        let mut rows = Self::default();
-        for (put, key) in puts.iter().zip(keys).filter(|(put, _)| put.deed != Deed::Deleted) {
-            // The instant of the version itself is a column of the resource.
-            for row in put.rows.iter().filter(|row| row.param != "_lastUpdated") {
-                rows.add(format!("{}.{}", put.stored.kind, row.param), &row.value, *key);
-            }
-        }
-        rows
-    }
-
-    fn add(&mut self, param: String, value: &'a IndexValue, key: i64) {
-        match value {
-            IndexValue::Token { system, code } => {
-                self.tokens.push((param, code.into(), system.as_deref().unwrap_or_default(), key));
-            }
-            IndexValue::Identified { system, code } => {
-                let param = format!("{param}:identifier");
-                self.tokens.push((param, code.into(), system.as_deref().unwrap_or_default(), key));
-            }
-            IndexValue::Typed { system, code, value } => {
-                self.tokens.push((format!("{param}:of-type"), format!("{code}|{value}").into(), system, key));
-            }
-            IndexValue::Reference { kind, id } => self.references.push((param, id, kind, key)),
-            IndexValue::Date { start_ms, end_ms } => self.dates.push((param, *start_ms, *end_ms, key)),
-            IndexValue::Text(value) => self.texts.push((param, fold(value), value, key)),
-            IndexValue::Quantity { low, high, system, code, unit } => {
-                self.quantities.push((param, low.0, high.0, code, system, unit, key));
-            }
-        }
-    }
-
-    /// Each table's rows as text.
-    fn told(&self) -> Result<[String; 5], serde_json::Error> {
-        use serde_json::to_string;
-        Ok([
-            to_string(&self.tokens)?,
-            to_string(&self.references)?,
-            to_string(&self.dates)?,
-            to_string(&self.texts)?,
-            to_string(&self.quantities)?,
-        ])
-    }
+/// Each table's rows as SQL takes them: a JSON array of arrays, in the order of its columns.
+fn told(rows: &Rows<'_>) -> Result<[String; 5], serde_json::Error> {
+    use serde_json::to_string;
+    Ok([
+        to_string(&rows.tokens)?,
+        to_string(&rows.references)?,
+        to_string(&rows.dates)?,
+        to_string(&rows.texts)?,
+        to_string(&rows.quantities)?,
+    ])
 }
 
 /// Makes these versions what their resources are found by. A row that stays is not touched: most of a new version is as it was,
 /// and each page that changes is written to the disk.
 async fn index(connection: &mut SqliteConnection, puts: &[&Put], keys: &[i64]) -> Result<(), StoreError> {
     const CONTEXT: &str = "writing index rows";
-    let rows = Rows::of(puts, keys).told().map_err(unsaid(CONTEXT))?;
+    let rows = told(&Rows::of(puts, keys)).map_err(unsaid(CONTEXT))?;
     let known = puts.iter().zip(keys).filter(|(put, _)| put.stored.version > 1);
     let known: Vec<i64> = known.map(|(_, key)| *key).collect();
     if !known.is_empty() {

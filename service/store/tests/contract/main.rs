@@ -1,20 +1,26 @@
 //! What every store must do, as plain functions over the port. Another implementation runs the same laws with one more
-//! factory in [`stores`] and one more `contract!` line.
+//! factory in [`stores`] and one more `contract!` line. PostgreSQL's are on a server that this process starts for itself.
 
 mod access;
+mod claim;
 mod facts;
 mod outbox;
 mod record;
 mod resource;
 mod scope;
 mod search;
+mod tally;
 
 /// One fresh, empty store of each implementation.
 mod stores {
-    use endplate_store::SqliteStore;
+    use endplate_store::{PostgresStore, SqliteStore};
 
     pub async fn sqlite() -> SqliteStore {
         SqliteStore::open("sqlite::memory:").await.unwrap()
+    }
+
+    pub async fn postgres() -> PostgresStore {
+        PostgresStore::open(&endplate_tests::postgres::database().await).await.unwrap()
     }
 }
 
@@ -50,6 +56,8 @@ macro_rules! contract {
                 resource::a_resource_that_changes_patient_leaves_the_old_compartment,
                 resource::a_compartment_and_its_counter_are_one_snapshot,
                 resource::readers_are_answered_while_a_large_commit_is_under_way,
+                tally::nothing_stands_in_an_empty_store,
+                tally::what_stands_is_counted_by_what_it_is,
                 scope::scopes_move_by_one,
                 scope::a_moved_scope_writes_nothing,
                 scope::a_counter_that_is_only_read_must_not_have_moved_and_stays,
@@ -101,3 +109,14 @@ macro_rules! contract {
 }
 
 contract!(sqlite);
+contract!(postgres);
+
+/// What only a store of several instances must do: one process serves a SQLite file, and is granted whatever it claims.
+mod instances {
+    laws! {
+        postgres:
+        claim::what_is_claimed_is_nobody_elses_until_it_is_given_up,
+        claim::a_claim_ends_with_its_time,
+        claim::of_many_who_claim_at_once_one_has_it,
+    }
+}

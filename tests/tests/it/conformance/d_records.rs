@@ -10,7 +10,6 @@ use endplate_fhir::Json;
 use endplate_fhir::issue::Severity;
 use endplate_followup::Endplate;
 use endplate_server::clock::FixedClock;
-use endplate_store::SqliteStore;
 use jiff::tz::TimeZone;
 use serde_json::json;
 use std::collections::BTreeSet;
@@ -511,7 +510,7 @@ async fn d50_the_same_repair_again_changes_nothing() {
 }
 
 async fn standing_still(now: &str, zone: &str) -> Endplate {
-    let store = Arc::new(SqliteStore::open("sqlite::memory:").await.unwrap());
+    let store = crate::stores::fresh().await;
     let zone = TimeZone::get(zone).unwrap();
     Endplate::new(store, Arc::new(FixedClock::at(now.parse().unwrap(), &zone)), settings())
 }

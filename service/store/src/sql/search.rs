@@ -1,73 +1,33 @@
-//! A query as SQL: the one place where a statement is put together. Every value is bound; only text written here is pushed.
+//! A query as SQL, for both databases. Every value is bound; only text written here is pushed.
 //!
 //! `r` is always the resource that the nearest `select` is about: what a chain follows is a `select` of its own inside.
 
-use super::{failed, number, stored};
+use super::row::{Columns, stored};
+use super::{Dialect, Statement, number};
 use endplate_fhir::index::{self, ParamKind};
 use endplate_fhir::search::{
     Asked, Clause, Cursor, Match, Part, Prefix, Query, Sort, SortValue, TokenSystem, Unit, fold,
 };
-use endplate_followup::ports::{Page, StoreError};
-use sqlx::sqlite::{SqlitePool, SqliteRow};
-use sqlx::{QueryBuilder, Row, Sqlite};
+use endplate_followup::ports::Page;
 
-/// Columns before the sort values.
+/// Columns before the sort values of a page.
 const COLUMNS: usize = 5;
 
-/// One page, and how many match in all.
-pub(super) async fn search(readers: &SqlitePool, query: &Query) -> Result<Page, StoreError> {
-    const CONTEXT: &str = "searching";
-    if query.count == 0 {
-        let total: i64 =
-            count(query).build_query_scalar().fetch_one(readers).await.map_err(failed(CONTEXT))?;
-        return Ok(Page { total: total.unsigned_abs(), ..Page::default() });
-    }
-    let rows = page(query).build().fetch_all(readers).await.map_err(failed(CONTEXT))?;
-    // Most searches find all there is on their first page, and then it need not be counted.
-    if query.after.is_none() && rows.len() <= query.count {
-        let resources: Vec<_> = rows.iter().map(stored).collect::<Result<_, _>>().map_err(failed(CONTEXT))?;
-        return Ok(Page { total: resources.len() as u64, resources, next: None });
-    }
-    if !query.total {
-        return cut(query, rows, 0).map_err(failed(CONTEXT));
-    }
-    // One transaction, so that the page and the count are of one snapshot.
-    let mut snapshot = readers.begin().await.map_err(failed(CONTEXT))?;
-    let total: i64 =
-        count(query).build_query_scalar().fetch_one(&mut *snapshot).await.map_err(failed(CONTEXT))?;
-    let rows = page(query).build().fetch_all(&mut *snapshot).await.map_err(failed(CONTEXT))?;
-    snapshot.commit().await.map_err(failed(CONTEXT))?;
-    cut(query, rows, total.unsigned_abs()).map_err(failed(CONTEXT))
-}
-
-/// One row more than asked for tells whether there is a next page.
-fn cut(query: &Query, mut rows: Vec<SqliteRow>, total: u64) -> Result<Page, sqlx::Error> {
-    let more = rows.len() > query.count;
-    rows.truncate(query.count);
-    let next = if more { rows.last().map(|row| cursor(query, row)).transpose()? } else { None };
-    let resources = rows.iter().map(stored).collect::<Result<_, _>>()?;
-    Ok(Page { resources, next, total })
-}
-
 /// The types of the resources with this id that are referred to by these parameters of a type.
-pub(super) async fn referred(
-    readers: &SqlitePool,
-    kind: &str,
-    params: &[String],
-    id: &str,
-) -> Result<Vec<String>, StoreError> {
-    let mut sql: QueryBuilder<Sqlite> =
-        QueryBuilder::new("select distinct t.kind from reference_row t where ");
+pub(crate) fn referred(dialect: Dialect, kind: &str, params: &[String], id: &str) -> Statement {
+    let mut sql = Statement::new(dialect, "select distinct t.kind from reference_row t where ");
     is_of(&mut sql, kind, params, "");
-    sql.push(" and t.id = ").push_bind(id.to_owned()).push(" order by 1");
-    sql.build_query_scalar().fetch_all(readers).await.map_err(failed("looking who is referred to"))
+    sql.push(" and ");
+    sql.equals("t.id", id).push(" order by 1");
+    sql
 }
 
 /// The type. Where a clause names a few resources, the type must not lead: the plus sign keeps the planner from walking through
 /// all resources of the type in their order and asking each whether it is one of the few.
-fn of_kind(sql: &mut QueryBuilder<Sqlite>, kind: &str, clauses: &[Clause]) {
-    sql.push(if clauses.iter().any(names_a_few) { "+r.kind = " } else { "r.kind = " });
-    sql.push_bind(kind.to_owned());
+fn of_kind(sql: &mut Statement, kind: &str, clauses: &[Clause]) {
+    let must_not_lead = sql.dialect() == Dialect::Sqlite && clauses.iter().any(names_a_few);
+    sql.push(if must_not_lead { "+r.kind = " } else { "r.kind = " });
+    sql.push_bind(kind);
     sql.push(" and not r.deleted");
 }
 
@@ -92,30 +52,25 @@ fn is_looked_up(clause: &Clause) -> bool {
     clause.params.iter().any(|param| matches!(param.as_str(), "identifier" | "telecom" | "url"))
 }
 
-/// How many values of a date parameter begin at which instant, among the resources that meet the query. No body is read.
-pub(super) async fn counts(
-    readers: &SqlitePool,
-    query: &Query,
-    param: &str,
-) -> Result<Vec<(i64, u64)>, StoreError> {
-    const CONTEXT: &str = "counting by day";
-    let mut sql: QueryBuilder<Sqlite> = QueryBuilder::new(
-        "select d.start_ms, count(*) from resource r cross join date_row d \
-         on d.resource = r.key and d.param = ",
-    );
-    sql.push_bind(format!("{}.{param}", query.kind)).push(" where ");
+/// The statement of how many values of a date parameter begin at which instant, among the resources that meet the query. No body
+/// is read.
+pub(crate) fn counts(dialect: Dialect, query: &Query, param: &str) -> Statement {
+    // Cross join: of SQLite it keeps the order, and both know it.
+    let mut sql =
+        Statement::new(dialect, "select d.start_ms, count(*) from resource r cross join date_row d where ");
+    sql.push("d.resource = r.key and d.param = ").push_bind(format!("{}.{param}", query.kind)).push(" and ");
     of_kind(&mut sql, &query.kind, &query.clauses);
     for clause in &query.clauses {
         sql.push(" and ");
         meets(&mut sql, &query.kind, clause);
     }
     sql.push(" group by 1 order by 1");
-    let rows: Vec<(i64, i64)> = sql.build_query_as().fetch_all(readers).await.map_err(failed(CONTEXT))?;
-    Ok(rows.into_iter().map(|(at_ms, count)| (at_ms, count.unsigned_abs())).collect())
+    sql
 }
 
-fn count(query: &Query) -> QueryBuilder<Sqlite> {
-    let mut sql: QueryBuilder<Sqlite> = QueryBuilder::new("select count(*) from resource r where ");
+/// The statement of how many match.
+pub(crate) fn count(dialect: Dialect, query: &Query) -> Statement {
+    let mut sql = Statement::new(dialect, "select count(*) from resource r where ");
     of_kind(&mut sql, &query.kind, &query.clauses);
     for clause in &query.clauses {
         sql.push(" and ");
@@ -126,9 +81,12 @@ fn count(query: &Query) -> QueryBuilder<Sqlite> {
 
 /// The statement of one page: ordered by the sort values and, where these are equal, by id, so that the order is total. Which
 /// resources are on the page is decided first, and only their bodies are read.
-fn page(query: &Query) -> QueryBuilder<Sqlite> {
-    let mut sql: QueryBuilder<Sqlite> =
-        QueryBuilder::new("with page as materialized (select r.key, r.kind, r.id, r.version, r.at_ms");
+pub(crate) fn page(dialect: Dialect, query: &Query) -> Statement {
+    let mut sql = Statement::new(dialect, "with page as materialized (");
+    // PostgreSQL knows the names of sort values only outside of the `select` that makes them.
+    let is_wrapped = dialect == Dialect::Postgres && query.after.is_some();
+    sql.push(if is_wrapped { "select * from (" } else { "" });
+    sql.push("select r.key, r.kind, r.id, r.version, r.at_ms");
     for (at, sort) in query.sort.iter().enumerate() {
         sql.push(", ");
         sort_value(&mut sql, &query.kind, sort);
@@ -142,7 +100,7 @@ fn page(query: &Query) -> QueryBuilder<Sqlite> {
     }
     let keys = keys(query);
     if let Some(after) = &query.after {
-        sql.push(" and ");
+        sql.push(if is_wrapped { ") r where " } else { " and " });
         beyond_cursor(&mut sql, &keys, after);
     }
     in_order(&mut sql, &keys);
@@ -151,12 +109,12 @@ fn page(query: &Query) -> QueryBuilder<Sqlite> {
     for at in 0..query.sort.len() {
         sql.push(format!(", s{at}"));
     }
-    sql.push(" from page r cross join resource_version v on v.resource = r.key and v.version = r.version");
+    sql.push(" from page r cross join resource_version v where v.resource = r.key and v.version = r.version");
     in_order(&mut sql, &keys);
     sql
 }
 
-fn in_order(sql: &mut QueryBuilder<Sqlite>, keys: &[(String, bool)]) {
+fn in_order(sql: &mut Statement, keys: &[(String, bool)]) {
     sql.push(" order by ");
     for (at, (key, descending)) in keys.iter().enumerate() {
         sql.push(if at > 0 { ", " } else { "" }).push(key).push(if *descending { " desc" } else { "" });
@@ -171,12 +129,12 @@ fn keys(query: &Query) -> Vec<(String, bool)> {
 }
 
 /// Only what comes after the last resource of the page before.
-fn beyond_cursor(sql: &mut QueryBuilder<Sqlite>, keys: &[(String, bool)], after: &Cursor) {
-    let bind = |sql: &mut QueryBuilder<Sqlite>, at: usize| match after.values.get(at) {
+fn beyond_cursor(sql: &mut Statement, keys: &[(String, bool)], after: &Cursor) {
+    let bind = |sql: &mut Statement, at: usize| match after.values.get(at) {
         Some(SortValue::Time(ms)) => _ = sql.push_bind(*ms),
         Some(SortValue::Real(real)) => _ = sql.push_bind(*real),
-        Some(SortValue::Text(text)) => _ = sql.push_bind(text.clone()),
-        None => _ = sql.push_bind(after.id.clone()),
+        Some(SortValue::Text(text)) => _ = sql.push_bind(text),
+        None => _ = sql.push_bind(&after.id),
     };
     let operator = |descending: bool| if descending { " < " } else { " > " };
     let first = keys.first().is_some_and(|key| key.1);
@@ -208,20 +166,29 @@ fn kind_of(kind: &str, sort: &Sort) -> ParamKind {
     index::param(kind, &sort.param).map_or(ParamKind::Token, |param| param.kind)
 }
 
-fn cursor(query: &Query, row: &SqliteRow) -> Result<Cursor, sqlx::Error> {
+/// A page from the rows of its statement: one row more than asked for tells whether there is a next one.
+pub(crate) fn cut<R: Columns>(query: &Query, mut rows: Vec<R>, total: u64) -> Result<Page, sqlx::Error> {
+    let more = rows.len() > query.count;
+    rows.truncate(query.count);
+    let next = if more { rows.last().map(|row| cursor(query, row)).transpose()? } else { None };
+    let resources = rows.iter().map(stored).collect::<Result<_, _>>()?;
+    Ok(Page { resources, next, total })
+}
+
+fn cursor(query: &Query, row: &impl Columns) -> Result<Cursor, sqlx::Error> {
     let value = |(at, sort): (usize, &Sort)| {
         Ok(match kind_of(&query.kind, sort) {
-            ParamKind::Date => SortValue::Time(row.try_get(COLUMNS + at)?),
-            ParamKind::Number | ParamKind::Quantity => SortValue::Real(row.try_get(COLUMNS + at)?),
-            _ => SortValue::Text(row.try_get(COLUMNS + at)?),
+            ParamKind::Date => SortValue::Time(row.integer(COLUMNS + at)?),
+            ParamKind::Number | ParamKind::Quantity => SortValue::Real(row.real(COLUMNS + at)?),
+            _ => SortValue::Text(row.text(COLUMNS + at)?),
         })
     };
     let values = query.sort.iter().enumerate().map(value).collect::<Result<_, sqlx::Error>>()?;
-    Ok(Cursor { values, id: row.try_get(1)? })
+    Ok(Cursor { values, id: row.text(1)? })
 }
 
 /// The value by which the results are ordered; resources without it come last.
-fn sort_value(sql: &mut QueryBuilder<Sqlite>, kind: &str, sort: &Sort) {
+fn sort_value(sql: &mut Statement, kind: &str, sort: &Sort) {
     match sort.param.as_str() {
         "_id" => {
             sql.push("r.id");
@@ -255,7 +222,7 @@ fn sort_value(sql: &mut QueryBuilder<Sqlite>, kind: &str, sort: &Sort) {
 }
 
 /// That a row is one of some parameters.
-fn is_of(sql: &mut QueryBuilder<Sqlite>, kind: &str, params: &[String], modifier: &str) {
+fn is_of(sql: &mut Statement, kind: &str, params: &[String], modifier: &str) {
     let name = |param: &String| format!("{kind}.{param}{modifier}");
     if let [param] = params {
         sql.push("t.param = ").push_bind(name(param));
@@ -269,17 +236,17 @@ fn is_of(sql: &mut QueryBuilder<Sqlite>, kind: &str, params: &[String], modifier
 }
 
 /// That `r` meets a clause.
-fn meets(sql: &mut QueryBuilder<Sqlite>, kind: &str, clause: &Clause) {
+fn meets(sql: &mut Statement, kind: &str, clause: &Clause) {
     sql.push(if clause.negated { "not (" } else { "(" });
     if let Some((ids, by_kind)) = many(clause) {
         // Many at once are one list: the statement stays the same however many there are.
         if by_kind {
-            sql.push("r.key in (select t.resource from json_each(").push_bind(ids);
-            sql.push(") j cross join reference_row t where ");
+            sql.push("r.key in (select t.resource from ").push_elements(ids);
+            sql.push(" j cross join reference_row t where ");
             is_of(sql, kind, &clause.params, "");
-            sql.push(" and t.id = j.value ->> 1 and t.kind = j.value ->> 0)");
+            sql.push(" and ").equals_id("t.id", "j.value ->> 1").push(" and t.kind = j.value ->> 0)");
         } else {
-            sql.push("r.id in (select value from json_each(").push_bind(ids).push("))");
+            sql.push("r.id in (select j.value ->> 0 from ").push_elements(ids).push(" j)");
         }
     } else {
         for (at, asked) in clause.any.iter().enumerate() {
@@ -287,7 +254,7 @@ fn meets(sql: &mut QueryBuilder<Sqlite>, kind: &str, clause: &Clause) {
             condition(sql, kind, clause, asked);
         }
         if clause.any.is_empty() {
-            sql.push("0");
+            sql.push("false");
         }
     }
     sql.push(")");
@@ -299,12 +266,18 @@ fn many(clause: &Clause) -> Option<(String, bool)> {
     if clause.any.len() <= FEW {
         return None;
     }
-    let ids = clause.any.iter().map(|asked| if let Match::Id(id) = asked { Some(id) } else { None });
+    // PostgreSQL reads no such character out of JSON.
+    let is_sayable = |text: &String| !text.contains('\0');
+    let ids = clause
+        .any
+        .iter()
+        .map(|asked| if let Match::Id(id) = asked { Some(id).filter(|id| is_sayable(id)) } else { None });
     if let Some(ids) = ids.collect::<Option<Vec<_>>>() {
+        let ids: Vec<_> = ids.iter().map(|id| [id]).collect();
         return Some((serde_json::to_string(&ids).ok()?, false));
     }
     let references = clause.any.iter().map(|asked| match asked {
-        Match::Reference { kind: Some(kind), id } => Some((kind, id)),
+        Match::Reference { kind: Some(kind), id } if is_sayable(kind) && is_sayable(id) => Some((kind, id)),
         _ => None,
     });
     let references = references.collect::<Option<Vec<_>>>()?;
@@ -312,34 +285,34 @@ fn many(clause: &Clause) -> Option<(String, bool)> {
 }
 
 /// Opens `r.key in (select … where …`: what narrows most is looked up first.
-fn looked_up(sql: &mut QueryBuilder<Sqlite>, kind: &str, clause: &Clause, table: &str, modifier: &str) {
+fn looked_up(sql: &mut Statement, kind: &str, clause: &Clause, table: &str, modifier: &str) {
     sql.push("r.key in (select t.resource from ").push(table).push(" t where ");
     is_of(sql, kind, &clause.params, modifier);
 }
 
 /// Opens `exists (select … where t.resource = r.key and …`: the rest is checked row by row.
-fn checked(sql: &mut QueryBuilder<Sqlite>, kind: &str, clause: &Clause, table: &str) {
+fn checked(sql: &mut Statement, kind: &str, clause: &Clause, table: &str) {
     sql.push("exists (select 1 from ").push(table).push(" t where t.resource = r.key and ");
     is_of(sql, kind, &clause.params, "");
 }
 
 /// One value of a clause.
-fn condition(sql: &mut QueryBuilder<Sqlite>, kind: &str, clause: &Clause, asked: &Match) {
+fn condition(sql: &mut Statement, kind: &str, clause: &Clause, asked: &Match) {
     let is_last_updated = clause.params.iter().any(|param| param == "_lastUpdated");
     match asked {
         Match::Id(id) => {
-            sql.push("r.id = ").push_bind(id.clone());
+            sql.push("r.id = ").push_bind(id);
             return;
         }
         Match::Date { prefix, start_ms, end_ms } if is_last_updated => {
             return date(sql, *prefix, ("r.at_ms", "r.at_ms"), *start_ms, *end_ms);
         }
         Match::Present { .. } if is_last_updated => {
-            sql.push("1");
+            sql.push("true");
             return;
         }
         Match::All(clauses) => {
-            sql.push("(1");
+            sql.push("(true");
             for clause in clauses {
                 sql.push(" and ");
                 meets(sql, kind, clause);
@@ -351,7 +324,7 @@ fn condition(sql: &mut QueryBuilder<Sqlite>, kind: &str, clause: &Clause, asked:
             of_kind(sql, target, std::slice::from_ref(inner.as_ref()));
             sql.push(" and ");
             meets(sql, target, inner);
-            sql.push(" and t.kind = r.kind and t.id = r.id and ");
+            sql.push(" and t.kind = r.kind and ").equals_id("t.id", "r.id").push(" and ");
             is_of(sql, kind, &clause.params, "");
         }
         Match::Referrer { kind: from, params, clause: inner } => {
@@ -382,17 +355,17 @@ fn condition(sql: &mut QueryBuilder<Sqlite>, kind: &str, clause: &Clause, asked:
         }
         Match::Below(uri) => {
             looked_up(sql, kind, clause, "token_row", "");
-            begins_with(sql, "t.code", uri);
+            sql.push(" and ").begins_with("t.code", uri);
         }
         Match::Above(uri) => {
             looked_up(sql, kind, clause, "token_row", "");
-            sql.push(" and substr(").push_bind(uri.clone()).push(", 1, length(t.code)) = t.code");
+            sql.push(" and substr(").push_bind(uri).push(", 1, length(t.code)) = t.code");
         }
         Match::Reference { kind: target, id } => {
             looked_up(sql, kind, clause, "reference_row", "");
-            sql.push(" and t.id = ").push_bind(id.clone());
+            sql.push(" and ").equals("t.id", id);
             if let Some(target) = target {
-                sql.push(" and t.kind = ").push_bind(target.clone());
+                sql.push(" and t.kind = ").push_bind(target);
             }
         }
         Match::Date { prefix, start_ms, end_ms } => {
@@ -403,13 +376,14 @@ fn condition(sql: &mut QueryBuilder<Sqlite>, kind: &str, clause: &Clause, asked:
         Match::Text { part, text } => {
             looked_up(sql, kind, clause, "text_row", "");
             match part {
-                Part::Start => begins_with(sql, "t.value", text),
+                Part::Start => _ = sql.push(" and ").begins_with("t.value", text),
                 Part::Anywhere => {
-                    sql.push(" and instr(t.value, ").push_bind(text.clone()).push(") > 0");
+                    let holds = if sql.dialect() == Dialect::Sqlite { "instr" } else { "strpos" };
+                    sql.push(" and ").push(holds).push("(t.value, ").push_bind(text).push(") > 0");
                 }
                 Part::Whole => {
-                    sql.push(" and t.value = ").push_bind(fold(text));
-                    sql.push(" and t.exact = ").push_bind(text.clone());
+                    sql.push(" and ").equals("t.value", &fold(text));
+                    sql.push(" and t.exact = ").push_bind(text);
                 }
             }
         }
@@ -425,7 +399,7 @@ fn condition(sql: &mut QueryBuilder<Sqlite>, kind: &str, clause: &Clause, asked:
 }
 
 fn present(
-    sql: &mut QueryBuilder<Sqlite>,
+    sql: &mut Statement,
     kind: &str,
     clause: &Clause,
     target: Option<&String>,
@@ -441,44 +415,28 @@ fn present(
     };
     checked(sql, kind, clause, table);
     if let Some(target) = target {
-        sql.push(" and t.kind = ").push_bind(target.clone());
+        sql.push(" and t.kind = ").push_bind(target);
     }
     if let Some(system) = system {
-        sql.push(" and t.system = ").push_bind(system.clone());
+        sql.push(" and t.system = ").push_bind(system);
     }
 }
 
-fn token(sql: &mut QueryBuilder<Sqlite>, system: &TokenSystem, code: Option<&str>) {
+fn token(sql: &mut Statement, system: &TokenSystem, code: Option<&str>) {
     if let Some(code) = code {
-        sql.push(" and t.code = ").push_bind(code.to_owned());
+        sql.push(" and ").equals("t.code", code);
     }
     match system {
         TokenSystem::Any => {}
         TokenSystem::None => _ = sql.push(" and t.system = ''"),
-        TokenSystem::Is(system) => _ = sql.push(" and t.system = ").push_bind(system.clone()),
+        TokenSystem::Is(system) => _ = sql.push(" and t.system = ").push_bind(system),
     }
-}
-
-/// A prefix as a range, which the index can serve.
-fn begins_with(sql: &mut QueryBuilder<Sqlite>, column: &'static str, text: &str) {
-    sql.push(" and ").push(column).push(" >= ").push_bind(text.to_owned());
-    if let Some(beyond) = beyond(text) {
-        sql.push(" and ").push(column).push(" < ").push_bind(beyond);
-    }
-}
-
-/// The first text after all that begin with `text`: its last character made one greater. None if there is no such text.
-fn beyond(text: &str) -> Option<String> {
-    let mut chars = text.chars();
-    let last = chars.next_back()?;
-    let head = chars.as_str();
-    (last..=char::MAX).nth(1).map_or_else(|| beyond(head), |next| Some(format!("{head}{next}")))
 }
 
 /// How an asked number and a stored range relate, as `Asked::holds` has it.
-fn quantity(sql: &mut QueryBuilder<Sqlite>, prefix: Prefix, asked: Asked, unit: &Unit) {
+fn quantity(sql: &mut Statement, prefix: Prefix, asked: Asked, unit: &Unit) {
     let (value, low, high) = (asked.value, asked.low, asked.high);
-    let pair = |sql: &mut QueryBuilder<Sqlite>, begin: &str, first: f64, then: &str, second: f64| {
+    let pair = |sql: &mut Statement, begin: &str, first: f64, then: &str, second: f64| {
         sql.push(begin).push_bind(first).push(then).push_bind(second).push(")");
     };
     match prefix {
@@ -495,12 +453,12 @@ fn quantity(sql: &mut QueryBuilder<Sqlite>, prefix: Prefix, asked: Asked, unit: 
     match unit {
         Unit::Any => {}
         Unit::Named(name) => {
-            sql.push(" and (t.code = ").push_bind(name.clone());
-            sql.push(" or t.unit = ").push_bind(name.clone()).push(")");
+            sql.push(" and (t.code = ").push_bind(name);
+            sql.push(" or t.unit = ").push_bind(name).push(")");
         }
         Unit::Coded { system, code } => {
-            sql.push(" and t.system = ").push_bind(system.clone());
-            sql.push(" and t.code = ").push_bind(code.clone());
+            sql.push(" and t.system = ").push_bind(system);
+            sql.push(" and t.code = ").push_bind(code);
         }
     }
 }
@@ -508,13 +466,13 @@ fn quantity(sql: &mut QueryBuilder<Sqlite>, prefix: Prefix, asked: Asked, unit: 
 /// How an asked range and a stored range relate: the R4 search page, section "Prefixes", as `Prefix::holds` has it. A stored
 /// range never ends before it begins, which gives the index a bound on its beginning where there is one.
 fn date(
-    sql: &mut QueryBuilder<Sqlite>,
+    sql: &mut Statement,
     prefix: Prefix,
     (low, high): (&'static str, &'static str),
     start: i64,
     end: i64,
 ) {
-    let within = |sql: &mut QueryBuilder<Sqlite>| {
+    let within = |sql: &mut Statement| {
         sql.push("(").push(low).push(" >= ").push_bind(start);
         sql.push(" and ").push(high).push(" <= ").push_bind(end).push(")");
     };

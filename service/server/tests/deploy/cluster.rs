@@ -1,0 +1,265 @@
+//! Three instances behind the load balancer on one PostgreSQL, as `deploy/compose` has them, with clients that write and a subscriber
+//! that is told all the while: one instance is killed, one is cut off from the database, and all are replaced by another release.
+//!
+//! Clients do as README asks of them: a record that was not acknowledged is sent again, on its condition.
+
+use crate::docker::{Container, Image, docker, folder, is_there, name, run};
+use crate::service::{Caller, RECORDS};
+use serde_json::json;
+use std::collections::{BTreeMap, BTreeSet};
+use std::path::Path;
+use std::process::Command;
+use std::sync::atomic::{AtomicU64, Ordering};
+use std::sync::{Arc, Mutex};
+use tokio::sync::watch;
+use tokio::task::JoinHandle;
+
+const CLIENTS: usize = 3;
+/// Records that must be taken in before the next thing happens.
+const MORE: usize = 6;
+
+/// What `docker-compose` made. It goes away with this value.
+struct Cluster {
+    project: String,
+    image: String,
+}
+
+impl Cluster {
+    fn compose(&self, image: &str, arguments: &[&str]) -> String {
+        let here = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/deploy");
+        let mut command = Command::new("docker-compose");
+        command.args(["--project-name", &self.project, "--file"]).arg(folder().join("compose/compose.yaml"));
+        command.arg("--file").arg(here.join("cluster.yaml")).args(arguments);
+        command
+            .env("ENDPLATE_IMAGE", image)
+            .env("ENDPLATE_PORT", "0")
+            .env("SUBSCRIBER", here.join("subscriber.cfg"));
+        run(&mut command).unwrap_or_else(|error| panic!("docker-compose {arguments:?}: {error}"))
+    }
+
+    fn start(image: &Image) -> Self {
+        let cluster = Self { project: name("cluster"), image: image.0.clone() };
+        cluster.compose(&image.0, &["up", "--detach", "--scale", "endplate=3"]);
+        cluster
+    }
+
+    /// The names of the containers of a service.
+    fn containers(&self, service: &str) -> Vec<String> {
+        let of = |label: &str, value: &str| format!("label=com.docker.compose.{label}={value}");
+        let project = of("project", &self.project);
+        let listed = docker(&[
+            "ps",
+            "--filter",
+            &project,
+            "--filter",
+            &of("service", service),
+            "--format",
+            "{{.Names}}",
+        ]);
+        listed.lines().map(str::to_owned).collect()
+    }
+
+    fn only(&self, service: &str) -> String {
+        let all = self.containers(service);
+        assert_eq!(all.len(), 1, "{service}: {all:?}");
+        all[0].clone()
+    }
+}
+
+impl Drop for Cluster {
+    fn drop(&mut self) {
+        self.compose(&self.image, &["down", "--volumes", "--timeout", "1"]);
+    }
+}
+
+/// Clients that write until they are told to stop.
+struct Load {
+    acknowledged: Arc<Mutex<BTreeSet<u64>>>,
+    count: watch::Receiver<usize>,
+    /// Requests that were not done: by status, 0 where there was no answer.
+    failed: Arc<Mutex<BTreeMap<u16, u64>>>,
+    stop: watch::Sender<bool>,
+    clients: Vec<JoinHandle<()>>,
+}
+
+/// The same record of another patient.
+fn record(number: u64) -> String {
+    RECORDS[0]
+        .replace("P-001", &format!("P-{number:06}"))
+        .replace("I-001", &format!("I-{number:06}"))
+        .replace("O-001", &format!("O-{number:06}"))
+}
+
+impl Load {
+    fn start(caller: &Caller) -> Self {
+        let (acknowledged, failed) =
+            (Arc::new(Mutex::new(BTreeSet::new())), Arc::new(Mutex::new(BTreeMap::new())));
+        let (stop, stopped) = watch::channel(false);
+        let (counter, count) = watch::channel(0);
+        let (counter, next) = (Arc::new(counter), Arc::new(AtomicU64::new(1)));
+        let clients = (0..CLIENTS).map(|_| {
+            let (acknowledged, failed) = (Arc::clone(&acknowledged), Arc::clone(&failed));
+            let (stopped, counter, next) = (stopped.clone(), Arc::clone(&counter), Arc::clone(&next));
+            let caller = caller.clone();
+            tokio::spawn(async move {
+                while !*stopped.borrow() {
+                    let number = next.fetch_add(1, Ordering::SeqCst);
+                    loop {
+                        let status = match caller.try_send("POST", "/fhir", &record(number)).await {
+                            Some((200, _)) => break,
+                            Some((status, text)) => {
+                                assert!(matches!(status, 409 | 429 | 500..), "{status}: {text}");
+                                status
+                            }
+                            None => 0,
+                        };
+                        *failed.lock().expect("no panic").entry(status).or_default() += 1;
+                    }
+                    acknowledged.lock().expect("no panic").insert(number);
+                    counter.send_modify(|count| *count += 1);
+                }
+            })
+        });
+        Self { clients: clients.collect(), acknowledged, count, failed, stop }
+    }
+
+    /// Waits until some more records were acknowledged.
+    async fn goes_on(&mut self) {
+        let enough = *self.count.borrow() + MORE;
+        self.count.wait_for(|count| *count >= enough).await.expect("clients");
+    }
+
+    fn failures(&self) -> u64 {
+        self.failed.lock().expect("no panic").values().sum()
+    }
+
+    async fn end(self) -> BTreeSet<u64> {
+        self.stop.send_replace(true);
+        for client in self.clients {
+            client.await.expect("no panic");
+        }
+        println!("not done at first, by status: {:?}", self.failed.lock().expect("no panic"));
+        let acknowledged = self.acknowledged.lock().expect("no panic");
+        acknowledged.clone()
+    }
+}
+
+/// Makes the images that others publish; false, and said so, where that cannot be.
+fn prepared(image: &Image) -> bool {
+    if run(Command::new("docker-compose").arg("version")).is_err() {
+        println!(
+            "no docker-compose on this machine, so this was not shown: three instances behind a load balancer"
+        );
+        return false;
+    }
+    let mut prepare = Command::new(folder().join("compose/prepare"));
+    if let Err(error) = run(prepare.env("ENDPLATE_IMAGE", &image.0)) {
+        println!(
+            "images cannot be made here ({error}), so this was not shown: three instances behind a load balancer"
+        );
+        return false;
+    }
+    true
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn three_instances_keep_their_word_while_one_is_killed_one_cut_off_and_all_replaced() {
+    if !is_there("three instances behind a load balancer") {
+        return;
+    }
+    let (image, next_release) = (Image::build(), Image::build());
+    if !prepared(&image) {
+        return;
+    }
+    let cluster = Cluster::start(&image);
+    let mut balancer = Container::named(cluster.only("balancer"));
+    let up = |balancer: &mut Container, many: usize| (0..many).for_each(|_| drop(balancer.says("is UP")));
+    up(&mut balancer, 3);
+    let caller = Caller::of(&format!("http://{}", balancer.at(8080)));
+    let subscription = json!({
+        "resourceType": "Subscription", "id": "s", "status": "requested", "reason": "tests", "criteria": "Task",
+        "channel": { "type": "rest-hook", "endpoint": "http://subscriber:8080/", "payload": "application/fhir+json" },
+    });
+    caller.send("PUT", "/fhir/Subscription/s", &subscription.to_string()).await;
+    let mut load = Load::start(&caller);
+    load.goes_on().await;
+    assert_eq!(load.failures(), 0);
+
+    // One is killed: nothing is flushed, nothing is said.
+    let [killed, cut_off, _] = &cluster.containers("endplate")[..] else { panic!("three instances") };
+    docker(&["kill", "--signal=KILL", killed]);
+    load.goes_on().await;
+    docker(&["start", killed]);
+    up(&mut balancer, 1);
+    load.goes_on().await;
+
+    // One is cut off from the database, says so, and is left alone until it is there again.
+    let network = format!("{}_store", cluster.project);
+    docker(&["network", "disconnect", &network, cut_off]);
+    balancer.says("is DOWN");
+    load.goes_on().await;
+    docker(&["network", "connect", &network, cut_off]);
+    up(&mut balancer, 1);
+    load.goes_on().await;
+
+    // All are replaced, as deploy/README.md says, and no client notices.
+    let before = load.failures();
+    let old = cluster.containers("endplate");
+    cluster.compose(
+        &next_release.0,
+        &["up", "--detach", "--no-deps", "--no-recreate", "--scale", "endplate=6", "endplate"],
+    );
+    up(&mut balancer, 3);
+    for instance in &old {
+        docker(&["stop", "--time=30", instance]);
+        assert_eq!(docker(&["inspect", "--format={{.State.ExitCode}}", instance]), "0");
+        docker(&["rm", instance]);
+        load.goes_on().await;
+    }
+    assert_eq!(load.failures(), before, "an upgrade is not noticed");
+    for instance in cluster.containers("endplate") {
+        assert_eq!(docker(&["inspect", "--format={{.Config.Image}}", &instance]), next_release.0);
+    }
+    let acknowledged = load.end().await;
+    check(&cluster, &caller, &acknowledged).await;
+}
+
+async fn check(cluster: &Cluster, caller: &Caller, acknowledged: &BTreeSet<u64>) {
+    // What was acknowledged is there, once, with its plan.
+    let number = |patient: &serde_json::Value| {
+        patient["identifier"][0]["value"].as_str().expect("a number").to_owned()
+    };
+    let patients = caller.all("/fhir/Patient?_count=200").await;
+    let numbers: BTreeSet<String> = patients.iter().map(number).collect();
+    let wanted: BTreeSet<String> = acknowledged.iter().map(|number| format!("P-{number:06}")).collect();
+    assert_eq!((numbers.len(), &numbers), (patients.len(), &wanted));
+    let plans = caller.all("/fhir/CarePlan?_count=200").await;
+    let planned: BTreeSet<&str> =
+        plans.iter().map(|plan| plan["subject"]["reference"].as_str().expect("whose")).collect();
+    assert_eq!((plans.len(), planned.len()), (patients.len(), patients.len()));
+    // Nothing was cut out of the audit trail, which three wrote.
+    let instance = &cluster.containers("endplate")[0];
+    let said = docker(&["exec", instance, "endplate", "audit", "verify"]);
+    assert!(said.contains("the audit trail holds"), "{said}");
+
+    // The subscriber heard of every event in order, and of the same one the same.
+    let raised = caller.events("s").await;
+    let mut subscriber = Container::named(cluster.only("subscriber"));
+    let mut heard: BTreeMap<u64, String> = BTreeMap::new();
+    let mut repeats = 0;
+    while heard.len() as u64 != raised {
+        let line = subscriber.says("heard s/");
+        let words: Vec<&str> = line.split_whitespace().collect();
+        let [_, event, body] = words[..] else { panic!("{line}") };
+        let event: u64 = event.trim_start_matches("s/").parse().expect("a number");
+        if let Some(before) = heard.get(&event) {
+            assert_eq!(before, body, "s/{event}");
+            repeats += 1;
+        } else {
+            assert_eq!(event, heard.len() as u64 + 1, "nothing is left out and nothing overtakes");
+            heard.insert(event, body.to_owned());
+        }
+    }
+    println!("{} records, {raised} events, {repeats} of them repeated", acknowledged.len());
+    assert!(raised as usize >= acknowledged.len());
+}

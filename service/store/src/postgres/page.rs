@@ -1,0 +1,75 @@
+//! Searches and histories.
+
+use super::{failed, query};
+use crate::sql;
+use crate::sql::Dialect::Postgres;
+use crate::sql::history;
+use crate::sql::row::{Columns, stored};
+use crate::sql::search::{count, cut, page};
+use endplate_fhir::search::Query;
+use endplate_followup::ports::{Page, Past, PastPage, StoreError};
+use sqlx::Transaction;
+use sqlx::postgres::{PgPool, PgRow};
+
+const SEARCHING: &str = "searching";
+const READING: &str = "reading a history";
+
+/// Several statements of one snapshot.
+async fn snapshot(readers: &PgPool) -> Result<Transaction<'static, sqlx::Postgres>, sqlx::Error> {
+    readers.begin_with("begin isolation level repeatable read read only").await
+}
+
+/// One page, and how many match in all.
+pub(super) async fn search(readers: &PgPool, asked: &Query) -> Result<Page, StoreError> {
+    if asked.count == 0 {
+        let total: i64 = query(count(Postgres, asked))
+            .fetch_one(readers)
+            .await
+            .and_then(|row| row.integer(0))
+            .map_err(failed(SEARCHING))?;
+        return Ok(Page { total: total.unsigned_abs(), ..Page::default() });
+    }
+    let rows = query(page(Postgres, asked)).fetch_all(readers).await.map_err(failed(SEARCHING))?;
+    // Most searches find all there is on their first page, and then it need not be counted.
+    if asked.after.is_none() && rows.len() <= asked.count {
+        let resources: Vec<_> =
+            rows.iter().map(stored).collect::<Result<_, _>>().map_err(failed(SEARCHING))?;
+        return Ok(Page { total: resources.len() as u64, resources, next: None });
+    }
+    if !asked.total {
+        return cut(asked, rows, 0).map_err(failed(SEARCHING));
+    }
+    let mut snapshot = snapshot(readers).await.map_err(failed(SEARCHING))?;
+    let total: i64 = query(count(Postgres, asked))
+        .fetch_one(&mut *snapshot)
+        .await
+        .and_then(|row| row.integer(0))
+        .map_err(failed(SEARCHING))?;
+    let rows = query(page(Postgres, asked)).fetch_all(&mut *snapshot).await.map_err(failed(SEARCHING))?;
+    snapshot.commit().await.map_err(failed(SEARCHING))?;
+    cut(asked, rows, total.unsigned_abs()).map_err(failed(SEARCHING))
+}
+
+/// One page of versions, newest first, and how many there are in all.
+pub(super) async fn past(readers: &PgPool, past: &Past) -> Result<PastPage, StoreError> {
+    let mut snapshot = snapshot(readers).await.map_err(failed(READING))?;
+    let total = query(history::count(Postgres, past)).fetch_one(&mut *snapshot);
+    let total = total.await.and_then(|row| row.integer(0)).map_err(failed(READING))?;
+    let rows = query(history::page(Postgres, past)).fetch_all(&mut *snapshot);
+    let rows = rows.await.map_err(failed(READING))?;
+    snapshot.commit().await.map_err(failed(READING))?;
+    history::cut(past, rows, total.unsigned_abs()).map_err(failed(READING))
+}
+
+/// How many values of a date parameter begin at which instant.
+pub(super) async fn counts(
+    readers: &PgPool,
+    asked: &Query,
+    param: &str,
+) -> Result<Vec<(i64, u64)>, StoreError> {
+    const COUNTING: &str = "counting by day";
+    let rows = query(sql::search::counts(Postgres, asked, param)).fetch_all(readers).await;
+    let rows = rows.map_err(failed(COUNTING))?;
+    let count = |row: &PgRow| Ok((row.integer(0)?, row.integer(1)?.unsigned_abs()));
+    rows.iter().map(count).collect::<Result<_, sqlx::Error>>().map_err(failed(COUNTING))
+}

@@ -1,0 +1,105 @@
+//! Rows: what is read from the columns of either database, and what is written to them.
+
+use endplate_fhir::index::IndexValue;
+use endplate_fhir::search::fold;
+use endplate_followup::ports::{Deed, Put, Stored};
+use jiff::Timestamp;
+use jiff::civil::Date;
+use std::borrow::Cow;
+
+/// The columns of a row that was read.
+pub(crate) trait Columns {
+    fn integer(&self, at: usize) -> Result<i64, sqlx::Error>;
+    fn real(&self, at: usize) -> Result<f64, sqlx::Error>;
+    fn text(&self, at: usize) -> Result<String, sqlx::Error>;
+    fn flag(&self, at: usize) -> Result<bool, sqlx::Error>;
+    fn maybe_integer(&self, at: usize) -> Result<Option<i64>, sqlx::Error>;
+    fn maybe_text(&self, at: usize) -> Result<Option<String>, sqlx::Error>;
+}
+
+macro_rules! columns {
+    ($row:ty: $($name:ident $value:ty,)+) => {
+        impl Columns for $row {
+            $(fn $name(&self, at: usize) -> Result<$value, sqlx::Error> {
+                sqlx::Row::try_get(self, at)
+            })+
+        }
+    };
+    ($row:ty) => {
+        columns!($row: integer i64, real f64, text String, flag bool, maybe_integer Option<i64>, maybe_text Option<String>,);
+    };
+}
+
+columns!(sqlx::sqlite::SqliteRow);
+columns!(sqlx::postgres::PgRow);
+
+/// A stored version from the columns kind, id, version, at_ms, body.
+pub(crate) fn stored(row: &impl Columns) -> Result<Stored, sqlx::Error> {
+    Ok(Stored {
+        kind: row.text(0)?,
+        id: row.text(1)?,
+        version: row.integer(2)?.unsigned_abs(),
+        at: instant(row.integer(3)?),
+        body: row.text(4)?,
+    })
+}
+
+/// Rows of the index tables, each with the key of its resource at the end.
+#[derive(Default)]
+pub(crate) struct Rows<'a> {
+    /// Parameter, code, system.
+    pub tokens: Vec<(String, Cow<'a, str>, &'a str, i64)>,
+    /// Parameter, id, type.
+    pub references: Vec<(String, &'a str, &'a str, i64)>,
+    /// Parameter, first and last millisecond.
+    pub dates: Vec<(String, i64, i64, i64)>,
+    /// Parameter, value without case and accents, value as it stands.
+    pub texts: Vec<(String, String, &'a str, i64)>,
+    /// Parameter, least and greatest value, code, system, unit.
+    pub quantities: Vec<(String, f64, f64, &'a str, &'a str, &'a str, i64)>,
+}
+
+impl<'a> Rows<'a> {
+    /// What these versions are found by; the keys are those of the resources. A deletion is found by nothing.
+    pub(crate) fn of(puts: &[&'a Put], keys: &[i64]) -> Self {
+        let mut rows = Self::default();
+        for (put, key) in puts.iter().zip(keys).filter(|(put, _)| put.deed != Deed::Deleted) {
+            // The instant of the version itself is a column of the resource.
+            for row in put.rows.iter().filter(|row| row.param != "_lastUpdated") {
+                rows.add(format!("{}.{}", put.stored.kind, row.param), &row.value, *key);
+            }
+        }
+        rows
+    }
+
+    fn add(&mut self, param: String, value: &'a IndexValue, key: i64) {
+        match value {
+            IndexValue::Token { system, code } => {
+                self.tokens.push((param, code.into(), system.as_deref().unwrap_or_default(), key));
+            }
+            IndexValue::Identified { system, code } => {
+                let param = format!("{param}:identifier");
+                self.tokens.push((param, code.into(), system.as_deref().unwrap_or_default(), key));
+            }
+            IndexValue::Typed { system, code, value } => {
+                self.tokens.push((format!("{param}:of-type"), format!("{code}|{value}").into(), system, key));
+            }
+            IndexValue::Reference { kind, id } => self.references.push((param, id, kind, key)),
+            IndexValue::Date { start_ms, end_ms } => self.dates.push((param, *start_ms, *end_ms, key)),
+            IndexValue::Text(value) => self.texts.push((param, fold(value), value, key)),
+            IndexValue::Quantity { low, high, system, code, unit } => {
+                self.quantities.push((param, low.0, high.0, code, system, unit, key));
+            }
+        }
+    }
+}
+
+/// An instant of a column.
+pub(crate) fn instant(ms: i64) -> Timestamp {
+    Timestamp::from_millisecond(ms).unwrap_or(Timestamp::UNIX_EPOCH)
+}
+
+/// Days since 1970-01-01.
+pub(crate) fn day(date: Date) -> i64 {
+    date.duration_since(Date::constant(1970, 1, 1)).as_hours().div_euclid(24)
+}

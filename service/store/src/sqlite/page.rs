@@ -1,0 +1,56 @@
+//! Searches of one SQLite file.
+
+use super::{failed, query};
+use crate::sql;
+use crate::sql::Dialect::Sqlite;
+use crate::sql::row::{Columns, stored};
+use crate::sql::search::{count, cut, page};
+use endplate_fhir::search::Query;
+use endplate_followup::ports::{Page, StoreError};
+use sqlx::sqlite::{SqlitePool, SqliteRow};
+
+const CONTEXT: &str = "searching";
+
+/// One page, and how many match in all.
+pub(super) async fn search(readers: &SqlitePool, asked: &Query) -> Result<Page, StoreError> {
+    if asked.count == 0 {
+        let total: i64 = query(count(Sqlite, asked))
+            .fetch_one(readers)
+            .await
+            .and_then(|row| row.integer(0))
+            .map_err(failed(CONTEXT))?;
+        return Ok(Page { total: total.unsigned_abs(), ..Page::default() });
+    }
+    let rows = query(page(Sqlite, asked)).fetch_all(readers).await.map_err(failed(CONTEXT))?;
+    // Most searches find all there is on their first page, and then it need not be counted.
+    if asked.after.is_none() && rows.len() <= asked.count {
+        let resources: Vec<_> = rows.iter().map(stored).collect::<Result<_, _>>().map_err(failed(CONTEXT))?;
+        return Ok(Page { total: resources.len() as u64, resources, next: None });
+    }
+    if !asked.total {
+        return cut(asked, rows, 0).map_err(failed(CONTEXT));
+    }
+    // One transaction, so that the page and the count are of one snapshot.
+    let mut snapshot = readers.begin().await.map_err(failed(CONTEXT))?;
+    let total: i64 = query(count(Sqlite, asked))
+        .fetch_one(&mut *snapshot)
+        .await
+        .and_then(|row| row.integer(0))
+        .map_err(failed(CONTEXT))?;
+    let rows = query(page(Sqlite, asked)).fetch_all(&mut *snapshot).await.map_err(failed(CONTEXT))?;
+    snapshot.commit().await.map_err(failed(CONTEXT))?;
+    cut(asked, rows, total.unsigned_abs()).map_err(failed(CONTEXT))
+}
+
+/// How many values of a date parameter begin at which instant.
+pub(super) async fn counts(
+    readers: &SqlitePool,
+    asked: &Query,
+    param: &str,
+) -> Result<Vec<(i64, u64)>, StoreError> {
+    const COUNTING: &str = "counting by day";
+    let rows = query(sql::search::counts(Sqlite, asked, param)).fetch_all(readers).await;
+    let rows = rows.map_err(failed(COUNTING))?;
+    let count = |row: &SqliteRow| Ok((row.integer(0)?, row.integer(1)?.unsigned_abs()));
+    rows.iter().map(count).collect::<Result<_, sqlx::Error>>().map_err(failed(COUNTING))
+}
