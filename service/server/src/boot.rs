@@ -19,8 +19,9 @@ use endplate_followup::grant::Grant;
 use endplate_followup::ports::{Clock, Store, Transport};
 use endplate_followup::{Endplate, Settings};
 use endplate_store::OpenError;
-use jiff::SignedDuration;
+use jiff::{SignedDuration, Timestamp};
 use std::net::SocketAddr;
+use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::Duration;
 use tokio::net::TcpListener;
@@ -52,6 +53,15 @@ pub enum BootError {
     /// The store cannot be opened.
     #[error(transparent)]
     Store(#[from] OpenError),
+    /// The store can be read and not written: its disk or its files are read-only.
+    #[error(
+        "the store{} cannot be written: make its disk and its files writable for whoever runs this, or name another one with --store",
+        .path.as_ref().map_or(String::new(), |path| format!(" {}", path.display()))
+    )]
+    ReadOnly {
+        /// Its file, if it is one.
+        path: Option<PathBuf>,
+    },
     /// What the store keeps cannot be read, or the configured protocol does not fit it.
     #[error("the protocol cannot be used with this store: {0}")]
     Protocol(String),
@@ -69,6 +79,17 @@ pub enum BootError {
 /// It cannot be opened.
 pub async fn open_store(url: &StoreUrl) -> Result<Arc<dyn Store>, BootError> {
     Ok(endplate_store::open(&url.address()).await?)
+}
+
+/// Whether a store can be written, which opening it does not tell: whoever serves on it must be able to put on record who reads.
+/// A disk that is full is no hindrance: space may come while the service runs.
+///
+/// # Errors
+/// It cannot.
+pub async fn check_writable(config: &Config, store: &dyn Store) -> Result<(), BootError> {
+    let path = if let StoreUrl::Sqlite(path) = &config.store { Some(path.clone()) } else { None };
+    // What waits for nobody, set aside: a statement that writes, and changes nothing.
+    store.park("", Timestamp::UNIX_EPOCH, "").await.map(|_| ()).map_err(|_| BootError::ReadOnly { path })
 }
 
 /// The use cases of a service at `base`.
@@ -161,7 +182,9 @@ pub async fn start(config: &Config, parts: Parts) -> Result<Server, BootError> {
     };
     let address = listener.local_addr().map_err(refused)?;
     let base = base_url(config, address);
-    let access = Access::of(&config.access, &base, Arc::clone(&parts.clock), Arc::clone(&parts.store));
+    let guard = Guard::of_settings(config);
+    let access =
+        Access::of(&config.access, &guard, &base, Arc::clone(&parts.clock), Arc::clone(&parts.store));
     let access = access.map_err(BootError::Access)?.map(Arc::new);
     let certificates = config.tls.as_ref().map(Certificates::read).transpose().map_err(BootError::Access)?;
     let metrics = Arc::new(Metrics::default());
