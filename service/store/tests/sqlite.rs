@@ -297,6 +297,22 @@ async fn a_store_of_a_later_release_is_not_opened() {
     assert_shows_no_sql(&error);
 }
 
+/// I03 of the checklist: it is the file that is asked.
+#[tokio::test]
+async fn a_store_that_lost_a_migration_or_its_file_is_not_ready() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("store.db");
+    let store = open(&path).await.unwrap();
+    store.check().await.unwrap();
+    let mut connection = connect(&path).await;
+    for loss in ["delete from _sqlx_migrations", "drop table _sqlx_migrations"] {
+        sqlx::query(loss).execute(&mut connection).await.unwrap();
+        let error = store.check().await.unwrap_err();
+        assert!(matches!(error, StoreError::Failed { .. }), "{loss}");
+        assert_shows_no_sql(&error);
+    }
+}
+
 async fn connect(path: &Path) -> sqlx::SqliteConnection {
     use sqlx::Connection;
     let options = sqlx::sqlite::SqliteConnectOptions::new().filename(path);
