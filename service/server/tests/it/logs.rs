@@ -154,6 +154,7 @@ fn every_line_is_an_event(log: &[String]) {
 /// Whoever logs no more than what goes wrong can tell all the same which request it was.
 #[test]
 fn i11_a_quiet_log_has_the_ids_of_what_went_wrong() {
+    const TRACE: &str = "4bf92f3577b34da6a3ce929d0e0e4736";
     let folder = tempfile::tempdir().expect("a folder");
     let mut command = serve(folder.path());
     // Where it listens is said at this level by one module.
@@ -165,7 +166,6 @@ fn i11_a_quiet_log_has_the_ids_of_what_went_wrong() {
         "channel": { "type": "rest-hook", "endpoint": format!("http://{endpoint}/") },
     });
     assert_eq!(put(&service, &subscription), 201);
-    const TRACE: &str = "4bf92f3577b34da6a3ce929d0e0e4736";
     let patient = r#"{"resourceType":"Patient","id":"p1","active":true}"#;
     let head = format!(
         "PUT /fhir/Patient/p1 HTTP/1.1\r\ncontent-type: application/fhir+json\r\ntraceparent: 00-{TRACE}-00f067aa0ba902b7-01"
