@@ -5,15 +5,16 @@
 //! `cargo bench -p endplate-tests --bench start` builds the release binary and starts it a few times. Memory is the resident
 //! set (VmRSS of /proc/PID/status), so this runs on Linux only.
 
+mod program;
+
 use axum::Router;
 use axum::routing::get;
 use endplate_fhir::TYPES;
+use program::{Running, binary};
 use reqwest::Client;
 use serde_json::{Value as Json, json};
-use std::net::TcpListener;
-use std::path::{Path, PathBuf};
-use std::process::{Child, Command, Stdio};
-use std::time::Instant;
+use std::path::Path;
+use std::process::Command;
 
 const STARTS: usize = 9;
 
@@ -23,65 +24,10 @@ const MEMORY_MB: f64 = 80.0;
 /// Tells this program to be the floor, at this address.
 const FLOOR: &str = "START_FLOOR";
 
-fn target() -> PathBuf {
-    Path::new(env!("CARGO_TARGET_TMPDIR")).join("..")
-}
-
-fn binary() -> PathBuf {
-    let built = Command::new(env!("CARGO"))
-        .args(["build", "--quiet", "--release", "--package", "endplate-server", "--target-dir"])
-        .arg(target())
-        .status();
-    assert!(built.is_ok_and(|status| status.success()), "the release binary builds");
-    target().join("release/endplate")
-}
-
-/// A running process, ended when it is let go.
-struct Running {
-    process: Child,
-    base: String,
-    ready_ms: f64,
-}
-
-impl Drop for Running {
-    fn drop(&mut self) {
-        let _ = self.process.kill();
-        let _ = self.process.wait();
-    }
-}
-
-impl Running {
-    /// Starts `command` with an address that is free, and asks without a pause until it is ready.
-    async fn of(client: &Client, command: impl FnOnce(&str) -> Command) -> Self {
-        let free = TcpListener::bind("127.0.0.1:0").and_then(|one| one.local_addr()).expect("a free port");
-        let mut command = command(&free.to_string());
-        let start = Instant::now();
-        let process = command.stdin(Stdio::null()).stdout(Stdio::null()).stderr(Stdio::null()).spawn();
-        let mut running =
-            Self { process: process.expect("started"), base: format!("http://{free}"), ready_ms: 0.0 };
-        loop {
-            let reply = client.get(format!("{}/readyz", running.base)).send().await;
-            if reply.is_ok_and(|reply| reply.status().is_success()) {
-                break;
-            }
-            assert!(running.process.try_wait().expect("a process").is_none(), "it runs until it is ready");
-            tokio::task::yield_now().await;
-        }
-        running.ready_ms = start.elapsed().as_secs_f64() * 1e3;
-        running
-    }
-
-    fn memory_mb(&self) -> f64 {
-        let status = std::fs::read_to_string(format!("/proc/{}/status", self.process.id())).expect("Linux");
-        let line = status.lines().find_map(|line| line.strip_prefix("VmRSS:")).expect("VmRSS");
-        line.trim().trim_end_matches(" kB").parse::<f64>().expect("a number") / 1024.0
-    }
-
-    async fn post(&self, client: &Client, path: &str, body: &Json) -> u16 {
-        let request = client.post(format!("{}/fhir{path}", self.base));
-        let request = request.header("content-type", "application/fhir+json").body(body.to_string());
-        request.send().await.expect("an answer").status().as_u16()
-    }
+async fn post(service: &Running, client: &Client, path: &str, body: &Json) -> u16 {
+    let request = client.post(format!("{}/fhir{path}", service.base));
+    let request = request.header("content-type", "application/fhir+json").body(body.to_string());
+    request.send().await.expect("an answer").status().as_u16()
 }
 
 fn ours(binary: &Path, address: &str) -> Command {
@@ -146,13 +92,13 @@ async fn main() {
     };
     tell("memory after start");
     for transaction in clinic() {
-        assert_eq!(service.post(&client, "", &transaction).await, 200, "the clinic is accepted");
+        assert_eq!(post(&service, &client, "", &transaction).await, 200, "the clinic is accepted");
     }
     tell("after the invented clinic");
     // Something is wrong with a resource of each type, so that the JSON Schema of each is compiled to explain it.
     for kind in TYPES {
         let wrong = json!({ "resourceType": kind, "unheardOf": "x" });
-        let status = service.post(&client, &format!("/{kind}"), &wrong).await;
+        let status = post(&service, &client, &format!("/{kind}"), &wrong).await;
         assert!((400..500).contains(&status), "{kind}: {status}");
     }
     tell("after every schema compiled");

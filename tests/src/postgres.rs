@@ -5,7 +5,8 @@
 
 use sqlx::postgres::PgConnectOptions;
 use sqlx::{AssertSqlSafe, ConnectOptions, Connection};
-use std::io::{BufRead, BufReader};
+use std::io::{BufRead, BufReader, Write};
+use std::path::Path;
 use std::process::{Child, Command, Stdio};
 use std::sync::OnceLock;
 use std::sync::atomic::{AtomicU32, Ordering};
@@ -16,7 +17,7 @@ const KEEPER: &str = r#"
 set -e
 # What ends the tests must not end their keeper before it has tidied up.
 trap '' HUP INT TERM
-folder=$1 user=$2
+folder=$1 user=$2 fsync=$3
 trap 'cd / && rm -rf "$folder"' EXIT
 for bin in "$(dirname "$(command -v initdb || echo /none/x)")" /usr/lib/postgresql/*/bin; do
     if [ -x "$bin/initdb" ] && [ -x "$bin/pg_ctl" ]; then found=$bin; fi
@@ -28,17 +29,20 @@ cd "$folder"
 as "$found/initdb" -D "$folder/data" -U endplate -A trust -E UTF8 --locale=C.UTF-8 --locale-provider=icu \
     --icu-locale=en --no-sync >"$folder/initdb.log" 2>&1 || { cat "$folder/initdb.log" >&2; exit 3; }
 start() {
-    as "$found/pg_ctl" -D "$folder/data" -w -l "$folder/server.log" -o "-c listen_addresses= -c fsync=off \
+    as "$found/pg_ctl" -D "$folder/data" -w -l "$folder/server.log" -o "-c listen_addresses= -c fsync=$fsync \
         -c unix_socket_directories=$folder -c max_connections=400" start >/dev/null || { cat "$folder/server.log" >&2; exit 3; }
 }
 start
 echo ready
-while read -r word; do
-    as "$found/pg_ctl" -D "$folder/data" -m immediate stop >/dev/null
-    start
+while read -r word place; do
+    case $word in
+    own) [ -z "$user" ] || chown "$user" "$place" ;;
+    stop) as "$found/pg_ctl" -D "$folder/data" -m immediate stop >/dev/null ;;
+    crash) as "$found/pg_ctl" -D "$folder/data" -m immediate stop >/dev/null && start ;;
+    esac
     echo ready
 done
-as "$found/pg_ctl" -D "$folder/data" -m immediate stop >/dev/null
+as "$found/pg_ctl" -D "$folder/data" -m immediate stop >/dev/null 2>&1 || true
 "#;
 
 /// A running server. It ends when this value is dropped, or with the process.
@@ -54,8 +58,20 @@ impl Server {
     /// # Panics
     /// None is installed, or it does not start.
     pub fn start() -> Self {
-        let folder =
-            tempfile::Builder::new().prefix("endplate-postgres-").tempdir().expect("a folder").keep();
+        Self::of(&std::env::temp_dir(), "off")
+    }
+
+    /// Starts a server that waits for the disk, as it comes, with its data below `parent`.
+    ///
+    /// # Panics
+    /// None is installed, or it does not start.
+    pub fn durable(parent: &Path) -> Self {
+        Self::of(parent, "on")
+    }
+
+    fn of(parent: &Path, fsync: &str) -> Self {
+        let folder = tempfile::Builder::new().prefix("endplate-postgres-").tempdir_in(parent);
+        let folder = folder.expect("a folder").keep();
         let folder = folder.to_str().expect("a readable name").to_owned();
         let is_root = Command::new("id").arg("-u").output().is_ok_and(|id| id.stdout == b"0\n");
         // PostgreSQL does not run as root.
@@ -67,7 +83,7 @@ impl Server {
             "nobody"
         };
         let mut keeper = Command::new("sh")
-            .args(["-c", KEEPER, "keeper", &folder, user])
+            .args(["-c", KEEPER, "keeper", &folder, user, fsync])
             .stdin(Stdio::piped())
             .stdout(Stdio::piped())
             .spawn()
@@ -89,8 +105,28 @@ impl Server {
     /// # Panics
     /// It does not start again.
     pub fn crash(&mut self) {
-        use std::io::Write;
-        self.keeper.stdin.as_mut().expect("piped").write_all(b"crash\n").expect("the keeper is there");
+        self.ask("crash");
+    }
+
+    /// Ends every process of the server at once and for good.
+    ///
+    /// # Panics
+    /// It cannot be ended.
+    pub fn stop(&mut self) {
+        self.ask("stop");
+    }
+
+    /// Gives a folder to the user that the server runs as.
+    ///
+    /// # Panics
+    /// It cannot be given.
+    pub fn own(&mut self, folder: &Path) {
+        self.ask(&format!("own {}", folder.display()));
+    }
+
+    fn ask(&mut self, what: &str) {
+        let keeper = self.keeper.stdin.as_mut().expect("piped");
+        writeln!(keeper, "{what}").expect("the keeper is there");
         self.wait();
     }
 

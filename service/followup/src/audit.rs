@@ -232,7 +232,7 @@ impl Endplate {
             return Ok(());
         }
         let at = seen.last().map(|one| one.at);
-        Ok(self.store.commit(Changeset { at, audit, ..Changeset::default() }).await?)
+        Ok(self.commit_measured(Changeset { at, audit, ..Changeset::default() }).await?)
     }
 
     /// One event for each patient, or one without.

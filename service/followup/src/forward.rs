@@ -12,10 +12,12 @@ use crate::ports::{Answer, Ask, Changeset, Counterpart, Event, Note, Notice, Out
 use crate::preview::is_derived;
 use crate::record::{self, RECEIVER, Record, Theirs, WRITABLE, by_identifier, our_identifier};
 use crate::refusal::Refusal;
+use crate::trace::Trace;
 use endplate_fhir::search::{COUNT_MAX, Query};
 use endplate_fhir::{Json, TYPES, json, reference};
 use serde_json::json;
 use std::collections::BTreeMap;
+use std::sync::Arc;
 
 /// How often a write is decided again in one attempt because the server's version had moved.
 const ROUNDS_MAX: u32 = 3;
@@ -165,6 +167,7 @@ struct Forward<'a> {
     endplate: &'a Endplate,
     record: &'a Record,
     transport: &'a dyn Transport,
+    trace: Option<Arc<Trace>>,
 }
 
 impl Endplate {
@@ -178,7 +181,7 @@ impl Endplate {
         let Some(record) = self.records.iter().find(|record| record.name == name) else {
             return Ok(Carried::Unwanted("the record server is not configured"));
         };
-        let forward = Forward { endplate: self, record, transport };
+        let forward = Forward { endplate: self, record, transport, trace: self.causes.of(&event.notice) };
         Ok(match forward.event(&event.notice).await? {
             Next::Written { .. } => Carried::Tried(Outcome::Accepted),
             Next::Reread => {
@@ -331,7 +334,8 @@ impl Forward<'_> {
     }
 
     async fn ask(&self, url: &str, write: Option<Writing>) -> Result<Answer, String> {
-        self.transport.ask(&Ask { record: self.record.name.clone(), url: url.to_owned(), write }).await
+        let (record, trace) = (self.record.name.clone(), self.trace.clone());
+        self.transport.ask(&Ask { record, url: url.to_owned(), write, trace }).await
     }
 
     /// The same resource with every reference as the record server knows it. What it does not know is named by its address

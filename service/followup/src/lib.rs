@@ -43,6 +43,7 @@ pub mod search;
 pub mod subscription;
 pub mod sweep;
 pub mod terminology;
+pub mod trace;
 pub mod write;
 
 pub use outbox::DeliveryReport;
@@ -54,7 +55,7 @@ pub use write::{Returned, Written};
 
 use endplate_recovery::protocol::Protocol;
 use jiff::SignedDuration;
-use ports::{Clock, Endpoints, Store};
+use ports::{Clock, Endpoints, Meter, Store};
 use std::sync::Arc;
 
 /// What a clinic configures.
@@ -87,6 +88,10 @@ pub struct Endplate {
     registered: Option<Arc<grant::Registered>>,
     /// The request that calls; none where the service itself acts.
     call: Option<Arc<audit::Call>>,
+    /// The trace that this is part of.
+    trace: Option<Arc<trace::Trace>>,
+    causes: Arc<trace::Causes>,
+    meter: Option<Arc<dyn Meter>>,
     records: Arc<[Record]>,
     give_up_after: SignedDuration,
     endpoints: Option<Arc<dyn Endpoints>>,
@@ -106,6 +111,9 @@ impl Endplate {
             grant: None,
             registered: None,
             call: None,
+            trace: None,
+            causes: Arc::default(),
+            meter: None,
             records: Arc::default(),
             give_up_after: SignedDuration::from_hours(outbox::GIVE_UP_AFTER_H),
             endpoints: None,
@@ -128,6 +136,12 @@ impl Endplate {
     #[must_use]
     pub fn telling(self, give_up_after: SignedDuration, endpoints: Arc<dyn Endpoints>) -> Self {
         Self { give_up_after, endpoints: Some(endpoints), ..self }
+    }
+
+    /// The same, heard by a meter.
+    #[must_use]
+    pub fn metered(self, meter: Arc<dyn Meter>) -> Self {
+        Self { meter: Some(meter), ..self }
     }
 
     /// What the clinic configured.

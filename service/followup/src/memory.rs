@@ -9,6 +9,7 @@ use crate::refusal::Refusal;
 use crate::{subscription, terminology};
 use futures_util::future::BoxFuture;
 use std::sync::{Arc, PoisonError, RwLock};
+use tracing::{Instrument, info_span};
 
 /// How often something is read again because it was written meanwhile.
 const ATTEMPTS_MAX: u32 = 50;
@@ -110,7 +111,10 @@ impl Endplate {
             (generation, written.collect::<Vec<_>>())
         });
         let at = change.at;
-        let done = self.store.commit(change).await;
+        if let Some(trace) = &self.trace {
+            self.causes.keep(&change.notices, trace);
+        }
+        let done = self.commit_measured(change).await;
         match &done {
             Ok(()) => {
                 if let Some((generation, written)) = subscriptions {
@@ -127,6 +131,16 @@ impl Endplate {
                 self.listening.doubt();
             }
             Err(_) => {}
+        }
+        done
+    }
+
+    /// Commits, and lets the meter know how long it took.
+    pub(crate) async fn commit_measured(&self, change: Changeset) -> Result<(), StoreError> {
+        let started = self.clock.since_start();
+        let done = self.store.commit(change).instrument(info_span!("commit")).await;
+        if let Some(meter) = &self.meter {
+            meter.committed(done.as_ref().copied(), self.clock.since_start().saturating_sub(started));
         }
         done
     }

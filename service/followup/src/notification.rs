@@ -151,6 +151,7 @@ fn message(subscription: &Subscription, event: String) -> Message {
         body: None,
         content_type: Some(subscription.payload.clone().unwrap_or_else(|| FHIR_JSON.to_owned())),
         timeout_s: subscription.timeout_s,
+        trace: None,
     }
 }
 
@@ -165,6 +166,7 @@ fn by_search(subscription: &Subscription, event: &Event, told: Vec<Told>) -> Opt
         body,
         content_type: None,
         timeout_s: None,
+        trace: None,
     })
 }
 

@@ -200,7 +200,8 @@ impl Poll<'_> {
     }
 
     async fn ask(&self, url: &str) -> Result<Answer, String> {
-        self.transport.ask(&Ask { record: self.record.name.clone(), url: url.to_owned(), write: None }).await
+        let record = self.record.name.clone();
+        self.transport.ask(&Ask { record, url: url.to_owned(), write: None, trace: None }).await
     }
 
     /// Takes one record in, after those it refers to, and keeps why if it is refused.

@@ -16,15 +16,20 @@
 //! claims when their time is over, by the store's clock: the instances' own clocks are not asked.
 
 mod record;
+mod watch;
 
 pub use record::{Bookmark, Counterpart, Counterparts, DeadLetter, Note, Unread};
+pub use watch::{Meter, Tally};
 
+use crate::trace::Trace;
 use async_trait::async_trait;
 use endplate_fhir::index::IndexRow;
 use endplate_fhir::search::Query;
 use jiff::Timestamp;
 use jiff::civil::Date;
 use std::collections::BTreeSet;
+use std::sync::Arc;
+use std::time::Duration;
 
 /// Tells the time. The only source of "now" for the use cases.
 pub trait Clock: Send + Sync {
@@ -32,6 +37,11 @@ pub trait Clock: Send + Sync {
     fn now(&self) -> Timestamp;
     /// The present civil date where the clinic is.
     fn today(&self) -> Date;
+    /// Time since some moment, for measuring how long something takes: no change of the wall clock moves it. A clock that stands
+    /// measures nothing.
+    fn since_start(&self) -> Duration {
+        Duration::ZERO
+    }
 }
 
 /// One version of a resource as it was committed.
@@ -490,7 +500,9 @@ pub trait Store: Counterparts + Send + Sync {
         let _ = (works, holder);
         Ok(())
     }
-    /// Says whether the store can be used now, for readiness probes.
+    /// Counts what stands, for whoever watches the service, as of `now` where the clinic has `today`.
+    async fn tally(&self, now: Timestamp, today: Date) -> Result<Tally, StoreError>;
+    /// Says whether the store can be used now and holds what this build needs, for readiness probes. It asks the store itself.
     async fn check(&self) -> Result<(), StoreError>;
 }
 
@@ -513,6 +525,8 @@ pub struct Message {
     pub content_type: Option<String>,
     /// The longest time for the attempt that the Subscription asks for, in seconds.
     pub timeout_s: Option<u64>,
+    /// The trace of the request that caused it, if that is known.
+    pub trace: Option<Arc<Trace>>,
 }
 
 /// What came back from a receiver.
@@ -543,6 +557,8 @@ pub struct Ask {
     pub url: String,
     /// None: it is read. Else what is written there.
     pub write: Option<Writing>,
+    /// The trace of the request that caused it, if one did and it is known.
+    pub trace: Option<Arc<Trace>>,
 }
 
 /// What is written to a record server, as an update.

@@ -2,7 +2,7 @@
 
 use crate::Endplate;
 use crate::grant::{Right, forbidden};
-use crate::ports::{Deed, Past, PastPage, Place, Stored, Version};
+use crate::ports::{Deed, Past, PastPage, Place, Stored, Tally, Version};
 use crate::refusal::{Reason, Refusal};
 use crate::subscription::shown;
 use crate::write::instant_ms;
@@ -130,6 +130,11 @@ impl Endplate {
     /// Whether the service can take requests.
     pub async fn ready(&self) -> Result<(), Refusal> {
         Ok(self.store.check().await?)
+    }
+
+    /// Counts what stands, for whoever watches the service.
+    pub async fn tally(&self) -> Result<Tally, Refusal> {
+        Ok(self.store.tally(self.clock.now(), self.clock.today()).await?)
     }
 }
 

@@ -109,7 +109,7 @@ impl From<StoreError> for Refusal {
             ),
             StoreError::Failed { context, source } => {
                 tracing::error!(context, error = %source, "the store failed");
-                let text = "The store cannot be used now. Nothing was stored; send it again later.";
+                let text = "The store cannot be used now. Nothing is acknowledged; send it again later.";
                 Self::new(Reason::Unavailable, Issue::error(Code::Transient, "", text))
             }
         }

@@ -41,6 +41,7 @@ use jiff::Timestamp;
 use serde_json::json;
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
+use tracing::{Instrument, info_span};
 
 /// Most entries of one transaction.
 pub const ENTRIES_MAX: usize = 500;
@@ -174,7 +175,7 @@ impl<'a> Attempt<'a> {
         self.check_references().await?;
         self.check_reads(&reads).await?;
         self.find_patients();
-        self.derive().await
+        self.derive().instrument(info_span!("derive")).await
     }
 
     fn refuse(&self, reason: Reason, at: (&str, usize), code: Code, expression: &str, text: &str) -> Refusal {

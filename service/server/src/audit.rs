@@ -97,6 +97,16 @@ impl Trail {
         (Self { queue, clock, is_stuck }, recorder.run())
     }
 
+    /// How many requests wait.
+    pub(crate) fn waiting(&self) -> u32 {
+        u32::try_from(WAITING_MAX - self.queue.capacity().min(WAITING_MAX)).unwrap_or(u32::MAX)
+    }
+
+    /// Whether the last try at the store failed.
+    pub(crate) fn is_stuck(&self) -> bool {
+        self.is_stuck.load(Ordering::Acquire)
+    }
+
     /// Waits until everything that was answered before is on record, or cannot be now.
     async fn settle(&self) {
         let (reader, read) = oneshot::channel();
@@ -244,12 +254,12 @@ fn is_audited(method: &Method, path: &str) -> bool {
         Some(["metadata"]) => !reads,
         Some([kind] | [kind, _]) if publish::TYPES.contains(kind) && !TYPES.contains(kind) => !reads,
         Some(_) => true,
-        None => !matches!(path, "/livez" | "/readyz" | "/openapi.json" | "/cds-services"),
+        None => !matches!(path, "/livez" | "/readyz" | "/metrics" | "/openapi.json" | "/cds-services"),
     }
 }
 
 /// R4's code of what is asked for; none if it can only be seen from the body, or is nothing that R4 knows.
-fn interaction(method: &Method, path: &str) -> Option<&'static str> {
+pub(crate) fn interaction(method: &Method, path: &str) -> Option<&'static str> {
     let Some(segments) = segments(path) else {
         return path.starts_with("/cds-services/").then_some("operation");
     };
@@ -371,7 +381,7 @@ mod tests {
     #[test]
     fn what_says_nothing_about_anybody_is_left_out() {
         for path in
-            ["/livez", "/readyz", "/openapi.json", "/cds-services", "/fhir/metadata", "/fhir/ValueSet"]
+            ["/livez", "/metrics", "/openapi.json", "/cds-services", "/fhir/metadata", "/fhir/ValueSet"]
         {
             assert!(!is_audited(&Method::GET, path), "{path}");
         }

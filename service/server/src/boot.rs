@@ -5,8 +5,10 @@ use crate::audit::Trail;
 use crate::config::{Config, RecordConfig, StoreUrl};
 use crate::connection::serve_http;
 use crate::guard::Guard;
-use crate::http::{App, Limits, Phase, WRITES_MAX, metadata};
+use crate::http::{App, Limits, Phase, WRITES_MAX, metadata, probe};
 use crate::keys::unique;
+use crate::metrics::{Measured, Metrics, Scrape};
+use crate::probe::Health;
 use crate::record::Outgoing;
 use crate::router::router;
 use crate::tls::{Certificates, TlsListener};
@@ -32,6 +34,16 @@ pub enum BootError {
     /// The port is taken, or the address is not this machine's.
     #[error("cannot listen on {listen} ({reason}): free the port or give another one with --listen")]
     Listen {
+        /// The address as configured.
+        listen: SocketAddr,
+        /// What the system said.
+        reason: std::io::ErrorKind,
+    },
+    /// The same of the address for metrics.
+    #[error(
+        "cannot listen on {listen} ({reason}) for metrics: free the port or give another one with metrics.listen"
+    )]
+    Metrics {
         /// The address as configured.
         listen: SocketAddr,
         /// What the system said.
@@ -117,12 +129,14 @@ impl Parts {
 /// A running service.
 pub struct Server {
     address: SocketAddr,
+    metrics_address: Option<SocketAddr>,
     endplate: Endplate,
     phase: watch::Sender<Phase>,
     http: JoinHandle<()>,
     workers: JoinSet<()>,
     writes: Arc<Semaphore>,
     outbox: Arc<Notify>,
+    drain_delay: Duration,
     drain_timeout: Duration,
     certificates: Option<Certificates>,
 }
@@ -134,12 +148,20 @@ pub struct Server {
 pub async fn start(config: &Config, parts: Parts) -> Result<Server, BootError> {
     let refused = |error: std::io::Error| BootError::Listen { listen: config.listen, reason: error.kind() };
     let listener = TcpListener::bind(config.listen).await.map_err(refused)?;
+    let aside = match config.metrics_listen {
+        None => None,
+        Some(listen) => {
+            let refused = |error: std::io::Error| BootError::Metrics { listen, reason: error.kind() };
+            Some(TcpListener::bind(listen).await.map_err(refused)?)
+        }
+    };
     let address = listener.local_addr().map_err(refused)?;
     let base = base_url(config, address);
     let access = Access::of(&config.access, &base, Arc::clone(&parts.clock), Arc::clone(&parts.store));
     let access = access.map_err(BootError::Access)?.map(Arc::new);
     let certificates = config.tls.as_ref().map(Certificates::read).transpose().map_err(BootError::Access)?;
-    let endplate = endplate(config, &base, parts.store, Arc::clone(&parts.clock));
+    let metrics = Arc::new(Metrics::default());
+    let endplate = endplate(config, &base, parts.store, Arc::clone(&parts.clock)).metered(metrics.clone());
     // The service itself knows who is registered; what handlers are given has no rights before a caller has shown some.
     let (endplate, without_rights) = match &access {
         None => (endplate.clone(), endplate),
@@ -154,19 +176,35 @@ pub async fn start(config: &Config, parts: Parts) -> Result<Server, BootError> {
     let writes = Arc::new(Semaphore::new(WRITES_MAX as usize));
     let outbox = Arc::new(Notify::new());
 
+    let health = Arc::new(Health::new(phases.clone()));
+    let definitions = health.load();
     let mut workers = JoinSet::new();
+    let mut named = Vec::new();
     let trail = if config.audit_enabled {
         // Reading goes on where nothing can be written; then whoever derives something stores it.
         if let Err(refusal) = endplate.introduce().await {
             warn!(%refusal, "the service's own Device could not be stored");
         }
         let (trail, recording) = Trail::start(endplate.clone(), Arc::clone(&parts.clock), phases.clone());
-        workers.spawn(recording);
+        named.push(("audit".to_owned(), workers.spawn(recording)));
         Some(trail)
     } else {
         None
     };
     let keys = webhook::key_set(webhook::signer(config)?.as_ref());
+    let requests = Arc::new(Semaphore::new(config.requests_max));
+    let scrape = Arc::new(Scrape {
+        metrics: Arc::clone(&metrics),
+        endplate: endplate.clone(),
+        clock: Arc::clone(&parts.clock),
+        zone: config.time_zone.clone(),
+        health: Arc::clone(&health),
+        requests: Arc::clone(&requests),
+        requests_max: config.requests_max,
+        trail: trail.clone(),
+        started_at: parts.clock.now(),
+        last: tokio::sync::Mutex::default(),
+    });
     let app = App {
         webhook_keys: keys.to_string().into(),
         endplate: without_rights,
@@ -179,19 +217,26 @@ pub async fn start(config: &Config, parts: Parts) -> Result<Server, BootError> {
         search_strict: config.search_strict,
         outbox: Arc::clone(&outbox),
         writes: Arc::clone(&writes),
-        requests: Arc::new(Semaphore::new(config.requests_max)),
+        requests,
         trail,
-        phase: phases.clone(),
+        scrape: Arc::clone(&scrape),
+        metrics_elsewhere: config.metrics_listen.is_some() || config.access.is_closed(),
         cors_origins: config.cors_origins.iter().filter_map(|origin| origin.parse().ok()).collect(),
         request_prefix: format!("{:x}", parts.clock.now().as_nanosecond()).into(),
     };
     let (router, head_time) = (router(app), config.request_timeout);
+    let metrics_address = aside.as_ref().map(TcpListener::local_addr).transpose().map_err(refused)?;
+    if let Some(listener) = aside {
+        // It goes on to the end: whoever watches sees the service drain.
+        let served = serve_http(listener, probe::aside(scrape), head_time, phases.clone(), Phase::Stopping);
+        named.push(("metrics".to_owned(), workers.spawn(served)));
+    }
     let http = if let Some(certificates) = certificates.clone() {
         let listener = TlsListener::new(listener, certificates).map_err(refused)?;
-        tokio::spawn(serve_http(listener, router, head_time, phases.clone()))
+        tokio::spawn(serve_http(listener, router, head_time, phases.clone(), Phase::Draining))
     } else {
         let listener = listener.tap_io(|stream| _ = stream.set_nodelay(true));
-        tokio::spawn(serve_http(listener, router, head_time, phases.clone()))
+        tokio::spawn(serve_http(listener, router, head_time, phases.clone(), Phase::Draining))
     };
 
     if parts.workers {
@@ -200,24 +245,50 @@ pub async fn start(config: &Config, parts: Parts) -> Result<Server, BootError> {
             clock: parts.clock,
             outbox: Arc::clone(&outbox),
             phase: phases,
+            metrics: Arc::clone(&metrics),
         };
-        workers.spawn(worker::keep_claims(post.clone()));
-        workers.spawn(worker::deliver(post.clone(), Arc::clone(&parts.transport)));
+        let keeping = workers.spawn(worker::keep_claims(post.clone()));
+        named.push(("claims".to_owned(), keeping));
+        let transport: Arc<dyn Transport> = Arc::new(Measured { transport: parts.transport, metrics });
+        let delivering = workers.spawn(worker::deliver(post.clone(), Arc::clone(&transport)));
+        named.push(("delivery".to_owned(), delivering));
         for record in config.records.iter().filter(|one| !one.record.reads.is_empty()) {
             let name = record.record.name.clone();
-            workers.spawn(worker::poll(post.clone(), Arc::clone(&parts.transport), name, record.read_every));
+            let polling = worker::poll(post.clone(), Arc::clone(&transport), name.clone(), record.read_every);
+            named.push((format!("record {name}"), workers.spawn(polling)));
         }
-        workers.spawn(worker::sweep(post, config.sweep_every, config.time_zone.clone()));
+        let sweeping = workers.spawn(worker::sweep(post, config.sweep_every, config.time_zone.clone()));
+        named.push(("sweep".to_owned(), sweeping));
     }
+    health.started(named);
+    // They are read beside all this; whoever was quicker has heard that the service is not ready.
+    let _ = definitions.await;
     info!(%address, base, version = env!("CARGO_PKG_VERSION"), "listening");
-    let drain_timeout = config.drain_timeout;
-    Ok(Server { address, endplate, phase, http, workers, writes, outbox, drain_timeout, certificates })
+    let (drain_delay, drain_timeout) = (config.drain_delay, config.drain_timeout);
+    Ok(Server {
+        address,
+        metrics_address,
+        endplate,
+        phase,
+        http,
+        workers,
+        writes,
+        outbox,
+        drain_delay,
+        drain_timeout,
+        certificates,
+    })
 }
 
 impl Server {
     /// Where it listens; the port is the one in use.
     pub fn local_addr(&self) -> SocketAddr {
         self.address
+    }
+
+    /// Where it gives its numbers, if that is an address of its own.
+    pub fn metrics_addr(&self) -> Option<SocketAddr> {
+        self.metrics_address
     }
 
     /// Its use cases, for whoever delivers and sweeps without the workers.
@@ -238,10 +309,13 @@ impl Server {
         self.outbox.notify_one();
     }
 
-    /// Stops: takes no more connections, finishes requests, writes and the delivery in progress, then ends. What is not
+    /// Stops: says that it is not ready and goes on for as long as is configured, so that whoever sends requests here learns of
+    /// it; then takes no more connections, finishes requests, writes and the delivery in progress, then ends. What is not
     /// finished in time is cut off; the store holds what was committed, and the outbox what was not delivered. True if all
     /// was finished.
     pub async fn shutdown(mut self) -> bool {
+        self.phase.send_replace(Phase::Leaving);
+        tokio::time::sleep(self.drain_delay).await;
         self.phase.send_replace(Phase::Draining);
         let finished = async {
             _ = (&mut self.http).await;

@@ -10,12 +10,13 @@ use std::time::{Duration, Instant};
 #[derive(Clone, Debug)]
 pub struct SystemClock {
     zone: TimeZone,
+    started: Stopwatch,
 }
 
 impl SystemClock {
     /// The clock of a clinic in `zone`.
     pub fn new(zone: TimeZone) -> Self {
-        Self { zone }
+        Self { zone, started: Stopwatch::start() }
     }
 }
 
@@ -26,6 +27,10 @@ impl Clock for SystemClock {
 
     fn today(&self) -> Date {
         self.zone.to_datetime(Timestamp::now()).date()
+    }
+
+    fn since_start(&self) -> Duration {
+        self.started.elapsed()
     }
 }
 

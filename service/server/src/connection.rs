@@ -23,13 +23,14 @@ const CONNECTIONS_MAX: usize = 4_096;
 const HEAD_MAX: usize = 256 << 10;
 /// Headers of one request.
 const HEADERS_MAX: usize = 100;
-/// Serves until the service drains, then waits for the requests in progress. `head_time` is how long the head of a request may
+/// Serves until the service comes to `end`, then waits for the requests in progress. `head_time` is how long the head of a request may
 /// take to arrive, and how long a connection may be idle. The listener accepts again after every failure.
 pub(crate) async fn serve_http<L: Listener<Addr = SocketAddr>>(
     mut listener: L,
     router: Router,
     head_time: Duration,
     mut phase: watch::Receiver<Phase>,
+    end: Phase,
 ) {
     let places = Arc::new(Semaphore::new(CONNECTIONS_MAX));
     let graceful = GracefulShutdown::new();
@@ -40,7 +41,7 @@ pub(crate) async fn serve_http<L: Listener<Addr = SocketAddr>>(
         };
         let (place, (stream, peer)) = tokio::select! {
             taken = taken => taken,
-            _ = phase.wait_for(|phase| *phase != Phase::Running) => break,
+            _ = phase.wait_for(|phase| *phase >= end) => break,
         };
         let served = graceful.watch(connection(stream, peer, router.clone(), head_time));
         tokio::spawn(async move {

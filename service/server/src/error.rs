@@ -2,7 +2,7 @@
 //!
 //! Whatever the cause, the body is an OperationOutcome. A fault of the service itself never shows its cause.
 
-use crate::media;
+use crate::{media, trace};
 use axum::http::header::{ALLOW, CONTENT_TYPE, RETRY_AFTER, WWW_AUTHENTICATE};
 use axum::http::{HeaderName, HeaderValue, StatusCode};
 use axum::response::{IntoResponse, Response};
@@ -39,6 +39,8 @@ pub enum Failure {
     UnknownRoute,
     /// 404: an address that FHIR knows and this service does not offer. What it would be, e.g. `Operations are`.
     NotOffered(&'static str),
+    /// 404: what is asked for is given elsewhere. Where.
+    NotHere(&'static str),
     /// 405: the address is there, the method is not.
     MethodNotAllowed {
         /// The methods that are, as in the header `Allow`.
@@ -69,6 +71,8 @@ pub enum Failure {
     Overtime,
     /// 503: the service is stopping or cannot use its store.
     Unready(&'static str),
+    /// 503: what /readyz found.
+    NotReady(Vec<Issue>),
     /// 500: a fault of the service.
     Broken,
 }
@@ -88,7 +92,9 @@ impl Failure {
             Self::BadRequest(_) => StatusCode::BAD_REQUEST,
             Self::Unauthenticated(_) => StatusCode::UNAUTHORIZED,
             Self::Throttled { .. } => StatusCode::TOO_MANY_REQUESTS,
-            Self::UnknownType | Self::UnknownRoute | Self::NotOffered(_) => StatusCode::NOT_FOUND,
+            Self::UnknownType | Self::UnknownRoute | Self::NotOffered(_) | Self::NotHere(_) => {
+                StatusCode::NOT_FOUND
+            }
             Self::MethodNotAllowed { .. } => StatusCode::METHOD_NOT_ALLOWED,
             Self::NotAcceptable => StatusCode::NOT_ACCEPTABLE,
             Self::SlowBody => StatusCode::REQUEST_TIMEOUT,
@@ -97,7 +103,7 @@ impl Failure {
             Self::LargeHeaders(_) => StatusCode::REQUEST_HEADER_FIELDS_TOO_LARGE,
             Self::UnsupportedMedia(_) | Self::UnsupportedPatch(_) => StatusCode::UNSUPPORTED_MEDIA_TYPE,
             Self::UnknownMethod => StatusCode::NOT_IMPLEMENTED,
-            Self::Overtime | Self::Unready(_) => StatusCode::SERVICE_UNAVAILABLE,
+            Self::Overtime | Self::Unready(_) | Self::NotReady(_) => StatusCode::SERVICE_UNAVAILABLE,
             Self::Broken => StatusCode::INTERNAL_SERVER_ERROR,
         }
     }
@@ -149,6 +155,8 @@ impl Failure {
         let (code, text) = match self {
             Self::Refused(refusal) => return refusal.issues,
             Self::BadRequest(issue) => return vec![issue],
+            Self::NotReady(issues) => return issues,
+            Self::NotHere(where_) => (Code::NotFound, format!("{where_}.")),
             Self::Unauthenticated(None) => (
                 Code::Login,
                 "Access is closed here. Send Authorization: Bearer with an access token; \
@@ -228,7 +236,14 @@ impl From<Refusal> for Failure {
 impl IntoResponse for Failure {
     fn into_response(self) -> Response {
         let (status, headers) = (self.status(), self.headers());
-        let outcome = issue::outcome(&self.issues());
+        let mut issues = self.issues();
+        if let Some(trace) = trace::current() {
+            // Where a place or an example stands, it is worth more.
+            for issue in issues.iter_mut().filter(|issue| issue.diagnostics.is_none()) {
+                issue.diagnostics = Some(format!("trace {}", trace.id()));
+            }
+        }
+        let outcome = issue::outcome(&issues);
         let mut response = answer(status, headers, media::FHIR_JSON, outcome.to_string());
         response.extensions_mut().insert(Told(Arc::new(outcome)));
         response
@@ -320,6 +335,8 @@ mod tests {
             Failure::UnknownMethod,
             Failure::Overtime,
             Failure::Unready("Stopping."),
+            Failure::NotReady(vec![Issue::error(Code::Transient, "", "store: It is not there.")]),
+            Failure::NotHere("It is elsewhere"),
             Failure::Broken,
         ];
         for failure in failures {

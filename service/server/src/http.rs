@@ -16,12 +16,14 @@ mod terminology;
 use crate::access::Access;
 use crate::audit::{self, Trail};
 use crate::error::Failure;
+use crate::metrics::Scrape;
+use crate::trace;
 use axum::http::HeaderValue;
 use endplate_followup::{Endplate, Refusal};
 use std::future::Future;
 use std::sync::Arc;
 use std::time::Duration;
-use tokio::sync::{Notify, Semaphore, watch};
+use tokio::sync::{Notify, Semaphore};
 use tracing::Instrument;
 
 /// How many writes are decided at once; the others wait their turn.
@@ -31,10 +33,12 @@ pub(crate) const WRITES_MAX: u32 = 64;
 pub const READ_ONLY: &[&str] = &["AuditEvent"];
 
 /// How far the service has come on its way to the end.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub(crate) enum Phase {
     /// It takes requests.
     Running,
+    /// It still takes requests, and says that nobody should send more.
+    Leaving,
     /// It finishes what it has.
     Draining,
     /// Requests are done; the workers stop too.
@@ -78,7 +82,10 @@ pub struct App {
     pub(crate) requests: Arc<Semaphore>,
     /// The way to the audit trail; none if there is to be none.
     pub(crate) trail: Option<Trail>,
-    pub(crate) phase: watch::Receiver<Phase>,
+    /// The numbers, and how the parts of the service are.
+    pub(crate) scrape: Arc<Scrape>,
+    /// Whether numbers are given at another address, or at none.
+    pub(crate) metrics_elsewhere: bool,
     /// Origins of browsers that may call.
     pub(crate) cors_origins: Arc<[HeaderValue]>,
     /// Begins every request id that is made here; another one after each start.
@@ -97,10 +104,14 @@ impl App {
             let Ok(permit) = Arc::clone(&self.writes).acquire_owned().await else {
                 return Err(Failure::Unready("The service is stopping. Send it again in a moment."));
             };
-            let use_case = act(match audit::current() {
-                Some(call) => self.endplate.called_by(call),
-                None => self.endplate.clone(),
-            });
+            let mut endplate = self.endplate.clone();
+            if let Some(call) = audit::current() {
+                endplate = endplate.called_by(call);
+            }
+            if let Some(trace) = trace::current() {
+                endplate = endplate.within(trace.carried());
+            }
+            let use_case = act(endplate);
             let outbox = Arc::clone(&self.outbox);
             let task = async move {
                 let result = use_case.await;

@@ -231,6 +231,8 @@ pub const OFFERS: &[Offer] = &[
     Offer { path: "/auth/client-jwks", about: "The public keys by which this service proves itself to record servers", gives: Gives::Json, ..READ },
     Offer { path: "/auth/webhook-jwks", about: "The public key that notifications are signed with (JSON Web Key Set)", gives: Gives::Json, ..READ },
     Offer { path: "/livez", about: "Whether the process answers", gives: Gives::Text, ..READ },
+    Offer { path: "/metrics", about: "Numbers for whoever watches: Prometheus text or OpenMetrics; only while access is open, else at metrics.listen",
+        gives: Gives::Text, ..READ },
     Offer { path: "/readyz", about: "Whether requests can be served now", gives: Gives::Text, ..READ },
 ];
 

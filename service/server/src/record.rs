@@ -10,8 +10,8 @@ pub use command::{Orders, run};
 
 use crate::config::{Config, RecordAuth, RecordConfig};
 use crate::guard::{self, Guard};
-use crate::media;
 use crate::webhook::{Webhook, WebhookError, cause};
+use crate::{media, trace};
 use async_trait::async_trait;
 use endplate_followup::ports::{Answer, Ask, Clock, Message, Outcome, Transport};
 use jiff::Timestamp;
@@ -24,6 +24,8 @@ use serde_json::Value as Json;
 use smart::Smart;
 use std::sync::Arc;
 use std::time::Duration;
+use tracing::field::Empty;
+use tracing::{Instrument, error_span};
 
 /// The largest answer that is read: a page of records.
 const ANSWER_MAX_BYTES: usize = 32 << 20;
@@ -150,6 +152,8 @@ impl RecordClient {
     }
 
     async fn send(&self, url: Url, request: &Ask, token: Option<&smart::Token>) -> Result<Response, String> {
+        let span = error_span!("record", record = self.name, trace.id = Empty);
+        let trace = trace::sent(&span, request.trace.as_deref());
         let mut builder = match &request.write {
             None => self.caller.request(Method::GET, url),
             Some(writing) => {
@@ -168,7 +172,8 @@ impl RecordClient {
         if let Some(token) = token {
             builder = builder.header(AUTHORIZATION, token.header());
         }
-        self.caller.send(builder).await
+        let headers = trace.headers().into_iter().collect();
+        self.caller.send(builder.headers(headers)).instrument(span).await
     }
 }
 

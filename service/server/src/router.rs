@@ -6,7 +6,7 @@ use crate::clock::Stopwatch;
 use crate::error::{self, Failure};
 use crate::extract;
 use crate::http::{App, calendar, cds, chart, keys, metadata, operation, probe, published, resource, search};
-use crate::media;
+use crate::{media, metrics, trace};
 use axum::Router;
 use axum::extract::{MatchedPath, Request, State};
 use axum::http::header::{
@@ -19,7 +19,8 @@ use axum::routing::{MethodRouter, get, post};
 use std::sync::atomic::{AtomicU64, Ordering};
 use tower_http::catch_panic::CatchPanicLayer;
 use tower_http::cors::{AllowOrigin, CorsLayer};
-use tracing::{Instrument, debug, info, info_span};
+use tracing::field::Empty;
+use tracing::{Instrument, debug, error_span, info};
 
 const X_REQUEST_ID: HeaderName = HeaderName::from_static("x-request-id");
 const X_CORRELATION_ID: HeaderName = HeaderName::from_static("x-correlation-id");
@@ -48,6 +49,7 @@ pub fn router(app: App) -> Router {
         .route("/auth/client-jwks", only("GET,HEAD", get(keys::client_keys)))
         .route("/auth/webhook-jwks", only("GET,HEAD", get(probe::webhook_keys)))
         .route("/livez", only("GET,HEAD", get(probe::live)))
+        .route("/metrics", only("GET,HEAD", get(probe::metrics)))
         .route("/readyz", only("GET,HEAD", get(probe::ready)))
         .route(
             "/fhir/RiskAssessment/{id}/$chart",
@@ -107,6 +109,8 @@ fn cors(origins: &[HeaderValue]) -> CorsLayer {
             "if-none-exist",
             "if-none-match",
             "prefer",
+            "traceparent",
+            "tracestate",
             "x-request-id",
         ]))
         .expose_headers(named(&[
@@ -216,7 +220,7 @@ async fn bound(State(app): State<App>, request: Request, next: Next) -> Response
         return Failure::LargeHeaders(HEADERS_MAX).into_response();
     }
     // Whoever runs the service must learn that it lives also when it is busy.
-    if matches!(request.uri().path(), "/livez" | "/readyz") {
+    if matches!(request.uri().path(), "/livez" | "/readyz" | "/metrics") {
         return next.run(request).await;
     }
     let Ok(_place) = app.requests.try_acquire() else {
@@ -235,14 +239,20 @@ async fn observe(State(app): State<App>, mut request: Request, next: Next) -> Re
     let correlation = correlation_id(&request, &id);
     let method = known_method(request.method());
     let route = request.extensions().get::<MatchedPath>().map_or("none", MatchedPath::as_str).to_owned();
-    let span = info_span!("request", request.id = id);
+    let asked = metrics::asked(&request, &route);
+    // Of the gravest level, so that whatever is logged below it has the ids, however quiet the log is.
+    let span = error_span!("request", request.id = id, trace.id = Empty);
+    let trace = trace::arrived(&span, request.headers());
     request.extensions_mut().insert(RequestId(id.clone()));
-    let mut response = next.run(request).instrument(span.clone()).await;
-    let duration_ms = u64::try_from(stopwatch.elapsed().as_millis()).unwrap_or(u64::MAX);
+    let mut response = trace::within(trace, next.run(request)).instrument(span.clone()).await;
+    let took = stopwatch.elapsed();
+    let duration_ms = u64::try_from(took.as_millis()).unwrap_or(u64::MAX);
     let status = response.status();
+    app.scrape.metrics.answered(asked, status.as_u16(), took);
+    trace::answered(&span, method, &route, status.as_u16());
     span.in_scope(|| match route.as_str() {
         // Probes ask every few seconds; only their failures are news.
-        "/livez" | "/readyz" if status.is_success() => {
+        "/livez" | "/readyz" | "/metrics" if status.is_success() => {
             debug!(method, route, status = status.as_u16(), duration_ms, "answered");
         }
         _ => info!(method, route, status = status.as_u16(), duration_ms, "answered"),

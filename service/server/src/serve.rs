@@ -4,7 +4,7 @@ use crate::boot::{self, Parts};
 use crate::clock::SystemClock;
 use crate::config::Config;
 use crate::fault::Fault;
-use crate::telemetry;
+use crate::telemetry::Recording;
 use std::sync::Arc;
 use tokio::signal::unix::{SignalKind, signal};
 use tracing::{info, warn};
@@ -14,7 +14,7 @@ use tracing::{info, warn};
 /// # Errors
 /// The environment is at fault.
 pub async fn run(config: &Config) -> Result<(), Fault> {
-    telemetry::start(&config.log, config.log_format);
+    let recording = Recording::start(config).map_err(Fault::Environment)?;
     let signals =
         |kind| signal(kind).map_err(|_| Fault::Environment("signals cannot be caught here".to_owned()));
     let (mut interrupt, mut terminate) =
@@ -42,5 +42,6 @@ pub async fn run(config: &Config) -> Result<(), Fault> {
         _ = server.shutdown() => {}
         () = asked_to_stop() => {}
     }
+    recording.end().await;
     Ok(())
 }

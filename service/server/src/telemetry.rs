@@ -1,6 +1,9 @@
-//! Logs: to standard error, one event a line.
+//! Logs: to standard error, one event a line. Spans: to a collector, with the feature `otel`.
 
-use crate::config::LogFormat;
+#[cfg(feature = "otel")]
+mod export;
+
+use crate::config::{Config, LogFormat};
 use std::io::IsTerminal;
 use tracing_subscriber::EnvFilter;
 use tracing_subscriber::filter::ParseError;
@@ -31,6 +34,58 @@ pub fn start(filter_text: &str, format: LogFormat) {
         LogFormat::Text => lines.try_init(),
         LogFormat::Json => lines.json().flatten_event(true).try_init(),
     };
+    log_panics();
+}
+
+/// Whether this build can send spans to a collector.
+pub const SENDS_SPANS: bool = cfg!(feature = "otel");
+
+/// What is recorded beside the log, until it is ended.
+#[derive(Default)]
+pub struct Recording {
+    #[cfg(feature = "otel")]
+    exporter: Option<export::Exporter>,
+}
+
+impl Recording {
+    /// Begins to log, and to record spans if that is configured.
+    ///
+    /// # Errors
+    /// The collector's address cannot be used; the text names the setting.
+    pub fn start(config: &Config) -> Result<Self, String> {
+        #[cfg(feature = "otel")]
+        if let Some(exporter) = export::Exporter::of(config)? {
+            use tracing_subscriber::prelude::*;
+            let filter = || filter(&config.log).unwrap_or_default();
+            let lines = || {
+                let colours = std::io::stderr().is_terminal();
+                tracing_subscriber::fmt::layer().with_writer(std::io::stderr).with_ansi(colours)
+            };
+            let recorded = tracing_subscriber::registry().with(exporter.layer());
+            let _ = match config.log_format {
+                LogFormat::Text => recorded.with(lines().with_filter(filter())).try_init(),
+                LogFormat::Json => {
+                    recorded.with(lines().json().flatten_event(true).with_filter(filter())).try_init()
+                }
+            };
+            log_panics();
+            return Ok(Self { exporter: Some(exporter) });
+        }
+        start(&config.log, config.log_format);
+        Ok(Self::default())
+    }
+
+    /// Sends what is recorded and waits, at the end.
+    pub async fn end(self) {
+        #[cfg(feature = "otel")]
+        if let Some(exporter) = self.exporter {
+            // It waits for a thread of its own, which needs this runtime to send.
+            let _ = tokio::task::spawn_blocking(move || exporter.end()).await;
+        }
+    }
+}
+
+fn log_panics() {
     std::panic::set_hook(Box::new(|info| {
         let place = info.location().map(ToString::to_string).unwrap_or_default();
         tracing::error!(place, "a panic was caught");

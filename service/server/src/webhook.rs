@@ -9,6 +9,7 @@ use crate::config::Config;
 use crate::guard::{self, Guard};
 use crate::media;
 use crate::signature::{Signer, content_digest};
+use crate::trace::{self, Trace};
 use async_trait::async_trait;
 use endplate_fhir::Json;
 use endplate_followup::ports::{Clock, Message, Outcome, Transport};
@@ -18,6 +19,8 @@ use reqwest::header::{CONTENT_TYPE, DATE, HeaderMap, HeaderName, HeaderValue, RE
 use reqwest::{Client, Method, Response};
 use std::sync::Arc;
 use std::time::Duration;
+use tracing::field::Empty;
+use tracing::{Instrument, error_span};
 
 /// How much of an answer is read, so that its connection can be used again. Nothing in it counts.
 const ANSWER_MAX_BYTES: usize = 64 * 1024;
@@ -83,7 +86,7 @@ impl Webhook {
         Ok(Self { client, guard, clock, signer, timeout: config.webhook_timeout })
     }
 
-    async fn attempt(&self, message: &Message) -> Result<Outcome, String> {
+    async fn attempt(&self, message: &Message, trace: &Trace) -> Result<Outcome, String> {
         let refused = |blocked| format!("the endpoint is not called: {blocked}");
         let mut url = self.guard.check(&message.endpoint).map_err(refused)?;
         let mut headers = headers(message)?;
@@ -104,6 +107,8 @@ impl Webhook {
             sign(signer, &method, url.as_str(), &mut headers, body.as_bytes(), self.clock.now())
                 .ok_or("the message cannot be signed")?;
         }
+        // Over whatever the Subscription asks for: its receiver is told of this trace.
+        headers.extend(trace.headers());
         let mut request = self.client.request(method, url).headers(headers).body(body);
         if let Some(asked) = message.timeout_s.map(Duration::from_secs).filter(|asked| *asked < self.timeout)
         {
@@ -164,7 +169,10 @@ fn sign(
 #[async_trait]
 impl Transport for Webhook {
     async fn send(&self, message: &Message) -> Outcome {
-        self.attempt(message).await.unwrap_or_else(|reason| Outcome::Unreachable { reason })
+        let span = error_span!("delivery", event = message.event, trace.id = Empty);
+        let trace = trace::sent(&span, message.trace.as_deref());
+        let sent = self.attempt(message, &trace).instrument(span).await;
+        sent.unwrap_or_else(|reason| Outcome::Unreachable { reason })
     }
 }
 
@@ -237,6 +245,7 @@ mod tests {
             body: None,
             content_type: None,
             timeout_s: None,
+            trace: None,
         }
     }
 

@@ -1,6 +1,8 @@
 //! What `serve` does on its own: deliver notifications, and look again at what the clock has made due.
 
+use crate::clock::Stopwatch;
 use crate::http::Phase;
+use crate::metrics::Metrics;
 use async_trait::async_trait;
 use endplate_followup::Endplate;
 use endplate_followup::claim::KEPT_EVERY_S;
@@ -12,7 +14,7 @@ use jiff::{SignedDuration, Timestamp};
 use std::sync::Arc;
 use std::time::Duration;
 use tokio::sync::{Notify, watch};
-use tracing::{debug, error, info, warn};
+use tracing::{Instrument, debug, error, info, info_span, warn};
 
 /// No pause is longer: a wall clock that was set, or a machine that slept, is noticed within this time.
 const PAUSE_MAX: Duration = Duration::from_mins(1);
@@ -32,6 +34,7 @@ pub(crate) struct Post {
     /// Told after each write.
     pub outbox: Arc<Notify>,
     pub phase: watch::Receiver<Phase>,
+    pub metrics: Arc<Metrics>,
 }
 
 impl Post {
@@ -110,7 +113,13 @@ pub(crate) async fn sweep(post: Post, every: Duration, zone: TimeZone) {
 }
 
 async fn swept(post: &Post) -> bool {
-    match post.endplate.sweep_alone().await {
+    let stopwatch = Stopwatch::start();
+    let report = post.endplate.sweep_alone().instrument(info_span!("sweep")).await;
+    // What another instance does now is not this one's sweep, and no failure.
+    if !matches!(report, Ok(None)) {
+        post.metrics.swept(report.is_ok(), stopwatch, post.clock.now());
+    }
+    match report {
         Ok(None) => {
             debug!("another instance sweeps");
             true

@@ -14,13 +14,13 @@ mod write;
 use crate::OpenError;
 use crate::sql::history::version_of;
 use crate::sql::row::{day, stored};
-use crate::sql::{self, Dialect, Statement, Value, number};
+use crate::sql::{self, Dialect, Statement, Value, number, tally};
 use async_trait::async_trait;
 use endplate_fhir::index;
 use endplate_fhir::search::Query;
 use endplate_followup::ports::{
     Attempt, Call, Changeset, Compartment, Event, Link, Linked, Maker, Page, Past, PastPage, Receiver,
-    Replay, Room, Store, StoreError, Traffic, Version, Waiting,
+    Replay, Room, Store, StoreError, Tally, Traffic, Version, Waiting,
 };
 use jiff::Timestamp;
 use jiff::civil::Date;
@@ -339,10 +339,24 @@ impl Store for PostgresStore {
         lease::release(&self.writers, works, holder).await
     }
 
+    async fn tally(&self, now: Timestamp, today: Date) -> Result<Tally, StoreError> {
+        const CONTEXT: &str = "counting what stands";
+        let asked = sqlx::query_as(tally::SQL)
+            .bind(now.as_millisecond())
+            .bind(tally::oldest_ms(now))
+            .bind(day(today));
+        Ok(tally::tally(asked.fetch_all(&self.readers).await.map_err(failed(CONTEXT))?))
+    }
+
     async fn check(&self) -> Result<(), StoreError> {
         const CONTEXT: &str = "checking the store";
-        let _: i32 =
-            sqlx::query_scalar("select 1").fetch_one(&self.readers).await.map_err(failed(CONTEXT))?;
+        let last: Option<i64> = sqlx::query_scalar("select max(version) from _sqlx_migrations where success")
+            .fetch_one(&self.readers)
+            .await
+            .map_err(failed(CONTEXT))?;
+        if last < Some(sql::MIGRATION) {
+            return Err(StoreError::Failed { context: CONTEXT, source: "migrations are missing".into() });
+        }
         let is_standby: bool = sqlx::query_scalar("select pg_is_in_recovery()")
             .fetch_one(&self.writers)
             .await

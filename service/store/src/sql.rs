@@ -6,6 +6,7 @@ pub(crate) mod outbox;
 pub(crate) mod record;
 pub(crate) mod row;
 pub(crate) mod search;
+pub(crate) mod tally;
 
 use sqlx::SqlSafeStr;
 use sqlx::migrate::{Migration, MigrationType, Migrator};

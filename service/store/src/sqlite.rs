@@ -12,14 +12,14 @@ mod write;
 
 use crate::OpenError;
 use crate::sql::row::{day, instant, stored};
-use crate::sql::{self, Dialect, Statement, Value, number};
+use crate::sql::{self, Dialect, Statement, Value, number, tally};
 use ahead::Ahead;
 use async_trait::async_trait;
 use endplate_fhir::index;
 use endplate_fhir::search::Query;
 use endplate_followup::ports::{
     Attempt, Call, Changeset, Compartment, Event, Link, Linked, Maker, Page, Past, PastPage, Receiver,
-    Replay, Room, Store, StoreError, Traffic, Version, Waiting,
+    Replay, Room, Store, StoreError, Tally, Traffic, Version, Waiting,
 };
 use jiff::Timestamp;
 use jiff::civil::Date;
@@ -345,11 +345,25 @@ impl Store for SqliteStore {
         }
     }
 
+    async fn tally(&self, now: Timestamp, today: Date) -> Result<Tally, StoreError> {
+        const CONTEXT: &str = "counting what stands";
+        let asked = sqlx::query_as(tally::SQL)
+            .bind(now.as_millisecond())
+            .bind(tally::oldest_ms(now))
+            .bind(day(today));
+        Ok(tally::tally(asked.fetch_all(&self.readers).await.map_err(failed(CONTEXT))?))
+    }
+
     async fn check(&self) -> Result<(), StoreError> {
-        let _: i64 = sqlx::query_scalar("select 1")
+        const CONTEXT: &str = "checking the store";
+        // The file itself is read: that all migrations of this build are in it. It may hold later ones.
+        let last: Option<i64> = sqlx::query_scalar("select max(version) from _sqlx_migrations where success")
             .fetch_one(&self.readers)
             .await
-            .map_err(failed("checking the store"))?;
+            .map_err(failed(CONTEXT))?;
+        if last < Some(sql::MIGRATION) {
+            return Err(StoreError::Failed { context: CONTEXT, source: "migrations are missing".into() });
+        }
         self.writer.check()
     }
 }

@@ -8,7 +8,7 @@ use endplate_followup::derivation::bare;
 use endplate_followup::ports::{
     Attempt, Bookmark, Call, Changeset, Compartment, Counterpart, Counterparts, DeadLetter, Event, Link,
     Linked, Maker, Note, Page, Past, PastPage, Put, Receiver, Replay, Room, Scope, Store, StoreError, Stored,
-    Traffic, Unread, Version, Waiting,
+    Tally, Traffic, Unread, Version, Waiting,
 };
 use jiff::Timestamp;
 use jiff::civil::Date;
@@ -202,6 +202,10 @@ impl Store for MemoryStore {
 
     async fn receivers(&self, _: Option<&str>, _: usize) -> Result<Vec<Receiver>, StoreError> {
         Ok(Vec::new())
+    }
+
+    async fn tally(&self, _: Timestamp, _: Date) -> Result<Tally, StoreError> {
+        Ok(Tally::default())
     }
 
     async fn check(&self) -> Result<(), StoreError> {

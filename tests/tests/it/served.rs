@@ -92,7 +92,11 @@ impl Served {
     pub async fn on(date: &str, store: Arc<dyn Store>, config: &Config) -> Self {
         let clock = TurnedClock::at(date);
         let parts = Parts { store, clock: clock.clone(), transport: Arc::new(Unused), workers: false };
-        let server = boot::start(config, parts).await.unwrap();
+        Self::of(boot::start(config, parts).await.unwrap(), clock)
+    }
+
+    /// A client of a service that was started otherwise.
+    pub fn of(server: Server, clock: Arc<TurnedClock>) -> Self {
         // Installed before by another test: then that one serves.
         _ = rustls::crypto::ring::default_provider().install_default();
         // Everything is plain HTTP on this machine: reading its certificates would take most of the time.

@@ -13,6 +13,7 @@ use crate::Endplate;
 use crate::ports::{Attempt, Call, Event, Outcome, Queue, Room, Settlement, StoreError, Waiting};
 use crate::record::RECEIVER;
 use crate::refusal::Refusal;
+use crate::trace::Trace;
 use async_trait::async_trait;
 use futures_util::future::{Either, join, select};
 use futures_util::stream::{FuturesUnordered, StreamExt};
@@ -20,6 +21,7 @@ use jiff::{SignedDuration, Timestamp};
 use std::collections::btree_map::Entry::Vacant;
 use std::collections::{BTreeMap, BTreeSet};
 use std::pin::pin;
+use tracing::{Instrument, info_span};
 
 /// Receivers served at once.
 pub(super) const AT_ONCE: usize = 256;
@@ -229,7 +231,8 @@ impl Endplate {
         let mut report = DeliveryReport::default();
         let (receiver, result) = match errand {
             Errand::Tell(queue) => {
-                let sent = self.send(&queue, carrier, bell, &mut report).await;
+                let span = info_span!("outbox", receiver = queue.receiver);
+                let sent = self.send(&queue, carrier, bell, &mut report).instrument(span).await;
                 (queue.receiver, sent)
             }
             Errand::Call(call) => {
@@ -239,6 +242,9 @@ impl Endplate {
         };
         let done = Done { receiver, report, failed: result.err() };
         let report = done.report;
+        if let Some(meter) = &self.meter {
+            meter.delivered(&report);
+        }
         if report != DeliveryReport::default() {
             tracing::debug!(
                 receiver = done.receiver,
@@ -322,7 +328,7 @@ impl Endplate {
                     *next_at <= now
                 }
             };
-            told(event, &settlement);
+            told(event, &settlement, self.causes.of(&event.notice).as_deref());
             report.count(&settlement);
             unsettled.extend(events.iter().enumerate().map(|(at, one)| Attempt {
                 number: one.number,
@@ -383,14 +389,16 @@ impl DeliveryReport {
 }
 
 /// Logs what did not go.
-fn told(event: &Event, settlement: &Settlement) {
+fn told(event: &Event, settlement: &Settlement, trace: Option<&Trace>) {
     let (receiver, number, attempts) = (&event.notice.receiver, event.number, event.attempts + 1);
+    let trace = trace.map(Trace::id);
     match settlement {
         Settlement::Retry { reason, .. } => {
             tracing::warn!(
                 receiver,
                 event.number = number,
                 attempt.count = attempts,
+                trace.id = trace,
                 reason,
                 "a notification was not taken"
             );
@@ -402,6 +410,7 @@ fn told(event: &Event, settlement: &Settlement) {
                 receiver,
                 event.number = number,
                 attempt.count = attempts,
+                trace.id = trace,
                 reason,
                 "a notification is a dead letter"
             );

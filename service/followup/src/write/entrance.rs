@@ -11,6 +11,7 @@ use endplate_fhir::bundle::{self, Address, Entry, Method, Response};
 use endplate_fhir::issue::{self, Code, Issue};
 use endplate_fhir::{Json, TYPES, json, reference};
 use std::collections::BTreeSet;
+use tracing::{Instrument, info_span};
 
 /// How often a write is decided again because the facts moved under it.
 pub(super) const ATTEMPTS_MAX: u32 = 50;
@@ -248,7 +249,7 @@ impl Endplate {
         for _ in 0..ATTEMPTS_MAX {
             let mut attempt = Attempt::new(self, false);
             attempt.patients.insert(patient.to_owned());
-            attempt.derive().await?;
+            attempt.derive().instrument(info_span!("derive")).await?;
             let changed = !attempt.change.puts.is_empty();
             match self.settle(attempt.change).await {
                 Ok(()) => return Ok(changed),
@@ -267,7 +268,7 @@ impl Endplate {
         }
         for _ in 0..ATTEMPTS_MAX {
             let mut attempt = Attempt::new(self, bundled);
-            attempt.decide(entries.clone()).await?;
+            attempt.decide(entries.clone()).instrument(info_span!("decide")).await?;
             attempt.audit()?;
             let written = attempt.written();
             match self.settle_on_record(attempt.change).await {

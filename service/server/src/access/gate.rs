@@ -34,7 +34,7 @@ enum Asks {
 }
 
 /// Addresses that hold no records: what is offered, how to get in, whether the service lives.
-pub(crate) const PUBLIC: [&str; 11] = [
+pub(crate) const PUBLIC: [&str; 12] = [
     "/.well-known/smart-configuration",
     "/auth/client-jwks",
     "/auth/jwks",
@@ -44,6 +44,8 @@ pub(crate) const PUBLIC: [&str; 11] = [
     "/fhir/.well-known/smart-configuration",
     "/fhir/metadata",
     "/livez",
+    // Given here only while access is open.
+    "/metrics",
     "/openapi.json",
     "/readyz",
 ];

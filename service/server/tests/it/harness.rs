@@ -4,7 +4,7 @@ use async_trait::async_trait;
 use endplate_followup::ports::{
     Attempt, Bookmark, Call, Changeset, Compartment, Counterpart, Counterparts, DeadLetter, Event, Link,
     Linked, Maker, Message, Note, Outcome, Page, Past, PastPage, Receiver, Replay, Room, Store, StoreError,
-    Traffic, Transport, Unread, Version, Waiting,
+    Tally, Traffic, Transport, Unread, Version, Waiting,
 };
 use endplate_server::boot::{self, Parts, Server};
 use endplate_server::clock::FixedClock;
@@ -118,6 +118,8 @@ pub enum Fault {
     Panicking,
     /// It takes a question and never answers.
     Silent,
+    /// It panics when it is asked what is due.
+    Sweeping,
 }
 
 /// An empty store whose commits wait for a permit of `gate`.
@@ -152,7 +154,7 @@ impl Double {
 
     fn misbehave(&self) -> Result<(), StoreError> {
         match self.fault {
-            Fault::None | Fault::Silent => Ok(()),
+            Fault::None | Fault::Silent | Fault::Sweeping => Ok(()),
             Fault::Unreachable => {
                 Err(StoreError::Failed { context: "a test", source: "secret table of /var/lib".into() })
             }
@@ -217,6 +219,7 @@ impl Store for Double {
     }
     async fn due(&self, _: Date, _: Option<&str>, _: usize) -> Result<Vec<String>, StoreError> {
         self.swept.add_permits(1);
+        assert!(self.fault != Fault::Sweeping, "secret value of a patient");
         self.misbehave().map(|()| Vec::new())
     }
     async fn waiting(&self, _: Timestamp, _: &[String], _: Room) -> Result<Waiting, StoreError> {
@@ -249,7 +252,13 @@ impl Store for Double {
     async fn receivers(&self, _: Option<&str>, _: usize) -> Result<Vec<Receiver>, StoreError> {
         self.misbehave().map(|()| Vec::new())
     }
+    async fn tally(&self, _: Timestamp, _: Date) -> Result<Tally, StoreError> {
+        self.misbehave().map(|()| Tally::default())
+    }
     async fn check(&self) -> Result<(), StoreError> {
+        if self.fault == Fault::Silent {
+            std::future::pending::<()>().await;
+        }
         self.misbehave()
     }
 }

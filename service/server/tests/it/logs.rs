@@ -21,6 +21,10 @@ struct Service {
 
 impl Service {
     fn start(folder: &Path, format: &str) -> Self {
+        Self::start_at(folder, format, "trace")
+    }
+
+    fn start_at(folder: &Path, format: &str, level: &str) -> Self {
         let log = std::fs::File::create(folder.join(format)).expect("a log");
         // Port 0 is told in the log; here the address must be known before.
         let port = TcpListener::bind("127.0.0.1:0").expect("a port").local_addr().expect("an address").port();
@@ -28,7 +32,7 @@ impl Service {
         let child = Command::new(env!("CARGO_BIN_EXE_endplate"))
             .args(["serve", "--listen", &address, "--store", "sqlite::memory:"])
             .env_clear()
-            .env("ENDPLATE_LOG", "trace")
+            .env("ENDPLATE_LOG", level)
             .env("ENDPLATE_LOG_FORMAT", format)
             .env("ENDPLATE_BODY_LIMIT_BYTES", "20000")
             .current_dir(folder)
@@ -130,7 +134,8 @@ fn everything_is_sent(service: &Service) {
         "context": { "userId": CANARY, "patientId": CANARY } })
         .to_string();
     let secret = format!(
-        "authorization: Bearer {CANARY}\r\ncookie: a={CANARY}\r\nx-request-id: a {CANARY}\r\nx-correlation-id: {CANARY}"
+        "authorization: Bearer {CANARY}\r\ncookie: a={CANARY}\r\nx-request-id: a {CANARY}\r\nx-correlation-id: {CANARY}\r\n\
+         traceparent: {CANARY}\r\ntracestate: canarywren={CANARY}"
     );
     let mut answers = Vec::new();
     for (head, body) in [
@@ -190,6 +195,51 @@ fn everything_is_sent(service: &Service) {
     }
 }
 
+/// One JSON object a line, each with its time and level; what belongs to a request has the ids of request and trace.
+fn every_line_is_an_event(log: &str) {
+    let mut answered = 0;
+    for line in log.lines() {
+        let event: Json = serde_json::from_str(line).unwrap_or_else(|_| panic!("no JSON: {line}"));
+        assert!(event["timestamp"].is_string() && event["level"].is_string(), "{line}");
+        if event["message"] == "answered" {
+            answered += 1;
+            let ids = &event["span"];
+            assert!(ids["request.id"].as_str().is_some_and(|id| !id.is_empty()), "{line}");
+            let trace = ids["trace.id"].as_str().expect("a trace");
+            assert!(trace.len() == 32 && trace.bytes().all(|byte| byte.is_ascii_hexdigit()), "{line}");
+        }
+    }
+    assert!(answered > 25, "{log}");
+}
+
+/// Whoever logs no more than what goes wrong can tell all the same which request it was.
+#[test]
+fn i11_a_quiet_log_has_the_ids_of_what_went_wrong() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let service = Service::start_at(folder.path(), "json", "warn");
+    let (endpoint, received) = receiver();
+    let subscription = json!({
+        "resourceType": "Subscription", "id": "s1", "status": "requested", "reason": "x", "criteria": "Patient?active=true",
+        "channel": { "type": "rest-hook", "endpoint": format!("http://{endpoint}/") },
+    });
+    assert_eq!(service.put(&subscription), 201);
+    const TRACE: &str = "4bf92f3577b34da6a3ce929d0e0e4736";
+    let patient = r#"{"resourceType":"Patient","id":"p1","active":true}"#;
+    let head = format!(
+        "PUT /fhir/Patient/p1 HTTP/1.1\r\ncontent-type: application/fhir+json\r\ntraceparent: 00-{TRACE}-00f067aa0ba902b7-01"
+    );
+    assert_eq!(service.send(&head, patient), 201);
+    assert!(received.join().expect("received").contains(&format!("traceparent: 00-{TRACE}-")));
+    service.stop();
+    let log = std::fs::read_to_string(folder.path().join("json")).expect("a log");
+    let events: Vec<Json> = log.lines().map(|line| serde_json::from_str(line).expect("JSON")).collect();
+    // The write that caused it is named by its trace.
+    let failed =
+        events.iter().find(|event| event["message"] == "a notification was not taken").expect("a line");
+    assert_eq!(failed["trace.id"], TRACE, "{failed}");
+    assert!(events.iter().all(|event| event["message"] != "answered"), "{log}");
+}
+
 #[test]
 fn h11_nothing_that_is_sent_is_logged() {
     for format in ["text", "json"] {
@@ -206,5 +256,8 @@ fn h11_nothing_that_is_sent_is_logged() {
         assert!(found.is_empty(), "{format}: {found:#?}");
         let encoded = ["Q2FuYXJ5d3Jlb", "NhbmFyeXdyZW", "DYW5hcnl3cmVu"];
         assert!(encoded.iter().all(|part| !log.contains(part)), "{format}: the log holds base64 of it");
+        if format == "json" {
+            every_line_is_an_event(&log);
+        }
     }
 }

@@ -7,5 +7,9 @@ mod harness;
 mod killed;
 mod life;
 mod logs;
+mod probes;
 mod refusal;
+#[cfg(feature = "otel")]
+mod spans;
+mod traced;
 mod webhook;

@@ -9,7 +9,7 @@ use tokio::net::TcpStream;
 #[tokio::test]
 async fn addresses_that_are_not_there() {
     let server = start(&config()).await;
-    for path in ["/", "/fhir/Task/1/2", "/fhir2/metadata", "/metrics", "/fhir/_nonsense", "/fhir/%FF"] {
+    for path in ["/", "/fhir/Task/1/2", "/fhir2/metadata", "/metric", "/fhir/_nonsense", "/fhir/%FF"] {
         expect(request(&server, "GET", path), 404).await;
     }
     for (method, path) in [

@@ -58,6 +58,7 @@ fn message(address: SocketAddr, body: Option<&str>) -> Message {
         body: body.map(str::to_owned),
         content_type: None,
         timeout_s: None,
+        trace: None,
     }
 }
 

@@ -9,6 +9,7 @@ mod record;
 mod resource;
 mod scope;
 mod search;
+mod tally;
 
 /// One fresh, empty store of each implementation.
 mod stores {
@@ -55,6 +56,8 @@ macro_rules! contract {
                 resource::a_resource_that_changes_patient_leaves_the_old_compartment,
                 resource::a_compartment_and_its_counter_are_one_snapshot,
                 resource::readers_are_answered_while_a_large_commit_is_under_way,
+                tally::nothing_stands_in_an_empty_store,
+                tally::what_stands_is_counted_by_what_it_is,
                 scope::scopes_move_by_one,
                 scope::a_moved_scope_writes_nothing,
                 scope::a_counter_that_is_only_read_must_not_have_moved_and_stays,

@@ -32,7 +32,8 @@ fn needs(method: &str, path: &str, kind: &str) -> Option<Needs> {
     let rights = match (method, path) {
         (
             "GET",
-            "/cds-services" | "/openapi.json" | "/livez" | "/readyz" | "/auth/jwks" | "/fhir/metadata",
+            "/cds-services" | "/openapi.json" | "/livez" | "/readyz" | "/metrics" | "/auth/jwks"
+            | "/fhir/metadata",
         )
         | ("GET", "/.well-known/smart-configuration" | "/fhir/.well-known/smart-configuration")
         | ("GET", "/auth/client-jwks" | "/auth/webhook-jwks")

@@ -1,0 +1,305 @@
+//! What the service costs as the number of episodes grows, on both stores: a write with its plan, a finding, a read, a search, a
+//! sweep, the start, memory and disk; each beside its floor on the same database in the same run.
+//!
+//! `cargo bench -p endplate-tests --bench scale`. `SCALE_EPISODES` lists the sizes, `1000,10000,100000` unless said otherwise: an
+//! episode takes about 150 kB of disk on SQLite, and both stores of the largest size are filled in about half an hour. `SCALE_STORES`
+//! names the stores, `sqlite,postgres`. PostgreSQL is a server of its own, durable as it comes; its floor is what it does itself:
+//! the same bytes by bare inserts. 1,000,000 episodes need 150 GB.
+
+mod population;
+mod program;
+
+use endplate_fhir::{Json, search};
+use endplate_followup::Endplate;
+use endplate_followup::ports::Store;
+use endplate_store::open;
+use endplate_tests::postgres::Server;
+use population::{BASE, Original, SetClock, endplate, record};
+use program::{Running, binary};
+use serde_json::json;
+use sqlx::sqlite::{SqliteConnectOptions, SqliteJournalMode, SqliteSynchronous};
+use sqlx::{ConnectOptions, Connection, PgConnection};
+use std::path::Path;
+use std::process::Command;
+use std::sync::Arc;
+use std::time::Instant;
+
+/// Episodes that came through the front door; each of them is due once.
+const DUE: usize = 1_000;
+/// Times that each thing is done.
+const TIMES: usize = 200;
+/// Starts of the program.
+const STARTS: usize = 3;
+
+const OPERATED: &str = "2025-01-15T08:00:00Z";
+const SWEPT: &str = "2025-03-01T06:00:00Z";
+const EXAMINED: &str = "2025-03-02T09:00:00Z";
+
+/// What was measured of one store with one number of episodes.
+struct Row {
+    episodes: usize,
+    kb_each: f64,
+    write_ms: f64,
+    floor_ms: f64,
+    finding_ms: f64,
+    read_ms: f64,
+    search_ms: f64,
+    sweep_s: f64,
+    start_ms: f64,
+    memory_mb: f64,
+}
+
+fn median(mut all: Vec<f64>) -> f64 {
+    all.sort_by(f64::total_cmp);
+    all[all.len() / 2]
+}
+
+/// The median time of a thing that is done some times, ms.
+async fn timed<F: Future<Output = ()>>(what: impl Fn(usize) -> F) -> f64 {
+    let mut all = Vec::new();
+    for number in 0..TIMES {
+        let start = Instant::now();
+        what(number).await;
+        all.push(start.elapsed().as_secs_f64() * 1e3);
+    }
+    median(all)
+}
+
+/// The bodies of one accepted record by a bare loop on the same database, ms a record.
+async fn floor_ms(address: &str, bodies: &[String]) -> f64 {
+    let mut all = Vec::new();
+    if let Some(file) = address.strip_prefix("sqlite:") {
+        let mut connection = SqliteConnectOptions::new()
+            .filename(format!("{file}.floor"))
+            .create_if_missing(true)
+            .journal_mode(SqliteJournalMode::Wal)
+            .synchronous(SqliteSynchronous::Full)
+            .connect()
+            .await
+            .expect("a file");
+        sqlx::query("create table body (body text not null)")
+            .execute(&mut connection)
+            .await
+            .expect("a table");
+        for _ in 0..TIMES {
+            let start = Instant::now();
+            let mut transaction = connection.begin().await.expect("a transaction");
+            for body in bodies {
+                let insert = sqlx::query("insert into body (body) values (?)").bind(body);
+                insert.execute(&mut *transaction).await.expect("a row");
+            }
+            transaction.commit().await.expect("a commit");
+            all.push(start.elapsed().as_secs_f64() * 1e3);
+        }
+    } else {
+        let mut connection = PgConnection::connect(address).await.expect("a database");
+        let table = "create table if not exists floor_body (body text not null)";
+        sqlx::query(table).execute(&mut connection).await.expect("a table");
+        for _ in 0..TIMES {
+            let start = Instant::now();
+            let insert = sqlx::query("insert into floor_body (body) select * from unnest($1::text[])");
+            insert.bind(bodies).execute(&mut connection).await.expect("rows");
+            all.push(start.elapsed().as_secs_f64() * 1e3);
+        }
+        sqlx::query("drop table floor_body").execute(&mut connection).await.expect("a table");
+    }
+    median(all)
+}
+
+/// What a store takes on the disk, bytes.
+async fn bytes(address: &str) -> u64 {
+    if let Some(file) = address.strip_prefix("sqlite:") {
+        return std::fs::metadata(file).expect("a file").len();
+    }
+    let mut connection = PgConnection::connect(address).await.expect("a database");
+    let size: i64 = sqlx::query_scalar("select pg_database_size(current_database())")
+        .fetch_one(&mut connection)
+        .await
+        .expect("a size");
+    size.unsigned_abs()
+}
+
+async fn one(store: &dyn Store, query: &str) -> String {
+    let found = store.search(&search::criteria(query, BASE).expect("a search")).await.expect("a page");
+    found.resources.first().expect("one").id.clone()
+}
+
+fn finding(patient: &str, procedure: &str) -> Json {
+    json!({
+        "resourceType": "Observation", "status": "final", "effectiveDateTime": &EXAMINED[..10],
+        "code": { "coding": [{ "system": "https://endplate.example/fhir/CodeSystem/exam-finding", "code": "tinel-distance" }] },
+        "subject": { "reference": format!("Patient/{patient}") },
+        "focus": [{ "reference": format!("Procedure/{procedure}") }],
+        "valueQuantity": { "value": 12, "unit": "mm", "system": "http://unitsofmeasure.org", "code": "mm" },
+    })
+}
+
+/// Fills a store: some through the front door, the others copied between them.
+async fn fill(endplate: &Endplate, store: &dyn Store, episodes: usize) {
+    let original_number = 777_777;
+    endplate.transaction(record(original_number)).await.expect("the original");
+    let original = Original::of(store, original_number).await;
+    let copies = episodes / DUE - 1;
+    let at = OPERATED.parse().expect("an instant");
+    for number in 0..DUE {
+        endplate.transaction(record(number)).await.expect("a record");
+        let first = 1_000_000 + number * copies;
+        original.fill(store, first..first + copies, at).await;
+    }
+}
+
+/// Starts of the program on this store, ms, and what it holds once it has answered some searches, MB.
+async fn started(address: &str) -> (f64, f64) {
+    let binary = binary();
+    let client = reqwest::Client::builder().no_proxy().tls_certs_only([]).build().expect("a client");
+    let command = |listen: &str| {
+        let mut command = Command::new(&binary);
+        command.env_clear().args(["serve", "--store", address, "--listen", listen]);
+        command
+    };
+    let (mut starts, mut memory) = (Vec::new(), 0.0);
+    for _ in 0..STARTS {
+        let running = Running::of(&client, command).await;
+        starts.push(running.ready_ms);
+        for page in 1..=TIMES {
+            let url =
+                format!("{}/fhir/Task?status=requested&_sort=due&_count={}", running.base, page % 50 + 1);
+            assert!(client.get(url).send().await.expect("an answer").status().is_success());
+        }
+        memory = running.memory_mb();
+    }
+    (median(starts), memory)
+}
+
+async fn measured(address: &str, episodes: usize) -> Row {
+    let store = open(address).await.expect("a store");
+    let clock = SetClock::at(OPERATED);
+    let endplate = endplate(Arc::clone(&store), clock.clone(), None);
+    let start = Instant::now();
+    fill(&endplate, store.as_ref(), episodes).await;
+    let filled_s = start.elapsed().as_secs_f64();
+    let kb_each = bytes(address).await as f64 / 1e3 / episodes as f64;
+    eprintln!("{} with {episodes} episodes: {filled_s:.0} s", scheme(address));
+
+    let endplate = &endplate;
+    let write_ms = timed(|number| async move {
+        endplate.transaction(record(500_000 + number)).await.expect("a record");
+    })
+    .await;
+    let patient =
+        one(store.as_ref(), "Patient?identifier=https://clinic.example/record-number|P-500000").await;
+    let compartment = store.compartment(&patient).await.expect("a compartment").resources;
+    let bodies: Vec<String> = compartment.into_iter().map(|stored| stored.body).collect();
+    let floor_ms = floor_ms(address, &bodies).await;
+
+    clock.set(SWEPT);
+    let start = Instant::now();
+    let report = endplate.sweep(&|_| {}).await.expect("a sweep");
+    let sweep_s = start.elapsed().as_secs_f64();
+    assert!(report.changed >= DUE, "all are due");
+
+    clock.set(EXAMINED);
+    let mut known = Vec::new();
+    for number in 0..TIMES {
+        let query = format!("Patient?identifier=https://clinic.example/record-number|P-{number:06}");
+        let patient = one(store.as_ref(), &query).await;
+        let procedure = one(store.as_ref(), &format!("Procedure?subject=Patient/{patient}")).await;
+        known.push((patient, procedure));
+    }
+    let known = &known;
+    let finding_ms = timed(|number| async move {
+        let (patient, procedure) = &known[number];
+        endplate.create("Observation", finding(patient, procedure), None).await.expect("a finding");
+    })
+    .await;
+    let read_ms = timed(|number| async move {
+        endplate.read("Patient", &known[number].0).await.expect("a patient");
+    })
+    .await;
+    let search_ms = timed(|number| async move {
+        let pairs = [("subject", format!("Patient/{}", known[number].0)), ("status", "requested".to_owned())];
+        let pairs: Vec<_> = pairs.into_iter().map(|(name, value)| (name.to_owned(), value)).collect();
+        endplate.search("Task", &pairs, true).await.expect("a search");
+    })
+    .await;
+    let (start_ms, memory_mb) = started(address).await;
+    Row {
+        episodes,
+        kb_each,
+        write_ms,
+        floor_ms,
+        finding_ms,
+        read_ms,
+        search_ms,
+        sweep_s,
+        start_ms,
+        memory_mb,
+    }
+}
+
+fn scheme(address: &str) -> &str {
+    if address.starts_with("sqlite") { "SQLite" } else { "PostgreSQL" }
+}
+
+fn tell(what: &str, row: &Row, least: &Row) {
+    let times = |of: fn(&Row) -> f64| of(row) / of(least);
+    println!(
+        "{what}, {} episodes: {:.0} kB each; a record with its plan {:.2} ms ({:.2} of the floor's speed, {:.2} ms), a finding {:.2} ms, \
+         a read {:.3} ms, a search {:.2} ms, a sweep with {DUE} due {:.1} s, ready after {:.0} ms, {:.0} MB",
+        row.episodes,
+        row.kb_each,
+        row.write_ms,
+        row.floor_ms / row.write_ms,
+        row.floor_ms,
+        row.finding_ms,
+        row.read_ms,
+        row.search_ms,
+        row.sweep_s,
+        row.start_ms,
+        row.memory_mb
+    );
+    if row.episodes > least.episodes {
+        println!(
+            "{what}, {} to {} episodes: write {:.2} times, finding {:.2}, read {:.2}, search {:.2}, sweep {:.2} (aim 1.3), \
+             start {:.2} (aim 1.2), memory {:.2} (aim 1.2)",
+            row.episodes,
+            least.episodes,
+            times(|row| row.write_ms),
+            times(|row| row.finding_ms),
+            times(|row| row.read_ms),
+            times(|row| row.search_ms),
+            times(|row| row.sweep_s),
+            times(|row| row.start_ms),
+            times(|row| row.memory_mb)
+        );
+    }
+}
+
+#[tokio::main]
+async fn main() {
+    _ = rustls::crypto::ring::default_provider().install_default();
+    let listed = |name: &str, usual: &str| std::env::var(name).unwrap_or_else(|_| usual.to_owned());
+    let sizes: Vec<usize> = listed("SCALE_EPISODES", "1000,10000,100000")
+        .split(',')
+        .map(|size| size.trim().parse().expect("numbers of episodes, with commas between them"))
+        .collect();
+    for which in listed("SCALE_STORES", "sqlite,postgres").split(',') {
+        let folder = tempfile::tempdir_in(env!("CARGO_TARGET_TMPDIR")).expect("a folder");
+        let server = (which == "postgres").then(|| Server::durable(Path::new(env!("CARGO_TARGET_TMPDIR"))));
+        let mut least: Option<Row> = None;
+        for &size in &sizes {
+            let address = match &server {
+                Some(server) => server.database(&format!("scale_{size}")).await,
+                None => format!("sqlite:{}", Path::new(folder.path()).join(format!("{size}.db")).display()),
+            };
+            let row = measured(&address, size).await;
+            tell(scheme(&address), &row, least.as_ref().unwrap_or(&row));
+            least = least.or(Some(row));
+            if server.is_none() {
+                for file in std::fs::read_dir(folder.path()).expect("a folder") {
+                    std::fs::remove_file(file.expect("a file").path()).expect("removed");
+                }
+            }
+        }
+    }
+}
