@@ -34,6 +34,7 @@ impl Cluster {
         command
             .env("ENDPLATE_IMAGE", image)
             .env("ENDPLATE_PORT", "0")
+            .env("PROMETHEUS_PORT", "0")
             .env("SUBSCRIBER", here.join("subscriber.cfg"));
         run(&mut command).unwrap_or_else(|error| panic!("docker-compose {arguments:?}: {error}"))
     }
@@ -171,9 +172,15 @@ fn found(balancer: &mut Container, many: usize) {
     }
 }
 
-/// Asks an instance until it is as ready as it is wanted to be.
-fn until_ready(instance: &str, wanted: bool) {
-    while run(Command::new("docker").args(["exec", instance, "endplate", "ready"])).is_ok() != wanted {}
+/// Asks an instance until it is as ready as it is wanted to be, and gives its answer.
+fn until_ready(instance: &str, wanted: bool) -> String {
+    loop {
+        match run(Command::new("docker").args(["exec", instance, "endplate", "ready"])) {
+            Ok(said) if wanted => return said,
+            Err(said) if !wanted => return said,
+            _ => {}
+        }
+    }
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
@@ -189,7 +196,7 @@ async fn three_instances_keep_their_word_while_one_is_killed_one_cut_off_and_all
     let mut balancer = Container::named(cluster.only("balancer"));
     found(&mut balancer, 3);
     let first = cluster.containers("endplate");
-    first.iter().for_each(|instance| until_ready(instance, true));
+    first.iter().for_each(|instance| drop(until_ready(instance, true)));
     let caller = Caller::of(&format!("http://{}", balancer.at(8080)));
     let subscription = json!({
         "resourceType": "Subscription", "id": "s", "status": "requested", "reason": "tests", "criteria": "Task",
@@ -211,11 +218,14 @@ async fn three_instances_keep_their_word_while_one_is_killed_one_cut_off_and_all
     // One is cut off from the database, says so, and is left alone until it is there again.
     let network = format!("{}_store", cluster.project);
     docker(&["network", "disconnect", &network, cut_off]);
-    until_ready(cut_off, false);
+    let said = until_ready(cut_off, false);
+    assert!(said.contains("store: "), "{said}");
     load.goes_on().await;
     docker(&["network", "connect", &network, cut_off]);
     until_ready(cut_off, true);
     load.goes_on().await;
+
+    watched(&cluster).await;
 
     // All are replaced, as deploy/README.md says, and no client notices.
     println!("not done at once while one was killed and one cut off: {:?}", load.failures());
@@ -225,7 +235,7 @@ async fn three_instances_keep_their_word_while_one_is_killed_one_cut_off_and_all
     );
     found(&mut balancer, 3);
     let all = cluster.containers("endplate");
-    all.iter().for_each(|instance| until_ready(instance, true));
+    all.iter().for_each(|instance| drop(until_ready(instance, true)));
     for instance in &first {
         docker(&["stop", "--time=30", instance]);
         assert_eq!(docker(&["inspect", "--format={{.State.ExitCode}}", instance]), "0");
@@ -238,6 +248,20 @@ async fn three_instances_keep_their_word_while_one_is_killed_one_cut_off_and_all
     }
     let acknowledged = load.end().await;
     check(&cluster, &caller, &acknowledged).await;
+}
+
+/// Prometheus has found each instance, reads it, and knows the rules.
+async fn watched(cluster: &Cluster) {
+    let prometheus = Container::named(cluster.only("prometheus"));
+    let caller = Caller::of(&format!("http://{}", prometheus.at(9090)));
+    let up = "/api/v1/query?query=count(up%7Bjob%3D%22endplate%22%7D==1)";
+    while caller.get(up).await["data"]["result"][0]["value"][1] != "3" {}
+    let rules = caller.send("GET", "/api/v1/rules", "").await;
+    assert!(
+        rules.contains("\"name\":\"EndplateNotReady\"") && rules.contains("\"health\":\"ok\""),
+        "{rules}"
+    );
+    assert!(!rules.contains("\"health\":\"err\""), "{rules}");
 }
 
 async fn check(cluster: &Cluster, caller: &Caller, acknowledged: &BTreeSet<u64>) {

@@ -276,7 +276,7 @@ fn serve_ends_in_good_order_when_it_is_told_to() {
     let served = Served::start(folder.path(), "info");
     assert!(served.address.starts_with("127.0.0.1:"));
     let ready = ["ready", "--listen", &served.address.clone()];
-    assert_eq!(endplate(folder.path(), &ready).stdout, b"ready\n");
+    assert!(endplate(folder.path(), &ready).stdout.starts_with(b"ready\n"));
     assert!(served.stop().contains("stopping"));
     refused(&endplate(folder.path(), &ready), 3, "does not answer");
 }
