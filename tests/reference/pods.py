@@ -44,8 +44,9 @@ holds("the Service leads to a port", by_kind["Service"]["spec"]["ports"][0]["tar
 for probe, path in [("startupProbe", "/readyz"), ("readinessProbe", "/readyz"), ("livenessProbe", "/livez")]:
     asked = container[probe]["httpGet"]
     holds(f"{probe} asks {path}", asked["path"] == path and asked["port"] in ports)
-rule = by_kind["NetworkPolicy"]["spec"]["ingress"][0]["ports"][0]
-holds("the NetworkPolicy lets requests in", rule["port"] in ports.values())
+rules = by_kind["NetworkPolicy"]["spec"]["ingress"]
+let_in = {port["port"] for rule in rules for port in rule["ports"]}
+holds("the NetworkPolicy lets in what there is to ask, each from its own place", let_in == set(ports.values()))
 holds("an upgrade takes no instance away", deployment["strategy"]["rollingUpdate"]["maxUnavailable"] == 0)
 kept = by_kind["PodDisruptionBudget"]["spec"]["minAvailable"]
 holds("one instance may be moved and one stays", 1 <= kept < deployment["replicas"])
@@ -56,7 +57,8 @@ holds("there is time to drain", pod["terminationGracePeriodSeconds"] >= pause + 
 interval = container["readinessProbe"]["periodSeconds"] * container["readinessProbe"]["failureThreshold"]
 holds("clients are led away before it ends", pause >= interval)
 variables = {one["name"]: one.get("value") for one in container["env"]}
-holds("it listens where it is asked", variables["ENDPLATE_LISTEN"] == f"0.0.0.0:{next(iter(ports.values()))}")
+holds("it listens where it is asked", variables["ENDPLATE_LISTEN"] == f"0.0.0.0:{ports['fhir']}")
+holds("it is measured where it is asked", settings["metrics"]["listen"] == f"0.0.0.0:{ports['metrics']}")
 holds("nobody is let in unknown", settings["access"]["clients"] and "unprotected" not in settings)
 holds("no secret stands in the manifest", "Secret" not in by_kind and "password" not in "".join(filter(None, variables.values())))
 secret = next(volume["secret"] for volume in pod["volumes"] if "secret" in volume)

@@ -81,6 +81,7 @@ impl Server {
     ///
     /// # Panics
     /// It does not start.
+    #[must_use]
     pub fn standby(&self) -> Self {
         Self::of(&std::env::temp_dir(), "off", &self.folder)
     }

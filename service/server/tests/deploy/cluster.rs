@@ -17,6 +17,7 @@ use tokio::task::JoinHandle;
 const CLIENTS: usize = 3;
 /// Records that must be taken in before the next thing happens.
 const MORE: usize = 6;
+const NOTHING: [String; 0] = [];
 
 /// What `docker-compose` made. It goes away with this value.
 struct Cluster {
@@ -33,6 +34,7 @@ impl Cluster {
         command
             .env("ENDPLATE_IMAGE", image)
             .env("ENDPLATE_PORT", "0")
+            .env("PROMETHEUS_PORT", "0")
             .env("SUBSCRIBER", here.join("subscriber.cfg"));
         run(&mut command).unwrap_or_else(|error| panic!("docker-compose {arguments:?}: {error}"))
     }
@@ -76,8 +78,8 @@ impl Drop for Cluster {
 struct Load {
     acknowledged: Arc<Mutex<BTreeSet<u64>>>,
     count: watch::Receiver<usize>,
-    /// Requests that were not done: by status, 0 where there was no answer.
-    failed: Arc<Mutex<BTreeMap<u16, u64>>>,
+    /// Why requests were not done.
+    failed: Arc<Mutex<Vec<String>>>,
     stop: watch::Sender<bool>,
     clients: Vec<JoinHandle<()>>,
 }
@@ -93,7 +95,7 @@ fn record(number: u64) -> String {
 impl Load {
     fn start(caller: &Caller) -> Self {
         let (acknowledged, failed) =
-            (Arc::new(Mutex::new(BTreeSet::new())), Arc::new(Mutex::new(BTreeMap::new())));
+            (Arc::new(Mutex::new(BTreeSet::new())), Arc::new(Mutex::new(Vec::new())));
         let (stop, stopped) = watch::channel(false);
         let (counter, count) = watch::channel(0);
         let (counter, next) = (Arc::new(counter), Arc::new(AtomicU64::new(1)));
@@ -105,15 +107,15 @@ impl Load {
                 while !*stopped.borrow() {
                     let number = next.fetch_add(1, Ordering::SeqCst);
                     loop {
-                        let status = match caller.try_send("POST", "/fhir", &record(number)).await {
-                            Some((200, _)) => break,
-                            Some((status, text)) => {
-                                assert!(matches!(status, 409 | 429 | 500..), "{status}: {text}");
-                                status
+                        let why = match caller.try_send("POST", "/fhir", &record(number)).await {
+                            Ok((200, _)) => break,
+                            Ok((status, text)) => {
+                                assert!(status >= 500, "{status}: {text}");
+                                format!("{status}: {text}")
                             }
-                            None => 0,
+                            Err(error) => format!("{error:?}"),
                         };
-                        *failed.lock().expect("no panic").entry(status).or_default() += 1;
+                        failed.lock().expect("no panic").push(why);
                     }
                     acknowledged.lock().expect("no panic").insert(number);
                     counter.send_modify(|count| *count += 1);
@@ -129,8 +131,9 @@ impl Load {
         self.count.wait_for(|count| *count >= enough).await.expect("clients");
     }
 
-    fn failures(&self) -> u64 {
-        self.failed.lock().expect("no panic").values().sum()
+    /// What was not done since the last time this was asked.
+    fn failures(&self) -> Vec<String> {
+        std::mem::take(&mut *self.failed.lock().expect("no panic"))
     }
 
     async fn end(self) -> BTreeSet<u64> {
@@ -138,7 +141,6 @@ impl Load {
         for client in self.clients {
             client.await.expect("no panic");
         }
-        println!("not done at first, by status: {:?}", self.failed.lock().expect("no panic"));
         let acknowledged = self.acknowledged.lock().expect("no panic");
         acknowledged.clone()
     }
@@ -162,6 +164,25 @@ fn prepared(image: &Image) -> bool {
     true
 }
 
+/// Waits until the load balancer has found so many instances more.
+fn found(balancer: &mut Container, many: usize) {
+    for _ in 0..many {
+        // Said once in its log and once for its operator, and there behind a word in brackets.
+        while !balancer.says("changed its IP from (none)").starts_with("instances/") {}
+    }
+}
+
+/// Asks an instance until it is as ready as it is wanted to be, and gives its answer.
+fn until_ready(instance: &str, wanted: bool) -> String {
+    loop {
+        match run(Command::new("docker").args(["exec", instance, "endplate", "ready"])) {
+            Ok(said) if wanted => return said,
+            Err(said) if !wanted => return said,
+            _ => {}
+        }
+    }
+}
+
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn three_instances_keep_their_word_while_one_is_killed_one_cut_off_and_all_replaced() {
     if !is_there("three instances behind a load balancer") {
@@ -173,8 +194,11 @@ async fn three_instances_keep_their_word_while_one_is_killed_one_cut_off_and_all
     }
     let cluster = Cluster::start(&image);
     let mut balancer = Container::named(cluster.only("balancer"));
-    let up = |balancer: &mut Container, many: usize| (0..many).for_each(|_| drop(balancer.says("is UP")));
-    up(&mut balancer, 3);
+    found(&mut balancer, 3);
+    let first = cluster.containers("endplate");
+    for instance in &first {
+        drop(until_ready(instance, true));
+    }
     let caller = Caller::of(&format!("http://{}", balancer.at(8080)));
     let subscription = json!({
         "resourceType": "Subscription", "id": "s", "status": "requested", "reason": "tests", "criteria": "Task",
@@ -183,45 +207,65 @@ async fn three_instances_keep_their_word_while_one_is_killed_one_cut_off_and_all
     caller.send("PUT", "/fhir/Subscription/s", &subscription.to_string()).await;
     let mut load = Load::start(&caller);
     load.goes_on().await;
-    assert_eq!(load.failures(), 0);
+    assert_eq!(load.failures(), NOTHING, "all is well");
 
     // One is killed: nothing is flushed, nothing is said.
-    let [killed, cut_off, _] = &cluster.containers("endplate")[..] else { panic!("three instances") };
+    let [killed, cut_off, _] = &first[..] else { panic!("three instances: {first:?}") };
     docker(&["kill", "--signal=KILL", killed]);
     load.goes_on().await;
     docker(&["start", killed]);
-    up(&mut balancer, 1);
+    until_ready(killed, true);
     load.goes_on().await;
 
     // One is cut off from the database, says so, and is left alone until it is there again.
     let network = format!("{}_store", cluster.project);
     docker(&["network", "disconnect", &network, cut_off]);
-    balancer.says("is DOWN");
+    let said = until_ready(cut_off, false);
+    assert!(said.contains("store: "), "{said}");
     load.goes_on().await;
     docker(&["network", "connect", &network, cut_off]);
-    up(&mut balancer, 1);
+    until_ready(cut_off, true);
     load.goes_on().await;
 
+    watched(&cluster).await;
+
     // All are replaced, as deploy/README.md says, and no client notices.
-    let before = load.failures();
-    let old = cluster.containers("endplate");
+    println!("not done at once while one was killed and one cut off: {:?}", load.failures());
     cluster.compose(
         &next_release.0,
         &["up", "--detach", "--no-deps", "--no-recreate", "--scale", "endplate=6", "endplate"],
     );
-    up(&mut balancer, 3);
-    for instance in &old {
+    found(&mut balancer, 3);
+    let all = cluster.containers("endplate");
+    for instance in &all {
+        drop(until_ready(instance, true));
+    }
+    for instance in &first {
         docker(&["stop", "--time=30", instance]);
         assert_eq!(docker(&["inspect", "--format={{.State.ExitCode}}", instance]), "0");
         docker(&["rm", instance]);
         load.goes_on().await;
     }
-    assert_eq!(load.failures(), before, "an upgrade is not noticed");
+    assert_eq!(load.failures(), NOTHING, "an upgrade is not noticed");
     for instance in cluster.containers("endplate") {
         assert_eq!(docker(&["inspect", "--format={{.Config.Image}}", &instance]), next_release.0);
     }
     let acknowledged = load.end().await;
     check(&cluster, &caller, &acknowledged).await;
+}
+
+/// Prometheus has found each instance, reads it, and knows the rules.
+async fn watched(cluster: &Cluster) {
+    let prometheus = Container::named(cluster.only("prometheus"));
+    let caller = Caller::of(&format!("http://{}", prometheus.at(9090)));
+    let up = "/api/v1/query?query=count(up%7Bjob%3D%22endplate%22%7D==1)";
+    while caller.get(up).await["data"]["result"][0]["value"][1] != "3" {}
+    let rules = caller.send("GET", "/api/v1/rules", "").await;
+    assert!(
+        rules.contains("\"name\":\"EndplateNotReady\"") && rules.contains("\"health\":\"ok\""),
+        "{rules}"
+    );
+    assert!(!rules.contains("\"health\":\"err\""), "{rules}");
 }
 
 async fn check(cluster: &Cluster, caller: &Caller, acknowledged: &BTreeSet<u64>) {

@@ -55,6 +55,7 @@ async fn the_pod_answers_its_probes_and_lets_nobody_in_unknown() {
         "--memory=512m",
         "--tmpfs=/tmp:size=16m",
         "--publish=127.0.0.1::8443",
+        "--publish=127.0.0.1::8081",
         &variables[0],
         &variables[1],
         // There is no database beside it here.
@@ -71,6 +72,8 @@ async fn the_pod_answers_its_probes_and_lets_nobody_in_unknown() {
     assert!(docker(&["exec", &pod.name, "endplate", "ready"]).starts_with("ready"), "over TLS too");
     let (status, _) = caller.try_send("GET", "/fhir/Patient", "").await.expect("an answer");
     assert_eq!(status, 401);
+    let aside = Caller::of(&format!("http://{}", pod.at(8081)));
+    assert!(aside.send("GET", "/metrics", "").await.contains("endplate_"));
     pod.signal("TERM");
     assert_eq!(pod.end(), "0");
 }

@@ -26,13 +26,18 @@ impl Caller {
         Self { base: base.to_owned(), client }
     }
 
-    /// Sends a request; status and text of the answer, or nothing if there was none.
-    pub async fn try_send(&self, method: &str, path: &str, body: &str) -> Option<(u16, String)> {
+    /// Sends a request; status and text of the answer, or why there was none.
+    pub async fn try_send(
+        &self,
+        method: &str,
+        path: &str,
+        body: &str,
+    ) -> Result<(u16, String), reqwest::Error> {
         let method: Method = method.parse().expect("a method");
         let request = self.client.request(method, format!("{}{path}", self.base));
         let request = request.header("content-type", "application/fhir+json").body(body.to_owned());
-        let response = request.send().await.ok()?;
-        Some((response.status().as_u16(), response.text().await.ok()?))
+        let response = request.send().await?;
+        Ok((response.status().as_u16(), response.text().await?))
     }
 
     /// Sends a request that is done.
