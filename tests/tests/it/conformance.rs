@@ -1,7 +1,7 @@
 //! What an integration engineer expects of an R4 server, one test for each expectation, named after its number.
 //!
 //! Letters: A the REST interface, B search, C operations, D modelling (INV: R4's invariants), E subscriptions, F access (F02: as a
-//! client), G12, H security and data integrity, I delivery (I16: to record servers). What does not
+//! client), G12, H security and data integrity, I delivery and running (I11: in logs, I16: to record servers). What does not
 //! apply here is listed in `conformance/not-applicable.md` with the reason. `ledger` holds the two together.
 
 mod a_rest;
@@ -83,7 +83,7 @@ fn all() -> BTreeSet<String> {
         series("H", 1, 29),
         series("H", 32, 32),
         series("INV", 1, 56),
-        series("I", 16, 16),
+        vec!["I11".to_owned(), "I16".to_owned()],
     ]
     .concat()
     .into_iter()
