@@ -32,7 +32,7 @@ async fn with_workers(config: &Config, store: Arc<Double>) -> Server {
 async fn i03_a_service_that_is_ready_names_all_that_holds() {
     let server = with_workers(&config(), Double::new(Fault::None)).await;
     let told = expect(request(&server, "GET", "/readyz"), 200).await.text;
-    assert_eq!(told, "ready\nphase: ok\ndefinitions: ok\nstore: ok\ndelivery: ok\nsweep: ok\n");
+    assert_eq!(told, "ready\nphase: ok\ndefinitions: ok\nstore: ok\nclaims: ok\ndelivery: ok\nsweep: ok\n");
     assert_eq!(expect(request(&server, "GET", "/livez"), 200).await.text, "alive\n");
     assert!(server.shutdown().await);
 }
