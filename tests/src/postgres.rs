@@ -17,7 +17,7 @@ const KEEPER: &str = r#"
 set -e
 # What ends the tests must not end their keeper before it has tidied up.
 trap '' HUP INT TERM
-folder=$1 user=$2 fsync=$3
+folder=$1 user=$2 fsync=$3 primary=$4
 trap 'cd / && rm -rf "$folder"' EXIT
 for bin in "$(dirname "$(command -v initdb || echo /none/x)")" /usr/lib/postgresql/*/bin; do
     if [ -x "$bin/initdb" ] && [ -x "$bin/pg_ctl" ]; then found=$bin; fi
@@ -26,8 +26,15 @@ done
 as() { if [ -n "$user" ]; then setpriv --reuid="$user" --regid="$user" --clear-groups -- "$@"; else "$@"; fi; }
 [ -z "$user" ] || chown "$user" "$folder"
 cd "$folder"
-as "$found/initdb" -D "$folder/data" -U endplate -A trust -E UTF8 --locale=C.UTF-8 --locale-provider=icu \
-    --icu-locale=en --no-sync >"$folder/initdb.log" 2>&1 || { cat "$folder/initdb.log" >&2; exit 3; }
+make() {
+    if [ -n "$primary" ]; then
+        as "$found/pg_basebackup" -D "$folder/data" -h "$primary" -U endplate -R -X stream -c fast --no-sync
+    else
+        as "$found/initdb" -D "$folder/data" -U endplate -A trust -E UTF8 --locale=C.UTF-8 --locale-provider=icu \
+            --icu-locale=en --no-sync
+    fi
+}
+make >"$folder/make.log" 2>&1 || { cat "$folder/make.log" >&2; exit 3; }
 start() {
     as "$found/pg_ctl" -D "$folder/data" -w -l "$folder/server.log" -o "-c listen_addresses= -c fsync=$fsync \
         -c unix_socket_directories=$folder -c max_connections=400" start >/dev/null || { cat "$folder/server.log" >&2; exit 3; }
@@ -37,6 +44,7 @@ echo ready
 while read -r word place; do
     case $word in
     own) [ -z "$user" ] || chown "$user" "$place" ;;
+    promote) as "$found/pg_ctl" -D "$folder/data" -w promote >/dev/null ;;
     stop) as "$found/pg_ctl" -D "$folder/data" -m immediate stop >/dev/null ;;
     crash) as "$found/pg_ctl" -D "$folder/data" -m immediate stop >/dev/null && start ;;
     esac
@@ -58,7 +66,7 @@ impl Server {
     /// # Panics
     /// None is installed, or it does not start.
     pub fn start() -> Self {
-        Self::of(&std::env::temp_dir(), "off")
+        Self::of(&std::env::temp_dir(), "off", "")
     }
 
     /// Starts a server that waits for the disk, as it comes, with its data below `parent`.
@@ -66,10 +74,32 @@ impl Server {
     /// # Panics
     /// None is installed, or it does not start.
     pub fn durable(parent: &Path) -> Self {
-        Self::of(parent, "on")
+        Self::of(parent, "on", "")
     }
 
-    fn of(parent: &Path, fsync: &str) -> Self {
+    /// Starts a hot standby of this server: it follows, and answers reads.
+    ///
+    /// # Panics
+    /// It does not start.
+    #[must_use]
+    pub fn standby(&self) -> Self {
+        Self::of(&std::env::temp_dir(), "off", &self.folder)
+    }
+
+    /// Makes a standby take over: it takes writes when this returns.
+    ///
+    /// # Panics
+    /// It cannot be promoted.
+    pub fn promote(&mut self) {
+        self.ask("promote");
+    }
+
+    /// Where its socket is.
+    pub fn folder(&self) -> &Path {
+        Path::new(&self.folder)
+    }
+
+    fn of(parent: &Path, fsync: &str, primary: &str) -> Self {
         let folder = tempfile::Builder::new().prefix("endplate-postgres-").tempdir_in(parent);
         let folder = folder.expect("a folder").keep();
         let folder = folder.to_str().expect("a readable name").to_owned();
@@ -83,7 +113,7 @@ impl Server {
             "nobody"
         };
         let mut keeper = Command::new("sh")
-            .args(["-c", KEEPER, "keeper", &folder, user, fsync])
+            .args(["-c", KEEPER, "keeper", &folder, user, fsync, primary])
             .stdin(Stdio::piped())
             .stdout(Stdio::piped())
             .spawn()

@@ -15,9 +15,11 @@
 //! seconds ([`Store::claim`]) and claimed again while it goes on. Nothing is locked meanwhile. An instance that dies loses its
 //! claims when their time is over, by the store's clock: the instances' own clocks are not asked.
 
+mod outbox;
 mod record;
 mod watch;
 
+pub use outbox::{Attempt, Event, Queue, Receiver, Replay, Room, Settlement, Traffic, Waiting};
 pub use record::{Bookmark, Counterpart, Counterparts, DeadLetter, Note, Unread};
 pub use watch::{Meter, Tally};
 
@@ -254,142 +256,6 @@ pub struct Linked {
     pub is_single: bool,
 }
 
-/// A notice with its number, waiting to be sent.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Event {
-    /// What to send and to whom.
-    pub notice: Notice,
-    /// Number within the receiver, from 1. `(receiver, number)` identifies the event for ever.
-    pub number: u64,
-    /// Attempts made so far.
-    pub attempts: u32,
-    /// When it was committed.
-    pub raised_at: Timestamp,
-    /// Since when it waits: when it was committed or, if later, when somebody asked for it again.
-    pub queued_at: Timestamp,
-}
-
-/// The first unsettled events of one receiver, in order.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Queue {
-    /// Who is to be told.
-    pub receiver: String,
-    /// Attempts that failed since the last one that did not.
-    pub failures: u32,
-    /// At least one; of a receiver that fails exactly one.
-    pub events: Vec<Event>,
-}
-
-/// How much [`Store::waiting`] may give.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Room {
-    /// Receivers whose last attempt did not fail.
-    pub well: usize,
-    /// Receivers whose last attempt failed.
-    pub failing: usize,
-    /// Events of each.
-    pub events: usize,
-}
-
-/// What waits to be sent.
-#[derive(Clone, Debug, Default, PartialEq, Eq)]
-pub struct Waiting {
-    /// What may be sent now; those who have waited longest come first.
-    pub queues: Vec<Queue>,
-    /// The earliest instant at which there will be more, be it past; none: nothing else waits.
-    pub next_at: Option<Timestamp>,
-}
-
-/// What became of one attempt.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub enum Settlement {
-    /// The receiver took it.
-    Delivered,
-    /// Try again, not before `next_at`.
-    Retry {
-        /// The earliest instant of the next attempt.
-        next_at: Timestamp,
-        /// Why this attempt failed, for people.
-        reason: String,
-    },
-    /// A dead letter: kept, not tried again unless somebody asks, and no longer in the way of the next event.
-    Parked {
-        /// The earliest instant at which the next event may be sent.
-        next_at: Timestamp,
-        /// Why, for people.
-        reason: String,
-        /// Whether it had waited too long; then others of its receiver may have too.
-        is_old: bool,
-    },
-    /// Not sent, since its Subscription is not active: nothing of this receiver is sent before a changeset releases it. It was no
-    /// attempt. If the Subscription has another version by now, it was released meanwhile, and nothing is held.
-    Held {
-        /// The version of the Subscription that is not active.
-        version: u64,
-    },
-    /// Give it up: the subscription is gone or off.
-    Dropped {
-        /// Why, for people.
-        reason: String,
-    },
-}
-
-/// One attempt and what follows from it.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Attempt {
-    /// Number of the event within its receiver.
-    pub number: u64,
-    /// When it ended.
-    pub at: Timestamp,
-    /// What follows.
-    pub settlement: Settlement,
-    /// Whether the event went in one message with the one before: then it says nothing new of its receiver.
-    pub goes_along: bool,
-}
-
-/// How a receiver stands, for whoever looks after it. No payload, no address.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Receiver {
-    /// Its key.
-    pub key: String,
-    /// Events that wait, the dead letters not among them.
-    pub waiting: u64,
-    /// When the first of them was committed.
-    pub oldest_at: Option<Timestamp>,
-    /// Attempts that failed since the last one that did not.
-    pub failures: u32,
-    /// When the first of these failed.
-    pub failing_since: Option<Timestamp>,
-    /// The earliest instant of the next attempt, if it fails.
-    pub next_at: Option<Timestamp>,
-    /// The last attempt: when, and what became of it: `delivered`, `deferred`, `parked` or `dropped`, with the reason.
-    pub last: Option<(Timestamp, String, Option<String>)>,
-    /// Dead letters.
-    pub dead: u64,
-}
-
-/// Which settled events are to be sent again, under their numbers.
-#[derive(Clone, Debug, Default, PartialEq, Eq)]
-pub struct Replay {
-    /// Of this receiver only.
-    pub receiver: Option<String>,
-    /// Committed at this instant or later.
-    pub since: Option<Timestamp>,
-    /// Dead letters only.
-    pub dead: bool,
-}
-
-/// What was raised for a subscription, and how far it has come.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub struct Traffic {
-    /// How many events were raised: the number of the last one.
-    pub raised: u64,
-    /// The number of the first event that is not settled; none: none waits.
-    pub waiting: Option<u64>,
-    /// When the last one was delivered, if that was the last attempt.
-    pub delivered_at: Option<Timestamp>,
-}
-
 /// One page of search results.
 #[derive(Clone, Debug, Default)]
 pub struct Page {
@@ -450,6 +316,10 @@ pub trait Store: Counterparts + Send + Sync {
     async fn generation(&self, scope: &str) -> Result<u64, StoreError>;
     /// One page of current resources.
     async fn search(&self, query: &Query) -> Result<Page, StoreError>;
+    /// The same for an answer on which no decision rests: it may be some moments behind, and is asked of a replica if there is one.
+    async fn search_lately(&self, query: &Query) -> Result<Page, StoreError> {
+        self.search(query).await
+    }
     /// How many values of a date parameter begin at which instant, milliseconds since the epoch, among the resources that meet
     /// the query; in order. The query's order and page do not count. Read from index rows alone.
     async fn counts(&self, query: &Query, param: &str) -> Result<Vec<(i64, u64)>, StoreError>;

@@ -77,7 +77,7 @@ impl Endplate {
         scope: Scope<'_>,
     ) -> Result<String, Refusal> {
         let request = self.request(kind, pairs, strict, scope).await?;
-        let page = self.store.search(&request.query).await?;
+        let page = self.store.search_lately(&request.query).await?;
         let total = request.query.total.then_some(page.total);
         let (included, warnings) = self.included(&request.includes, &page.resources).await?;
         let path = match scope {
@@ -121,7 +121,7 @@ impl Endplate {
         for kind in kinds {
             let request = self.request(kind, &own, strict, scope).await?;
             let wanted = wanted.get_or_insert(request.query.count);
-            let all = self.store.search(&Query { count: 0, ..request.query.clone() }).await?.total;
+            let all = self.store.search_lately(&Query { count: 0, ..request.query.clone() }).await?.total;
             total += all;
             (used, ignored) = (request.used, request.ignored);
             if all == 0 || next.is_some() || begin.is_some_and(|begin| kind < begin) {
@@ -133,7 +133,7 @@ impl Endplate {
             }
             let after = if begin == Some(kind) { place.clone() } else { None };
             let query = Query { count: *wanted, after, total: false, ..request.query };
-            let page = self.store.search(&query).await?;
+            let page = self.store.search_lately(&query).await?;
             *wanted -= page.resources.len().min(*wanted);
             next = page.next.map(|next| format!("{kind}{OF_TYPE}{next}"));
             hits.extend(self.hits(page.resources, Mode::Match, &request.shape));

@@ -16,6 +16,7 @@ pub use keyring::KeySource;
 use crate::caller::Caller;
 use crate::config::access::AccessConfig;
 use crate::error::Failure;
+use crate::guard::Guard;
 use endplate_fhir::issue::{Code, Issue};
 use endplate_followup::grant::scope::Scope;
 use endplate_followup::grant::{Grant, Registered};
@@ -112,9 +113,10 @@ impl Access {
     /// Access as configured; none: it is open.
     ///
     /// # Errors
-    /// A key or a scope cannot be used. The text names the setting.
+    /// A key or a scope cannot be used, or the address of keys is not called. The text names the setting.
     pub(crate) fn of(
         config: &AccessConfig,
+        guard: &Guard,
         base: &str,
         clock: Arc<dyn Clock>,
         store: Arc<dyn Store>,
@@ -122,10 +124,10 @@ impl Access {
         if !config.is_closed() {
             return Ok(None);
         }
-        let http = keyring::client().map_err(|_| "access: no HTTPS client can be made".to_owned())?;
-        let party = |keys: &KeySource, per_minute| Party {
-            keys: Keyring::of(keys.clone(), http.clone()),
-            limit: Limit::per_minute(per_minute),
+        let http = keyring::client(guard).map_err(|_| "access: no HTTPS client can be made".to_owned())?;
+        let party = |name: &str, keys: &KeySource, per_minute| {
+            let keys = Keyring::of(name, keys, guard, &http)?;
+            Ok::<_, String>(Party { keys, limit: Limit::per_minute(per_minute) })
         };
         let mut registered = Registered::new();
         let mut register = |name: &str, scopes: &str| {
@@ -137,18 +139,19 @@ impl Access {
         let mut clients = BTreeMap::new();
         for one in &config.clients {
             register(&one.id, &one.scopes)?;
-            clients.insert(one.id.clone(), party(&one.keys, one.requests_per_minute));
+            clients.insert(one.id.clone(), party(&one.id, &one.keys, one.requests_per_minute)?);
         }
         let mut issuers = BTreeMap::new();
         for one in &config.issuers {
             register(&one.issuer, &one.scopes)?;
             let audience = one.audience.clone().unwrap_or_else(|| base.to_owned());
-            let party = party(&one.keys, one.requests_per_minute);
+            let party = party(&one.issuer, &one.keys, one.requests_per_minute)?;
             issuers.insert(one.issuer.clone(), Issuer { party, audience });
         }
-        let hooks = config.hooks.iter();
-        let hooks =
-            hooks.map(|one| (one.issuer.clone(), party(&one.keys, one.requests_per_minute))).collect();
+        let mut hooks = BTreeMap::new();
+        for one in &config.hooks {
+            hooks.insert(one.issuer.clone(), party(&one.issuer, &one.keys, one.requests_per_minute)?);
+        }
         let signer = Signer::of(config.signing_key.as_deref())
             .map_err(|wanted| format!("access.signing_key {wanted}"))?;
         let seconds = |duration| SignedDuration::try_from(duration).unwrap_or_default();

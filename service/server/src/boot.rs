@@ -13,14 +13,15 @@ use crate::record::Outgoing;
 use crate::router::router;
 use crate::tls::{Certificates, TlsListener};
 use crate::webhook::{self, Webhook, WebhookError};
-use crate::worker::{self, Post};
+use crate::worker::{Crew, Post};
 use axum::serve::ListenerExt;
 use endplate_followup::grant::Grant;
 use endplate_followup::ports::{Clock, Store, Transport};
 use endplate_followup::{Endplate, Settings};
 use endplate_store::OpenError;
-use jiff::SignedDuration;
+use jiff::{SignedDuration, Timestamp};
 use std::net::SocketAddr;
+use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::Duration;
 use tokio::net::TcpListener;
@@ -52,6 +53,15 @@ pub enum BootError {
     /// The store cannot be opened.
     #[error(transparent)]
     Store(#[from] OpenError),
+    /// The store can be read and not written: its disk or its files are read-only.
+    #[error(
+        "the store{} cannot be written: make its disk and its files writable for whoever runs this, or name another one with --store",
+        .path.as_ref().map_or(String::new(), |path| format!(" {}", path.display()))
+    )]
+    ReadOnly {
+        /// Its file, if it is one.
+        path: Option<PathBuf>,
+    },
     /// What the store keeps cannot be read, or the configured protocol does not fit it.
     #[error("the protocol cannot be used with this store: {0}")]
     Protocol(String),
@@ -69,6 +79,17 @@ pub enum BootError {
 /// It cannot be opened.
 pub async fn open_store(url: &StoreUrl) -> Result<Arc<dyn Store>, BootError> {
     Ok(endplate_store::open(&url.address()).await?)
+}
+
+/// Whether a store can be written, which opening it does not tell: whoever serves on it must be able to put on record who reads.
+/// A disk that is full is no hindrance: space may come while the service runs.
+///
+/// # Errors
+/// It cannot.
+pub async fn check_writable(config: &Config, store: &dyn Store) -> Result<(), BootError> {
+    let path = if let StoreUrl::Sqlite(path) = &config.store { Some(path.clone()) } else { None };
+    // What waits for nobody, set aside: a statement that writes, and changes nothing.
+    store.park("", Timestamp::UNIX_EPOCH, "").await.map(|_| ()).map_err(|_| BootError::ReadOnly { path })
 }
 
 /// The use cases of a service at `base`.
@@ -119,11 +140,48 @@ impl Parts {
     pub async fn of(config: &Config, clock: Arc<dyn Clock>) -> Result<Self, BootError> {
         let webhook = Webhook::new(config, Arc::clone(&clock))?;
         let transport = Arc::new(Outgoing::new(webhook, config, &clock)?);
-        let parts = Self { store: open_store(&config.store).await?, clock, transport, workers: true };
+        let store = match &config.store_replica {
+            None => open_store(&config.store).await?,
+            Some(replica) => endplate_store::open_beside(&config.store.address(), &replica.address()).await?,
+        };
+        let parts = Self { store, clock, transport, workers: true };
         let endplate = endplate(config, "", Arc::clone(&parts.store), Arc::clone(&parts.clock));
         endplate.check_protocol().await.map_err(|refusal| BootError::Protocol(refusal.to_text()))?;
         Ok(parts)
     }
+}
+
+/// For the service itself, which knows who is registered, and for handlers: these have no rights before a caller has shown some.
+fn by_rights(endplate: Endplate, access: Option<&Access>) -> (Endplate, Endplate) {
+    let Some(access) = access else { return (endplate.clone(), endplate) };
+    let closed = endplate.closed_to(access.registered());
+    let without_rights = closed.on_behalf_of(Arc::new(Grant::nothing()));
+    (closed, without_rights)
+}
+
+/// The audit trail, and who puts on record what is sent there.
+async fn trail(
+    endplate: &Endplate,
+    clock: &Arc<dyn Clock>,
+    phases: &watch::Receiver<Phase>,
+    crew: &mut Crew,
+) -> Trail {
+    // Reading goes on where nothing can be written; then whoever derives something stores it.
+    if let Err(refusal) = endplate.introduce().await {
+        warn!(%refusal, "the service's own Device could not be stored");
+    }
+    let (trail, recording) = Trail::start(endplate.clone(), Arc::clone(clock), phases.clone());
+    crew.take_on("audit", recording);
+    trail
+}
+
+/// The address for numbers and probes alone, if one is configured.
+async fn listen_aside(config: &Config) -> Result<Option<(TcpListener, SocketAddr)>, BootError> {
+    let Some(listen) = config.metrics_listen else { return Ok(None) };
+    let refused = |error: std::io::Error| BootError::Metrics { listen, reason: error.kind() };
+    let listener = TcpListener::bind(listen).await.map_err(refused)?;
+    let address = listener.local_addr().map_err(refused)?;
+    Ok(Some((listener, address)))
 }
 
 /// A running service.
@@ -148,28 +206,17 @@ pub struct Server {
 pub async fn start(config: &Config, parts: Parts) -> Result<Server, BootError> {
     let refused = |error: std::io::Error| BootError::Listen { listen: config.listen, reason: error.kind() };
     let listener = TcpListener::bind(config.listen).await.map_err(refused)?;
-    let aside = match config.metrics_listen {
-        None => None,
-        Some(listen) => {
-            let refused = |error: std::io::Error| BootError::Metrics { listen, reason: error.kind() };
-            Some(TcpListener::bind(listen).await.map_err(refused)?)
-        }
-    };
+    let aside = listen_aside(config).await?;
     let address = listener.local_addr().map_err(refused)?;
     let base = base_url(config, address);
-    let access = Access::of(&config.access, &base, Arc::clone(&parts.clock), Arc::clone(&parts.store));
+    let guard = Guard::of_settings(config);
+    let access =
+        Access::of(&config.access, &guard, &base, Arc::clone(&parts.clock), Arc::clone(&parts.store));
     let access = access.map_err(BootError::Access)?.map(Arc::new);
     let certificates = config.tls.as_ref().map(Certificates::read).transpose().map_err(BootError::Access)?;
     let metrics = Arc::new(Metrics::default());
     let endplate = endplate(config, &base, parts.store, Arc::clone(&parts.clock)).metered(metrics.clone());
-    // The service itself knows who is registered; what handlers are given has no rights before a caller has shown some.
-    let (endplate, without_rights) = match &access {
-        None => (endplate.clone(), endplate),
-        Some(access) => {
-            let closed = endplate.closed_to(access.registered());
-            (closed.clone(), closed.on_behalf_of(Arc::new(Grant::nothing())))
-        }
-    };
+    let (endplate, without_rights) = by_rights(endplate, access.as_deref());
     let statement = metadata::statement(&base, config.body_limit_bytes);
     let statement = if access.is_some() { metadata::secured(statement) } else { statement };
     let (phase, phases) = watch::channel(Phase::Running);
@@ -178,19 +225,11 @@ pub async fn start(config: &Config, parts: Parts) -> Result<Server, BootError> {
 
     let health = Arc::new(Health::new(phases.clone()));
     let definitions = health.load();
-    let mut workers = JoinSet::new();
-    let mut named = Vec::new();
-    let trail = if config.audit_enabled {
-        // Reading goes on where nothing can be written; then whoever derives something stores it.
-        if let Err(refusal) = endplate.introduce().await {
-            warn!(%refusal, "the service's own Device could not be stored");
-        }
-        let (trail, recording) = Trail::start(endplate.clone(), Arc::clone(&parts.clock), phases.clone());
-        named.push(("audit".to_owned(), workers.spawn(recording)));
-        Some(trail)
-    } else {
-        None
-    };
+    let mut crew = Crew::default();
+    let mut recorded = None;
+    if config.audit_enabled {
+        recorded = Some(trail(&endplate, &parts.clock, &phases, &mut crew).await);
+    }
     let keys = webhook::key_set(webhook::signer(config)?.as_ref());
     let requests = Arc::new(Semaphore::new(config.requests_max));
     let scrape = Arc::new(Scrape {
@@ -201,7 +240,7 @@ pub async fn start(config: &Config, parts: Parts) -> Result<Server, BootError> {
         health: Arc::clone(&health),
         requests: Arc::clone(&requests),
         requests_max: config.requests_max,
-        trail: trail.clone(),
+        trail: recorded.clone(),
         started_at: parts.clock.now(),
         last: tokio::sync::Mutex::default(),
     });
@@ -218,18 +257,18 @@ pub async fn start(config: &Config, parts: Parts) -> Result<Server, BootError> {
         outbox: Arc::clone(&outbox),
         writes: Arc::clone(&writes),
         requests,
-        trail,
+        trail: recorded,
         scrape: Arc::clone(&scrape),
         metrics_elsewhere: config.metrics_listen.is_some() || config.access.is_closed(),
         cors_origins: config.cors_origins.iter().filter_map(|origin| origin.parse().ok()).collect(),
         request_prefix: format!("{:x}", parts.clock.now().as_nanosecond()).into(),
     };
     let (router, head_time) = (router(app), config.request_timeout);
-    let metrics_address = aside.as_ref().map(TcpListener::local_addr).transpose().map_err(refused)?;
-    if let Some(listener) = aside {
+    let metrics_address = aside.as_ref().map(|(_, address)| *address);
+    if let Some((listener, _)) = aside {
         // It goes on to the end: whoever watches sees the service drain.
         let served = serve_http(listener, probe::aside(scrape), head_time, phases.clone(), Phase::Stopping);
-        named.push(("metrics".to_owned(), workers.spawn(served)));
+        crew.take_on("metrics", served);
     }
     let http = if let Some(certificates) = certificates.clone() {
         let listener = TlsListener::new(listener, certificates).map_err(refused)?;
@@ -247,35 +286,24 @@ pub async fn start(config: &Config, parts: Parts) -> Result<Server, BootError> {
             phase: phases,
             metrics: Arc::clone(&metrics),
         };
-        let keeping = workers.spawn(worker::keep_claims(post.clone()));
-        named.push(("claims".to_owned(), keeping));
         let transport: Arc<dyn Transport> = Arc::new(Measured { transport: parts.transport, metrics });
-        let delivering = workers.spawn(worker::deliver(post.clone(), Arc::clone(&transport)));
-        named.push(("delivery".to_owned(), delivering));
-        for record in config.records.iter().filter(|one| !one.record.reads.is_empty()) {
-            let name = record.record.name.clone();
-            let polling = worker::poll(post.clone(), Arc::clone(&transport), name.clone(), record.read_every);
-            named.push((format!("record {name}"), workers.spawn(polling)));
-        }
-        let sweeping = workers.spawn(worker::sweep(post, config.sweep_every, config.time_zone.clone()));
-        named.push(("sweep".to_owned(), sweeping));
+        crew.begin(&post, &transport, config);
     }
-    health.started(named);
+    health.started(crew.names);
     // They are read beside all this; whoever was quicker has heard that the service is not ready.
     let _ = definitions.await;
     info!(%address, base, version = env!("CARGO_PKG_VERSION"), "listening");
-    let (drain_delay, drain_timeout) = (config.drain_delay, config.drain_timeout);
     Ok(Server {
         address,
         metrics_address,
         endplate,
         phase,
         http,
-        workers,
+        workers: crew.tasks,
         writes,
         outbox,
-        drain_delay,
-        drain_timeout,
+        drain_delay: config.drain_delay,
+        drain_timeout: config.drain_timeout,
         certificates,
     })
 }

@@ -11,6 +11,7 @@ use crate::boot::{self, Parts};
 use crate::clock::TurnedClock;
 use crate::config::{Config, StoreUrl};
 use crate::fault::Fault;
+use crate::guard::Guard;
 use crate::input::print;
 use cast::{Found, Nature, Patient, cast};
 use endplate_fhir::Json;
@@ -117,8 +118,8 @@ impl Clinic {
         Ok(Self {
             base: format!("http://{}/fhir", server.local_addr()),
             server,
-            client: Client::builder()
-                .no_proxy()
+            client: Guard::new(&config)
+                .client()
                 .build()
                 .map_err(|_| Fault::Environment("no HTTP client can be made".to_owned()))?,
             clock,

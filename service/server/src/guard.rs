@@ -116,6 +116,12 @@ impl Guard {
         }
     }
 
+    /// The rules for addresses that stand in the configuration itself (record servers, key sets): the list of hosts is of those
+    /// that Subscriptions name.
+    pub fn of_settings(config: &Config) -> Self {
+        Self { hosts: Arc::default(), ..Self::new(config) }
+    }
+
     /// The same, which asks others for the addresses of names.
     #[must_use]
     pub fn asking(self, names: Arc<dyn Names>) -> Self {

@@ -61,6 +61,9 @@ enum Command {
     },
     /// Show how the receivers of notifications stand; no payloads, no addresses
     Outbox {
+        /// Each dead letter instead, with the reason
+        #[arg(long)]
+        dead: bool,
         /// Where resources are kept [variable: ENDPLATE_STORE]
         #[arg(long, value_name = "URL")]
         store: Option<String>,
@@ -222,9 +225,9 @@ async fn run(cli: Cli) -> Result<(), Fault> {
             input::print(&sweep::run(&config, as_of.as_deref()).await?);
             Ok(())
         }
-        Command::Outbox { store } => {
+        Command::Outbox { dead, store } => {
             let config = config(Overrides { store, ..Overrides::default() }, file)?;
-            input::print(&outbox::list(&config).await?);
+            input::print(&if dead { outbox::dead(&config).await? } else { outbox::list(&config).await? });
             Ok(())
         }
         Command::Replay { receiver, since, dead, store } => {

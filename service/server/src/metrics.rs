@@ -307,7 +307,7 @@ impl Scrape {
         one(registry, "endplate_http_requests_in_progress", help, in_progress as f64);
         if let Some(trail) = &self.trail {
             let help = "Requests that wait to be put on record; at most 4096, then 503";
-            one(registry, "endplate_audit_queue_requests", help, trail.waiting() as f64);
+            one(registry, "endplate_audit_queue_requests", help, trail.waiting());
             let help = "Whether the audit trail could not be written last";
             one(registry, "endplate_audit_stuck", help, u8::from(trail.is_stuck()));
         }

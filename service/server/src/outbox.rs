@@ -1,4 +1,4 @@
-//! `endplate outbox` and `endplate replay`: how receivers stand, and what they are told again.
+//! `endplate outbox` and `endplate replay`: how receivers stand, what they did not take, and what they are told again.
 
 use crate::boot::{self, Parts};
 use crate::clock::SystemClock;
@@ -6,8 +6,8 @@ use crate::config::Config;
 use crate::fault::Fault;
 use crate::telemetry;
 use endplate_followup::outbox::Breaker;
-use endplate_followup::ports::{Clock, Receiver, Replay};
-use endplate_followup::{Endplate, outbox};
+use endplate_followup::ports::{Clock, Receiver, Replay, Store};
+use endplate_followup::{Endplate, Refusal, outbox};
 use jiff::Timestamp;
 use std::fmt::Write;
 use std::sync::Arc;
@@ -15,26 +15,60 @@ use std::sync::Arc;
 /// Receivers that are read at once.
 const PAGE: usize = 500;
 
+/// Dead letters that are listed for each receiver, the latest first.
+const LISTED: usize = 1_000;
+
 /// One line a receiver: what waits, since when, how it stands.
 ///
 /// # Errors
 /// The environment is at fault.
 pub async fn list(config: &Config) -> Result<String, Fault> {
-    let (endplate, now) = open(config).await?;
+    let (endplate, _, now) = open(config).await?;
     let mut rows = vec![
         ["receiver", "waiting", "oldest", "breaker", "failures", "next attempt", "dead", "last"]
             .map(str::to_owned),
     ];
-    let mut after: Option<String> = None;
-    loop {
-        let page = endplate.receivers(after.as_deref(), PAGE).await?;
-        rows.extend(page.iter().map(|receiver| row(receiver, now)));
-        match page.last() {
-            Some(last) if page.len() == PAGE => after = Some(last.key.clone()),
-            _ => break,
+    rows.extend(receivers(&endplate).await?.iter().map(|receiver| row(receiver, now)));
+    Ok(table(&rows))
+}
+
+/// One line a dead letter: its event, when it was tried last, the version that it is about, and why. Reasons of a hospital record
+/// server are in its own words.
+///
+/// # Errors
+/// The environment is at fault.
+pub async fn dead(config: &Config) -> Result<String, Fault> {
+    let (endplate, store, _) = open(config).await?;
+    let mut text = String::new();
+    for receiver in receivers(&endplate).await?.iter().filter(|receiver| receiver.dead > 0) {
+        let letters = store.dead_letters(&receiver.key, LISTED).await.map_err(Refusal::from)?;
+        for one in &letters {
+            let (key, number, at) = (&receiver.key, one.number, to_seconds(one.at));
+            let about = format!("{}/{}/_history/{}", one.kind, one.id, one.version);
+            let _ = writeln!(text, "{key}/{number}  {at}  {about}  {}", one.reason);
+        }
+        let more = receiver.dead.saturating_sub(letters.len() as u64);
+        if more > 0 {
+            let _ = writeln!(text, "{}: and {more} before these", receiver.key);
         }
     }
-    Ok(table(&rows))
+    if text.is_empty() {
+        text.push_str("there are no dead letters\n");
+    }
+    Ok(text)
+}
+
+/// All of them, in order of their keys.
+async fn receivers(endplate: &Endplate) -> Result<Vec<Receiver>, Refusal> {
+    let mut all: Vec<Receiver> = Vec::new();
+    loop {
+        let page = endplate.receivers(all.last().map(|last| last.key.as_str()), PAGE).await?;
+        let is_last = page.len() < PAGE;
+        all.extend(page);
+        if is_last {
+            return Ok(all);
+        }
+    }
 }
 
 fn row(receiver: &Receiver, now: Timestamp) -> [String; 8] {
@@ -93,17 +127,18 @@ pub async fn replay(
 ) -> Result<String, Fault> {
     let wrong = |_| Fault::Usage("write --since as an instant, 2026-03-01T08:00:00Z".to_owned());
     let since = since.map(str::parse).transpose().map_err(wrong)?;
-    let (endplate, _) = open(config).await?;
+    let (endplate, ..) = open(config).await?;
     let again = endplate.replay(&Replay { receiver, since, dead }).await?;
     Ok(format!(
         "events to be sent again {again}; a service that runs begins within a minute, endplate sweep at once\n"
     ))
 }
 
-async fn open(config: &Config) -> Result<(Endplate, Timestamp), Fault> {
+async fn open(config: &Config) -> Result<(Endplate, Arc<dyn Store>, Timestamp), Fault> {
     telemetry::start(&config.log, config.log_format);
     let clock: Arc<dyn Clock> = Arc::new(SystemClock::new(config.time_zone.clone()));
     let now = clock.now();
     let parts = Parts::of(config, Arc::clone(&clock)).await?;
-    Ok((boot::endplate(config, &boot::base_url(config, config.listen), parts.store, clock), now))
+    let base = boot::base_url(config, config.listen);
+    Ok((boot::endplate(config, &base, Arc::clone(&parts.store), clock), parts.store, now))
 }

@@ -44,8 +44,7 @@ impl Outgoing {
     /// # Errors
     /// TLS cannot be set up.
     pub fn new(webhook: Webhook, config: &Config, clock: &Arc<dyn Clock>) -> Result<Self, WebhookError> {
-        // Which hosts are called stands in the configuration itself; the list of hosts is of those that Subscriptions name.
-        let guard = Guard::new(&Config { webhook_allowed_hosts: Vec::new(), ..config.clone() });
+        let guard = Guard::of_settings(config);
         let records = config.records.iter().map(|record| RecordClient::new(record, &guard, clock));
         Ok(Self { webhook, records: records.collect::<Result<_, _>>()? })
     }

@@ -27,7 +27,9 @@ pub async fn run(config: &Config) -> Result<(), Fault> {
         }
     };
     let clock = Arc::new(SystemClock::new(config.time_zone.clone()));
-    let server = boot::start(config, Parts::of(config, clock).await?).await?;
+    let parts = Parts::of(config, clock).await?;
+    boot::check_writable(config, parts.store.as_ref()).await?;
+    let server = boot::start(config, parts).await?;
     loop {
         tokio::select! {
             () = asked_to_stop() => break,

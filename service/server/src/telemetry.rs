@@ -76,6 +76,10 @@ impl Recording {
     }
 
     /// Sends what is recorded and waits, at the end.
+    #[cfg_attr(
+        not(feature = "otel"),
+        allow(clippy::unused_async, reason = "it waits where spans are recorded")
+    )]
     pub async fn end(self) {
         #[cfg(feature = "otel")]
         if let Some(exporter) = self.exporter {

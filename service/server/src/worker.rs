@@ -1,6 +1,7 @@
 //! What `serve` does on its own: deliver notifications, and look again at what the clock has made due.
 
 use crate::clock::Stopwatch;
+use crate::config::Config;
 use crate::http::Phase;
 use crate::metrics::Metrics;
 use async_trait::async_trait;
@@ -14,6 +15,7 @@ use jiff::{SignedDuration, Timestamp};
 use std::sync::Arc;
 use std::time::Duration;
 use tokio::sync::{Notify, watch};
+use tokio::task::{AbortHandle, JoinSet};
 use tracing::{Instrument, debug, error, info, info_span, warn};
 
 /// No pause is longer: a wall clock that was set, or a machine that slept, is noticed within this time.
@@ -58,8 +60,33 @@ impl Post {
     }
 }
 
+/// Tasks that work on their own, each under a name by which /readyz knows it.
+#[derive(Default)]
+pub(crate) struct Crew {
+    pub tasks: JoinSet<()>,
+    pub names: Vec<(String, AbortHandle)>,
+}
+
+impl Crew {
+    pub(crate) fn take_on(&mut self, name: &str, work: impl Future<Output = ()> + Send + 'static) {
+        self.names.push((name.to_owned(), self.tasks.spawn(work)));
+    }
+
+    /// Begins to deliver, to read record servers and to sweep.
+    pub(crate) fn begin(&mut self, post: &Post, transport: &Arc<dyn Transport>, config: &Config) {
+        self.take_on("claims", keep_claims(post.clone()));
+        self.take_on("delivery", deliver(post.clone(), Arc::clone(transport)));
+        for record in config.records.iter().filter(|one| !one.record.reads.is_empty()) {
+            let name = &record.record.name;
+            let polling = poll(post.clone(), Arc::clone(transport), name.clone(), record.read_every);
+            self.take_on(&format!("record {name}"), polling);
+        }
+        self.take_on("sweep", sweep(post.clone(), config.sweep_every, config.time_zone.clone()));
+    }
+}
+
 /// Sends what is due, until the end. Attempts in progress are finished.
-pub(crate) async fn deliver(post: Post, transport: Arc<dyn Transport>) {
+async fn deliver(post: Post, transport: Arc<dyn Transport>) {
     // It ends when the service stops, or with a failure of the store, which was logged where it happened.
     while post.endplate.work(&post.endplate.notifications(transport.as_ref()), &post).await.is_err() {
         if post.pause(PAUSE_AFTER_FAILURE, std::future::pending()).await {
@@ -82,7 +109,7 @@ impl Bell for Post {
 }
 
 /// Keeps what this instance has claimed, until the end.
-pub(crate) async fn keep_claims(post: Post) {
+async fn keep_claims(post: Post) {
     const EVERY: Duration = Duration::from_secs(KEPT_EVERY_S as u64);
     while !post.pause(EVERY, std::future::pending()).await {
         if let Err(refusal) = post.endplate.keep_claims().await {
@@ -93,7 +120,7 @@ pub(crate) async fn keep_claims(post: Post) {
 }
 
 /// Looks at what is due: at the start, every `every`, and when a day begins in `zone`.
-pub(crate) async fn sweep(post: Post, every: Duration, zone: TimeZone) {
+async fn sweep(post: Post, every: Duration, zone: TimeZone) {
     let mut last: Option<Swept> = None;
     loop {
         let (now, today) = (post.clock.now(), post.clock.today());
@@ -139,7 +166,7 @@ async fn swept(post: &Post) -> bool {
 }
 
 /// Reads a record server: at the start and every `every`; later where it asks for more time.
-pub(crate) async fn poll(post: Post, transport: Arc<dyn Transport>, record: String, every: Duration) {
+async fn poll(post: Post, transport: Arc<dyn Transport>, record: String, every: Duration) {
     // Whoever reads it goes on doing so; another instance begins when that one has stopped.
     let work = format!("poll/{record}");
     loop {

@@ -12,6 +12,6 @@ pub mod sqlite;
 
 pub use backup::{BackupError, backup};
 pub use copy::{CopyError, copy};
-pub use open::{OpenError, open};
+pub use open::{OpenError, open, open_beside};
 pub use postgres::PostgresStore;
 pub use sqlite::SqliteStore;

@@ -97,6 +97,17 @@ pub(crate) fn is_postgres(address: &str) -> bool {
     address.starts_with("postgres:") || address.starts_with("postgresql:")
 }
 
+/// The same beside a replica, which only a PostgreSQL database can have.
+///
+/// # Errors
+/// It cannot be opened, or the replica's address is none.
+pub async fn open_beside(address: &str, replica: &str) -> Result<Arc<dyn Store>, OpenError> {
+    if !is_postgres(address) || !is_postgres(replica) {
+        return Err(OpenError::Address);
+    }
+    Ok(Arc::new(PostgresStore::open(address).await?.beside(replica)?))
+}
+
 /// Opens the store at `address`, and makes or brings up to date its tables.
 ///
 /// # Errors

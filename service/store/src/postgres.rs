@@ -47,6 +47,7 @@ const SESSION: [(&str, &str); 3] =
 pub struct PostgresStore {
     readers: PgPool,
     writers: PgPool,
+    replica: Option<PgPool>,
 }
 
 impl PostgresStore {
@@ -72,7 +73,17 @@ impl PostgresStore {
         let writing = if is_durable { options } else { options.options([("synchronous_commit", "on")]) };
         let readers = pool(READERS).connect_with(reading).await.map_err(wrong)?;
         let writers = pool(WRITERS).connect_with(writing).await.map_err(wrong)?;
-        Ok(Self { readers, writers })
+        Ok(Self { readers, writers, replica: None })
+    }
+
+    /// The same beside a replica of the database (a hot standby), which is asked what may be some moments behind. It need not be
+    /// there now: what it does not answer, the database itself does.
+    ///
+    /// # Errors
+    /// The address is none.
+    pub fn beside(self, replica: &str) -> Result<Self, OpenError> {
+        let options = options(replica)?.options(SESSION).statement_cache_capacity(200);
+        Ok(Self { replica: Some(pool(READERS).min_connections(0).connect_lazy_with(options)), ..self })
     }
 }
 
@@ -250,6 +261,19 @@ impl Store for PostgresStore {
 
     async fn search(&self, query: &Query) -> Result<Page, StoreError> {
         page::search(&self.readers, query).await
+    }
+
+    async fn search_lately(&self, query: &Query) -> Result<Page, StoreError> {
+        // Whoever looks into the audit trail is told of everything up to now.
+        if let Some(replica) = self.replica.as_ref().filter(|_| query.kind != "AuditEvent") {
+            match page::search(replica, query).await {
+                Err(StoreError::Failed { context, source }) => {
+                    tracing::warn!(context, error = %source, "the replica failed and the database is asked");
+                }
+                done => return done,
+            }
+        }
+        self.search(query).await
     }
 
     async fn counts(&self, query: &Query, param: &str) -> Result<Vec<(i64, u64)>, StoreError> {

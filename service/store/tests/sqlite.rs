@@ -323,6 +323,22 @@ async fn a_store_of_an_earlier_release_is_brought_up_to_date() {
     assert_eq!((last, copying), (2, 0));
 }
 
+/// I03 of the checklist: it is the file that is asked.
+#[tokio::test]
+async fn a_store_that_lost_a_migration_or_its_file_is_not_ready() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("store.db");
+    let store = open(&path).await.unwrap();
+    store.check().await.unwrap();
+    let mut connection = connect(&path).await;
+    for loss in ["delete from _sqlx_migrations", "drop table _sqlx_migrations"] {
+        sqlx::query(loss).execute(&mut connection).await.unwrap();
+        let error = store.check().await.unwrap_err();
+        assert!(matches!(error, StoreError::Failed { .. }), "{loss}");
+        assert_shows_no_sql(&error);
+    }
+}
+
 async fn connect(path: &Path) -> sqlx::SqliteConnection {
     use sqlx::Connection;
     let options = sqlx::sqlite::SqliteConnectOptions::new().filename(path);

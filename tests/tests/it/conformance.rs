@@ -57,6 +57,7 @@ const SOURCES: &[&str] = &[
     include_str!("conformance/e_subscriptions/states.rs"),
     include_str!("conformance/e_subscriptions/told.rs"),
     include_str!("../../../service/server/tests/it/logs.rs"),
+    include_str!("../../../service/server/tests/it/record.rs"),
     include_str!("conformance/h_abuse.rs"),
     include_str!("conformance/h_audit.rs"),
     include_str!("conformance/h_data.rs"),

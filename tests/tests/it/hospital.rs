@@ -44,6 +44,8 @@ pub struct Seen {
     pub target: String,
     pub if_match: Option<String>,
     pub authorization: Option<String>,
+    /// The trace that it is part of, as W3C Trace Context has it.
+    pub trace: Option<String>,
     pub status: u16,
 }
 
@@ -282,6 +284,7 @@ async fn serve(State(shared): State<Shared>, request: Request) -> Response {
     let header = |name: &str| header(&parts.headers, name);
     let body = axum::body::to_bytes(body, usize::MAX).await.unwrap();
     let (if_match, authorization) = (header("if-match"), header("authorization"));
+    let trace = header("traceparent");
     let target = parts.uri.to_string().trim_start_matches("/fhir/").to_owned();
     let method = parts.method.to_string();
     let query = parts.uri.query().unwrap_or_default();
@@ -294,7 +297,8 @@ async fn serve(State(shared): State<Shared>, request: Request) -> Response {
         Fault::Status(status) => outcome(status, "As the test asks."),
         Fault::Wait(status, seconds) => Answer { retry_after_s: Some(seconds), ..outcome(status, "Wait.") },
         Fault::Hang => {
-            seen(&shared, method, target, if_match, authorization, 0);
+            let status = 0;
+            note(&shared, Seen { method, target, if_match, authorization, trace, status });
             return std::future::pending().await;
         }
         Fault::None | Fault::Lost => done(
@@ -309,19 +313,13 @@ async fn serve(State(shared): State<Shared>, request: Request) -> Response {
     if method == "PUT" {
         shared.written.notify_one();
     }
-    seen(&shared, method, target, if_match, authorization, answer.status);
+    let status = answer.status;
+    note(&shared, Seen { method, target, if_match, authorization, trace, status });
     if matches!(fault, Fault::Lost) { std::future::pending().await } else { told(answer) }
 }
 
-fn seen(
-    shared: &Shared,
-    method: String,
-    target: String,
-    if_match: Option<String>,
-    authorization: Option<String>,
-    status: u16,
-) {
-    shared.ward.lock().unwrap().seen.push(Seen { method, target, if_match, authorization, status });
+fn note(shared: &Shared, seen: Seen) {
+    shared.ward.lock().unwrap().seen.push(seen);
 }
 
 fn done(

@@ -499,12 +499,15 @@ fn a_folder_that_cannot_be_written_is_said_in_one_line() {
 // The offers and the router, both ways: OpenAPI 3.1 "Paths Object".
 #[tokio::test]
 async fn the_openapi_document_names_every_route_and_each_of_them_answers() {
-    let sources = [
-        include_str!("../../../service/server/src/router.rs"),
-        include_str!("../../../service/server/src/http/operation.rs"),
-        include_str!("../../../service/server/src/http/calendar.rs"),
-        include_str!("../../../service/server/src/http/cds.rs"),
-    ];
+    // Wherever a route is made; the demonstration's receiver is another service.
+    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("../service/server/src");
+    let sources: Vec<String> = [folder.clone(), folder.join("http"), folder.join("access")]
+        .iter()
+        .flat_map(|folder| std::fs::read_dir(folder).unwrap())
+        .map(|file| file.unwrap().path())
+        .filter(|path| path.is_file())
+        .map(|path| std::fs::read_to_string(path).unwrap())
+        .collect();
     let routed: BTreeSet<String> = sources
         .iter()
         .flat_map(|source| source.split(".route(").skip(1))
@@ -529,7 +532,7 @@ async fn the_openapi_document_names_every_route_and_each_of_them_answers() {
     let paths = document["paths"].as_object().unwrap();
     assert!(paths.len() > 50, "{}", paths.len());
     for (path, item) in paths {
-        for method in item.as_object().unwrap().keys() {
+        for method in ["get", "put", "post", "patch", "delete"] {
             let address = path
                 .replace("{type}", "Task")
                 .replace("{id}", "none")
@@ -538,9 +541,18 @@ async fn the_openapi_document_names_every_route_and_each_of_them_answers() {
             let reply = served.send(served.request(&method.to_uppercase(), &address)).await;
             let unknown = reply.status == 404
                 && (reply.text.contains("nothing at this address") || reply.text.contains("not offered"));
-            assert!(reply.status != 405 && !unknown, "{method} {path}: {}", reply.status);
+            // A method that the router has and no offer names would have no row in the matrix of access either.
+            let is_offered = item.get(method).is_some();
+            let is_answered = reply.status != 405 && !unknown;
+            // All stored types have the same routes, and what a type does not take is refused behind them: one stands for all.
+            let kind =
+                path.strip_prefix("/fhir/").and_then(|rest| rest.split('/').next()).unwrap_or_default();
+            let is_one_of_many =
+                endplate_fhir::TYPES.contains(&kind) && kind != "Task" && !path.contains('$');
+            let agree = is_answered == is_offered || (is_one_of_many && !is_offered);
+            assert!(agree, "{method} {path}: {}", reply.status);
             assert!(
-                !item[method]["responses"][reply.status.to_string()].is_null(),
+                !is_offered || !item[method]["responses"][reply.status.to_string()].is_null(),
                 "{method} {path}: {}",
                 reply.status
             );

@@ -1,14 +1,16 @@
 //! What was derived, at the hospital's record server: once, in order, under their names, whatever goes wrong on the way.
 
 use crate::clinic::{Clinic, gap, interosseous_graft, target, text, with};
-use crate::hospital::{Fault, Hospital, Ward, beside, beside_on, version};
+use crate::hospital::{Fault, Hospital, Seen, Ward, beside, beside_on, version};
 use endplate_fhir::{Json, TYPES, reference};
 use endplate_followup::DeliveryReport;
 use endplate_followup::ports::{Counterparts, Replay, Transport};
 use endplate_followup::record::WRITABLE;
+use endplate_followup::trace::Trace;
 use endplate_store::SqliteStore;
 use serde_json::json;
 use std::collections::BTreeMap;
+use std::sync::Arc;
 
 const MRN: &str = "https://hospital.example/mrn";
 
@@ -111,6 +113,30 @@ async fn i16_everything_derived_is_there_once_after_what_it_refers_to_and_under_
     let asked = hospital.with(|ward| ward.seen.len());
     assert_eq!(deliver(&clinic, &outgoing).await, DeliveryReport::default());
     assert_eq!(hospital.with(|ward| ward.seen.len()), asked, "nothing is asked when nothing is new");
+}
+
+/// What a write causes at a record server is part of its trace (W3C Trace Context); what the clock alone causes has traces of its own.
+#[tokio::test]
+async fn i10_the_trace_of_a_write_goes_with_what_is_written_there() {
+    const ID: &str = "4bf92f3577b34da6a3ce929d0e0e4736";
+    let hospital = Hospital::open().await;
+    hospital.with(known_there);
+    let (clinic, outgoing) = beside("2026-03-03", &[hospital.record(&WRITABLE, &[])]).await;
+    let parent = format!("00-{ID}-00f067aa0ba902b7-01");
+    let traced = clinic.endplate.within(Arc::new(Trace { parent, state: None }));
+    for resource in records() {
+        let (kind, id) = (text(&resource, "/resourceType").to_owned(), text(&resource, "/id").to_owned());
+        traced.update(&kind, &id, resource, None).await.unwrap();
+    }
+    deliver(&clinic, &outgoing).await;
+    let ids =
+        |seen: &Seen| seen.trace.as_deref().and_then(|trace| trace.split('-').nth(1)).unwrap().to_owned();
+    let first = hospital.with(|ward| ward.seen.iter().map(ids).collect::<Vec<_>>());
+    assert!(first.len() > 5 && first.iter().all(|id| id == ID), "{first:?}");
+    clinic.sweep_on("2026-04-20").await;
+    deliver(&clinic, &outgoing).await;
+    let later = hospital.with(|ward| ward.seen.iter().skip(first.len()).map(ids).collect::<Vec<_>>());
+    assert!(!later.is_empty() && later.iter().all(|id| id.len() == 32 && id != ID), "{later:?}");
 }
 
 /// Each was written when all that it refers to was there: the server gives ids in the order in which resources came.

@@ -49,6 +49,13 @@ impl Reply {
         self.headers.get(name).map_or("", |value| value.to_str().unwrap())
     }
 
+    /// The text without what tells one request from another: the trace that a refusal names.
+    pub fn untraced(&self) -> String {
+        let mut parts = self.text.split("\"trace ");
+        let first = parts.next().unwrap_or_default().to_owned();
+        parts.fold(first, |text, part| format!("{text}\"{}", &part[32..]))
+    }
+
     pub fn json(&self) -> Json {
         serde_json::from_str(&self.text).unwrap_or_else(|_| panic!("no JSON: {}", self.text))
     }

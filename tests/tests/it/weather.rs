@@ -3,7 +3,7 @@
 
 use crate::served::{Served, config};
 use endplate_followup::ports::Store;
-use endplate_store::{OpenError, open};
+use endplate_store::{OpenError, open, open_beside};
 use endplate_tests::postgres::{self, Server};
 use serde_json::json;
 use sqlx::{AssertSqlSafe, Connection, PgConnection};
@@ -89,6 +89,102 @@ async fn a_server_that_is_restarted_under_load_loses_nothing_acknowledged() {
     let (status, text) = write(&served, 1, "again").await;
     assert_eq!(status, 503);
     assert_says_what_happens(&text);
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_standby_that_takes_over_has_all_that_was_acknowledged_and_the_service_goes_on_with_it() {
+    let mut primary = Server::start();
+    let mut standby = primary.standby();
+    primary.database("hospital").await;
+    let mut administrator = connect(&primary.address("postgres")).await;
+    // As PostgreSQL's manual has it for no loss (section 27.2.8, Synchronous Replication): a commit waits for the standby.
+    tell(&mut administrator, "alter system set synchronous_standby_names = '*'").await;
+    tell(&mut administrator, "select pg_reload_conf()").await;
+    drop(administrator);
+    // The name that clients know: whoever runs the servers moves it.
+    let folder = tempfile::tempdir().unwrap();
+    let name = folder.path().join("server");
+    std::os::unix::fs::symlink(primary.folder(), &name).unwrap();
+    let address = format!("postgres://endplate@localhost/hospital?host={}", name.display());
+    let served = served(&address).await;
+    for number in 0..30 {
+        assert_eq!(write(&served, number, "o").await.0, 201);
+    }
+    primary.stop();
+    assert_eq!(write(&served, 30, "o").await.0, 503);
+    std::fs::remove_file(&name).unwrap();
+    std::os::unix::fs::symlink(standby.folder(), &name).unwrap();
+    // Until it is promoted it takes no writes, and the service says that it is not ready.
+    assert_eq!(served.get("/readyz").await.status, 503);
+    let (status, text) = write(&served, 30, "o").await;
+    assert_eq!(status, 503);
+    assert_says_what_happens(&text);
+    let standby = tokio::task::spawn_blocking(move || {
+        standby.promote();
+        standby
+    })
+    .await
+    .unwrap();
+    // No standby is left to wait for.
+    let mut administrator = connect(&standby.address("postgres")).await;
+    tell(&mut administrator, "alter system reset synchronous_standby_names").await;
+    tell(&mut administrator, "select pg_reload_conf()").await;
+    for number in 30..60 {
+        // A connection that broke is found broken when it is next used, once.
+        let mut broken = 0;
+        while write(&served, number, "o").await.0 != 201 {
+            broken += 1;
+            assert!(broken < 40, "it goes on with the new server");
+        }
+    }
+    assert_eq!(served.get("/readyz").await.status, 200);
+    assert_eq!(served.get("/fhir/Organization?_summary=count").await.json()["total"], 60);
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn searches_are_asked_of_the_replica_and_of_the_database_when_it_is_gone() {
+    let primary = Server::start();
+    let address = primary.database("hospital").await;
+    drop(open(&address).await.unwrap());
+    let mut standby = primary.standby();
+    let store = open_beside(&address, &standby.address("hospital")).await.unwrap();
+    let served = Served::on("2026-03-03", store, &config()).await;
+    assert_eq!(write(&served, 1, "o").await.0, 201);
+    let mut replica = connect(&standby.address("hospital")).await;
+    let count = async |served: &Served| {
+        served.get("/fhir/Organization?_summary=count").await.json()["total"].as_u64().unwrap()
+    };
+    // A standby that is told to wait answers from where it stands.
+    tell(&mut connect(&primary.address("hospital")).await, "select pg_switch_wal()").await;
+    loop {
+        let rows: i64 =
+            sqlx::query_scalar("select count(*) from resource").fetch_one(&mut replica).await.unwrap();
+        if rows == 1 {
+            break;
+        }
+    }
+    tell(&mut replica, "select pg_wal_replay_pause()").await;
+    loop {
+        let state: String = sqlx::query_scalar("select pg_get_wal_replay_pause_state()")
+            .fetch_one(&mut replica)
+            .await
+            .unwrap();
+        if state == "paused" {
+            break;
+        }
+    }
+    assert_eq!(write(&served, 2, "o").await.0, 201);
+    assert_eq!(count(&served).await, 1, "the replica was asked, which is behind");
+    // What a decision rests on is never behind: the same identifier twice is one resource.
+    assert_eq!(served.get("/fhir/Organization/o2").await.status, 200);
+    let twice = json!({ "resourceType": "Organization", "name": "again" });
+    let conditional =
+        served.request("POST", "/fhir/Organization").header("content-type", "application/fhir+json");
+    let conditional = conditional.header("if-none-exist", "_id=o2").body(twice.to_string());
+    assert_eq!(served.send(conditional).await.status, 200, "it is found");
+    drop(replica);
+    standby.stop();
+    assert_eq!(count(&served).await, 2, "the database itself is asked");
 }
 
 /// A file system of `mb` MB at a folder, as root; else none.

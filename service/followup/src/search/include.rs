@@ -80,7 +80,7 @@ impl Endplate {
         }
         let mut found = Vec::new();
         loop {
-            let page = self.store.search(&query).await?;
+            let page = self.store.search_lately(&query).await?;
             found.extend(page.resources.into_iter().filter(|one| self.may(right, one)));
             match page.next {
                 Some(next) if found.len() < limit => query.after = Some(next),

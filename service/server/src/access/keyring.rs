@@ -1,15 +1,17 @@
 //! The public keys of others: from a file, or from where they publish them.
 
 use super::jws::{self, Key};
+use crate::guard::{self, Guard};
+use crate::webhook::cause;
 use endplate_fhir::Json;
 use jiff::{SignedDuration, Timestamp};
 use reqwest::header::CACHE_CONTROL;
-use reqwest::redirect::Policy;
 use reqwest::{Client, Url};
 use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::Duration;
 use tokio::sync::Mutex;
+use tracing::warn;
 
 /// Largest key set.
 const BYTES_MAX: usize = 256 * 1024;
@@ -27,7 +29,7 @@ const PATIENCE: Duration = Duration::from_secs(5);
 pub enum KeySource {
     /// A file; it is read at every use, so that it can be exchanged.
     File(PathBuf),
-    /// An address, with https; on this machine also with http.
+    /// An address, with https; on this machine also with http. The guard says whether it is called.
     Url(Url),
 }
 
@@ -73,14 +75,31 @@ struct Fetched {
 /// The keys of one party.
 #[derive(Debug)]
 pub(crate) struct Keyring {
+    /// Whose, as it is registered.
+    party: String,
     source: KeySource,
     client: Client,
     fetched: Mutex<Fetched>,
 }
 
 impl Keyring {
-    pub(crate) fn of(source: KeySource, client: Client) -> Self {
-        Self { source, client, fetched: Mutex::default() }
+    /// Those of a registered party, fetched by a client of [`client`].
+    ///
+    /// # Errors
+    /// Their address is not called. The text names the party and says what to change.
+    pub(crate) fn of(
+        party: &str,
+        source: &KeySource,
+        guard: &Guard,
+        client: &Client,
+    ) -> Result<Self, String> {
+        if let KeySource::Url(url) = source {
+            guard
+                .check(url.as_str())
+                .map_err(|blocked| format!("access: jwks of {party} is not called: {blocked}"))?;
+        }
+        let (party, source, client) = (party.to_owned(), source.clone(), client.clone());
+        Ok(Self { party, source, client, fetched: Mutex::default() })
     }
 
     /// Whether a header `jku` names the address of these keys.
@@ -131,21 +150,25 @@ impl Keyring {
     }
 
     async fn fetch(&self, url: &Url) -> Result<(Vec<Key>, i64), Unread> {
-        const UNREAD: Unread = "its keys could not be fetched";
-        let mut response = self.client.get(url.clone()).send().await.map_err(|_| UNREAD)?;
+        // Whoever calls is told nothing of the registered address, and whoever runs the service why nothing comes of it.
+        let unread = |reason: &str| {
+            warn!(party = self.party, reason, "the keys of a registered party could not be fetched");
+            "its keys could not be fetched"
+        };
+        let response = self.client.get(url.clone()).send().await;
+        let response = response.map_err(|error| match guard::blocked(&error) {
+            Some(blocked) => unread(&blocked.to_string()),
+            None => unread(cause(&error)),
+        })?;
         if !response.status().is_success() {
-            return Err(UNREAD);
+            return Err(unread(&format!("the answer is {}", response.status().as_u16())));
         }
         let said = response.headers().get(CACHE_CONTROL).and_then(|value| value.to_str().ok());
         let kept_s = kept_s(said);
-        let mut bytes = Vec::new();
-        while let Some(chunk) = response.chunk().await.map_err(|_| UNREAD)? {
-            bytes.extend_from_slice(&chunk);
-            if bytes.len() > BYTES_MAX {
-                return Err(UNREAD);
-            }
-        }
-        Ok((parse(&bytes)?, kept_s))
+        let bytes = guard::body(response, BYTES_MAX).await;
+        let bytes = bytes
+            .ok_or_else(|| unread(&format!("the answer broke off, or is larger than {BYTES_MAX} bytes")))?;
+        Ok((parse(&bytes).map_err(unread)?, kept_s))
     }
 }
 
@@ -155,11 +178,9 @@ pub(crate) fn parse(bytes: &[u8]) -> Result<Vec<Key>, Unread> {
     jws::keys(&set)
 }
 
-/// A client for keys: no redirects, no proxy, no long waits.
-pub(crate) fn client() -> Result<Client, reqwest::Error> {
-    // Fails if another part of the process has installed a provider before; then that one serves.
-    let _ = rustls::crypto::ring::default_provider().install_default();
-    Client::builder().redirect(Policy::none()).no_proxy().timeout(PATIENCE).build()
+/// A client for keys, which may take no long time.
+pub(crate) fn client(guard: &Guard) -> Result<Client, reqwest::Error> {
+    guard.client().timeout(PATIENCE).build()
 }
 
 /// How long an answer may be kept, in seconds (RFC 9111 section 5.2.2).
@@ -179,6 +200,52 @@ fn kept_s(cache_control: Option<&str>) -> i64 {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::config::Config;
+    use crate::guard::Names;
+    use async_trait::async_trait;
+    use std::net::{IpAddr, Ipv4Addr};
+    use tokio::net::TcpListener;
+
+    /// A name that leads to this machine.
+    struct Here;
+
+    #[async_trait]
+    impl Names for Here {
+        async fn addresses(&self, _: &str) -> std::io::Result<Vec<IpAddr>> {
+            Ok(vec![Ipv4Addr::LOCALHOST.into()])
+        }
+    }
+
+    /// OWASP, Server-Side Request Forgery Prevention Cheat Sheet: a name is looked at when it is connected to. With the network
+    /// allowed the same name is called: port and name were right.
+    #[tokio::test]
+    async fn keys_are_not_fetched_from_where_a_name_may_not_lead() {
+        let listener = TcpListener::bind("127.0.0.1:0").await.expect("a port");
+        let port = listener.local_addr().expect("an address").port();
+        let source = KeySource::parse(&format!("https://login.example:{port}/jwks")).expect("a source");
+        let mut config = Config::of_defaults().expect("the defaults");
+        let fetch = async |config: &Config| {
+            let guard = Guard::of_settings(config).asking(Arc::new(Here));
+            let client = client(&guard).expect("a client");
+            let keys = Keyring::of("login", &source, &guard, &client).expect("an address");
+            keys.keys("any", Timestamp::UNIX_EPOCH).await.map(|_| ()).expect_err("no keys")
+        };
+        config.webhook_allowed_networks = Vec::new();
+        assert_eq!(fetch(&config).await, "its keys could not be fetched");
+        config.webhook_allowed_networks = vec!["127.0.0.0/8".parse().expect("a network")];
+        // Whoever is connected to first is the second of the two: the first never came.
+        let (taken, refused) = tokio::join!(
+            async {
+                let (stream, _) = listener.accept().await.expect("a connection");
+                drop(stream);
+                listener
+            },
+            fetch(&config)
+        );
+        assert_eq!(refused, "its keys could not be fetched");
+        let listener = taken.into_std().expect("a listener");
+        assert_eq!(listener.accept().expect_err("nobody else").kind(), std::io::ErrorKind::WouldBlock);
+    }
 
     // RFC 9111 section 5.2.2.
     #[test]

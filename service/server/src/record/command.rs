@@ -75,12 +75,16 @@ async fn listing(endplate: &Endplate, store: &dyn Store) -> Result<String, Refus
                 }
             };
         }
-        for one in store.dead_letters(&record.receiver(), LISTED).await? {
+        let letters = store.dead_letters(&record.receiver(), LISTED).await?;
+        for one in &letters {
             let _ = writeln!(
                 text,
                 "  refused {}: {}/{}/_history/{}: {}",
                 one.at, one.kind, one.id, one.version, one.reason
             );
+        }
+        if letters.len() == LISTED {
+            text.push_str("  there may be more: endplate outbox --dead\n");
         }
         for one in store.unread(&record.name, LISTED).await? {
             let version = one.their_version.map_or(String::new(), |version| format!("/_history/{version}"));

@@ -18,6 +18,20 @@ use tokio::sync::Mutex;
 const ASSERTION_S: i64 = 240;
 /// So long before its end a token is no longer used.
 const LEEWAY: SignedDuration = SignedDuration::from_secs(20);
+/// What a token endpoint may say went wrong (RFC 6749, section 5.2).
+const ERRORS: [&str; 6] = [
+    "invalid_request",
+    "invalid_client",
+    "invalid_grant",
+    "unauthorized_client",
+    "unsupported_grant_type",
+    "invalid_scope",
+];
+/// The names of algorithms of signatures (RFC 7518, section 3.1; RFC 8037).
+const ALGORITHMS: [&str; 14] = [
+    "HS256", "HS384", "HS512", "RS256", "RS384", "RS512", "ES256", "ES384", "ES512", "PS256", "PS384",
+    "PS512", "none", "EdDSA",
+];
 /// A token of which nothing is said lives so long, in seconds (SMART: at most five minutes are recommended).
 const TOKEN_S: i64 = 300;
 
@@ -112,10 +126,8 @@ async fn said(whose: &str, response: Response) -> Result<Json, String> {
     if status.is_success() {
         return body.ok_or_else(|| format!("{whose} is no JSON"));
     }
-    // RFC 6749, section 5.2: the codes are of these characters.
-    let code = body.as_ref().and_then(|body| body["error"].as_str());
-    let code =
-        code.filter(|code| code.len() <= 40 && code.bytes().all(|b| b.is_ascii_lowercase() || b == b'_'));
+    // Another word may be anything, and reasons are logged.
+    let code = body.as_ref().and_then(|body| body["error"].as_str()).filter(|code| ERRORS.contains(code));
     Err(format!("{whose} answered {} {}", status.as_u16(), code.unwrap_or_default()).trim_end().to_owned())
 }
 
@@ -130,8 +142,9 @@ fn token_endpoint(found: &Json, algorithm: &str, base: &Url) -> Result<Url, Stri
     if let Some(known) = found["token_endpoint_auth_signing_alg_values_supported"].as_array()
         && !known.iter().any(|known| known == algorithm)
     {
-        let known: Vec<&str> = known.iter().filter_map(Json::as_str).filter(|name| name.len() <= 8).collect();
-        let known = known.join(", ");
+        let known = known.iter().filter_map(Json::as_str).filter(|name| ALGORITHMS.contains(name));
+        let known = known.collect::<Vec<_>>().join(", ");
+        let known = if known.is_empty() { "none that has a name here" } else { &known };
         return Err(format!("the newest key signs {algorithm}, and the record server takes {known}"));
     }
     Ok(endpoint)

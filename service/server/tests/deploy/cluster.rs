@@ -196,7 +196,9 @@ async fn three_instances_keep_their_word_while_one_is_killed_one_cut_off_and_all
     let mut balancer = Container::named(cluster.only("balancer"));
     found(&mut balancer, 3);
     let first = cluster.containers("endplate");
-    first.iter().for_each(|instance| drop(until_ready(instance, true)));
+    for instance in &first {
+        until_ready(instance, true);
+    }
     let caller = Caller::of(&format!("http://{}", balancer.at(8080)));
     let subscription = json!({
         "resourceType": "Subscription", "id": "s", "status": "requested", "reason": "tests", "criteria": "Task",
@@ -234,8 +236,9 @@ async fn three_instances_keep_their_word_while_one_is_killed_one_cut_off_and_all
         &["up", "--detach", "--no-deps", "--no-recreate", "--scale", "endplate=6", "endplate"],
     );
     found(&mut balancer, 3);
-    let all = cluster.containers("endplate");
-    all.iter().for_each(|instance| drop(until_ready(instance, true)));
+    for instance in &cluster.containers("endplate") {
+        until_ready(instance, true);
+    }
     for instance in &first {
         docker(&["stop", "--time=30", instance]);
         assert_eq!(docker(&["inspect", "--format={{.State.ExitCode}}", instance]), "0");

@@ -1,11 +1,11 @@
 //! The command line: exit codes, and one line that says what to do.
 
 use crate::harness::{config, start};
+use crate::logs::receiver;
+use crate::program::{Program, serve, status};
 use serde_json::{Value as Json, json};
-use std::io::{BufRead, BufReader, Lines, Read, Write};
-use std::net::TcpStream;
 use std::path::Path;
-use std::process::{Child, ChildStderr, Command, Output, Stdio};
+use std::process::{Command, Output, Stdio};
 use tempfile::TempDir;
 
 fn endplate(folder: &Path, arguments: &[&str]) -> Output {
@@ -227,57 +227,13 @@ fn protocol_previews_and_moves() {
     }
 }
 
-/// `endplate serve` as a process, and its log.
-struct Served {
-    child: Child,
-    log: Lines<BufReader<ChildStderr>>,
-    address: String,
-}
-
-impl Served {
-    fn start(folder: &Path, log: &str) -> Self {
-        let mut child = command(folder, &["serve", "--listen", "127.0.0.1:0", "--store", "sqlite::memory:"])
-            .env("ENDPLATE_LOG", log)
-            .env("ENDPLATE_LOG_FORMAT", "json")
-            .stderr(Stdio::piped())
-            .spawn()
-            .expect("started");
-        let mut log = BufReader::new(child.stderr.take().expect("piped")).lines();
-        let listening = log
-            .by_ref()
-            .filter_map(|line| serde_json::from_str::<Json>(&line.expect("a line")).ok())
-            .find(|event| event["message"] == "listening")
-            .expect("it listens");
-        let address = listening["address"].as_str().expect("an address").to_owned();
-        Self { child, log, address }
-    }
-
-    /// Tells it to stop, and returns the rest of its log.
-    fn stop(mut self) -> String {
-        let told = Command::new("kill").args(["-TERM", &self.child.id().to_string()]).status().expect("told");
-        assert!(told.success());
-        let rest = self.log.map(|line| line.expect("a line") + "\n").collect();
-        assert!(self.child.wait().expect("ended").success());
-        rest
-    }
-
-    fn converse(&self, request: &str) -> String {
-        let mut stream = TcpStream::connect(&self.address).expect("connected");
-        stream.write_all(request.as_bytes()).expect("sent");
-        let mut answer = String::new();
-        stream.read_to_string(&mut answer).expect("an answer");
-        answer
-    }
-}
-
 #[test]
 fn serve_ends_in_good_order_when_it_is_told_to() {
     let folder = folder();
-    let served = Served::start(folder.path(), "info");
-    assert!(served.address.starts_with("127.0.0.1:"));
+    let served = Program::start(&mut serve(folder.path()));
     let ready = ["ready", "--listen", &served.address.clone()];
     assert!(endplate(folder.path(), &ready).stdout.starts_with(b"ready\n"));
-    assert!(served.stop().contains("stopping"));
+    assert!(served.stop().iter().any(|line| line.contains("stopping")));
     refused(&endplate(folder.path(), &ready), 3, "does not answer");
 }
 
@@ -295,33 +251,35 @@ fn backup_copies_a_store_or_says_why_not() {
     assert!(endplate(folder.path(), &["audit", "verify", "--store", "sqlite:copy.db"]).status.success());
 }
 
-// Canaries in a body, a query, an id, a header and broken JSON; every line of every module is looked at.
+/// RFC 9110 section 15.5.21: 422 is about the message, which will never be taken.
 #[test]
-fn nothing_that_was_sent_is_logged() {
+fn dead_letters_are_listed_with_their_reasons_while_the_service_runs() {
     let folder = folder();
-    let served = Served::start(folder.path(), "trace");
-    let send = |method: &str, path: &str, body: &str| {
-        let length = body.len();
-        served.converse(&format!(
-            "{method} {path} HTTP/1.1\r\nhost: test\r\nconnection: close\r\ncontent-type: application/json\r\n\
-             x-request-id: my-request\r\nauthorization: Bearer canary\r\ncontent-length: {length}\r\n\r\n{body}"
-        ))
+    let none = endplate(folder.path(), &["outbox", "--dead", "--store", "sqlite:store.db"]);
+    assert_eq!(String::from_utf8_lossy(&none.stdout), "there are no dead letters\n");
+    let (endpoint, received) = receiver(422);
+    let service = Program::start(serve(folder.path()).env("ENDPLATE_LOG", "debug"));
+    let put = |path: &str, body: Json| {
+        let head = format!("PUT /fhir/{path} HTTP/1.1\r\ncontent-type: application/fhir+json");
+        assert_eq!(status(&service.send(&head, &body.to_string())), 201);
     };
-    let patient = "{\"resourceType\":\"Patient\",\"id\":\"p\",\"name\":[{\"family\":\"Canary\"}],\"gender\":\"canary\"}";
-    assert!(send("PUT", "/fhir/Patient/p", patient).starts_with("HTTP/1.1 422 "));
-    assert!(
-        send("PUT", "/fhir/Patient/p", &patient.replace(",\"gender\":\"canary\"", ""))
-            .starts_with("HTTP/1.1 201 ")
+    let channel = json!({ "type": "rest-hook", "endpoint": format!("http://{endpoint}/"), "payload": "application/fhir+json" });
+    let criteria = "Organization?name=hand";
+    put(
+        "Subscription/desk",
+        json!({ "resourceType": "Subscription", "id": "desk", "status": "requested", "reason": "tests",
+        "criteria": criteria, "channel": channel }),
     );
-    assert!(send("POST", "/fhir/Patient", "{\"canary\": canary").starts_with("HTTP/1.1 400 "));
-    assert!(send("GET", "/fhir/Patient?family=Canary", "").starts_with("HTTP/1.1 200 "));
-    assert!(send("GET", "/fhir/Patient/canary", "").starts_with("HTTP/1.1 404 "));
-    let log = served.stop();
-    let answered = log.lines().filter(|line| line.contains("\"answered\"")).count();
-    assert_eq!(answered, 5, "{log}");
-    assert!(log.contains("/fhir/{kind}/{id}") && log.contains("my-request"));
-    let told: Vec<&str> = log.lines().filter(|line| line.to_lowercase().contains("canary")).collect();
-    assert!(told.is_empty(), "{told:#?}");
+    put("Organization/hand", json!({ "resourceType": "Organization", "id": "hand", "name": "Hand unit" }));
+    // It is in the store once this is said.
+    service.said("notifications sent receiver=\"desk\"", 1);
+    received.join().expect("received");
+    let listed = endplate(folder.path(), &["outbox", "--dead", "--store", "sqlite:store.db"]);
+    assert!(listed.status.success(), "{}", String::from_utf8_lossy(&listed.stderr));
+    let listed = String::from_utf8(listed.stdout).expect("UTF-8");
+    assert!(listed.starts_with("desk/1  "), "{listed}");
+    assert!(listed.ends_with("  Organization/hand/_history/1  the receiver answered 422\n"), "{listed}");
+    service.stop();
 }
 
 #[test]

@@ -3,6 +3,7 @@
 //! together, and every receiver was told of everything.
 
 use crate::harness;
+use crate::program::{CANARY, Program, serve};
 use axum::Router;
 use axum::extract::State;
 use axum::http::HeaderMap;
@@ -15,10 +16,9 @@ use serde_json::{Value as Json, json};
 use std::collections::{BTreeMap, BTreeSet};
 use std::net::SocketAddr;
 use std::path::Path;
-use std::process::{Child, Command, Stdio};
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, Mutex};
-use tokio::net::{TcpListener, TcpStream};
+use tokio::net::TcpListener;
 use tokio::sync::watch;
 
 const KILLS: u64 = 200;
@@ -50,6 +50,7 @@ impl World {
 /// The same record for another patient.
 fn record(number: u64) -> String {
     include_str!("../../../../fixtures/clinic/01-alder.json")
+        .replace("Alder", CANARY)
         .replace("P-001", &format!("P-{number:06}"))
         .replace("I-001", &format!("I-{number:06}"))
         .replace("O-001", &format!("O-{number:06}"))
@@ -113,24 +114,9 @@ async fn receiver(world: World) -> SocketAddr {
     address
 }
 
-fn begin(folder: &Path, address: SocketAddr) -> Child {
-    Command::new(env!("CARGO_BIN_EXE_endplate"))
-        .args(["serve", "--store", "sqlite:killed.db", "--listen", &address.to_string()])
-        .env_clear()
-        .env("ENDPLATE_LOG", "off")
-        .current_dir(folder)
-        .stdin(Stdio::null())
-        .stdout(Stdio::null())
-        .stderr(Stdio::null())
-        .spawn()
-        .expect("started")
-}
-
-async fn is_up(process: &mut Child, address: SocketAddr) {
-    while TcpStream::connect(address).await.is_err() {
-        assert_eq!(process.try_wait().expect("a process"), None, "it runs");
-        tokio::task::yield_now().await;
-    }
+/// Another life, at the same address.
+fn begin(folder: &Path, address: SocketAddr) -> Program {
+    Program::start(serve(folder).env("ENDPLATE_LISTEN", address.to_string()))
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
@@ -155,8 +141,7 @@ async fn a_service_killed_two_hundred_times_keeps_its_word() {
     let _ = rustls::crypto::ring::default_provider().install_default();
     let http = Client::builder().no_proxy().tls_certs_only([]).build().expect("a client");
 
-    let mut process = begin(folder.path(), free);
-    is_up(&mut process, free).await;
+    let mut process = Some(begin(folder.path(), free));
     for kind in TOLD {
         let subscription = json!({
             "resourceType": "Subscription", "id": kind, "status": "requested", "reason": "tests", "criteria": kind,
@@ -170,17 +155,13 @@ async fn a_service_killed_two_hundred_times_keeps_its_word() {
         .map(|who| tokio::spawn(client(who, base.clone(), http.clone(), world.clone())))
         .collect();
     let mut happened = world.happened.subscribe();
-    for kill in 0..KILLS {
-        if kill > 0 {
-            process = begin(folder.path(), free);
-            is_up(&mut process, free).await;
-        }
+    for _ in 0..KILLS {
+        let process = process.take().unwrap_or_else(|| begin(folder.path(), free));
         world.life.send_modify(|life| *life += 1);
         // Mostly early; now and then after a longer stretch of work.
         let until = *happened.borrow() + 1 + if roll(8) == 0 { roll(120) } else { roll(24) };
         happened.wait_for(|count| *count >= until).await.expect("the world");
-        process.kill().expect("killed");
-        process.wait().expect("ended");
+        process.kill();
         world.life.send_modify(|life| *life += 1);
     }
     world.life.send_replace(u64::MAX);
@@ -189,7 +170,7 @@ async fn a_service_killed_two_hundred_times_keeps_its_word() {
         names.insert(format!("u{who}"), client.await.expect("no panic"));
     }
     let mut config = harness::config();
-    config.store = StoreUrl::Sqlite(folder.path().join("killed.db"));
+    config.store = StoreUrl::Sqlite(folder.path().join("store.db"));
     check(&config, &world, &names).await;
 }
 

@@ -8,7 +8,10 @@ mod killed;
 mod life;
 mod logs;
 mod probes;
+mod program;
+mod record;
 mod refusal;
+mod renewal;
 #[cfg(feature = "otel")]
 mod spans;
 mod traced;

@@ -2,10 +2,13 @@
 //! of its rows in the conformance ledger.
 
 use super::{BASE, BOARD, Keys, ROOT, TOKEN_URL, access_token, ask, form, get, now_s, store, with_claims};
-use crate::served::{Reply, Served};
+use crate::clinic::TurnedClock;
+use crate::served::{Reply, Served, Unused};
 use axum::Router;
+use axum::response::Redirect;
 use axum::routing::get as route;
 use endplate_fhir::Json;
+use endplate_server::boot::{self, Parts};
 use serde_json::json;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicUsize, Ordering};
@@ -327,6 +330,60 @@ async fn f07_fetched_keys_are_kept_as_their_publisher_says() {
     served.clock.turn_on_s(11);
     assert_eq!((status(&tokens[4]).await, status(&tokens[5]).await), (401, 401));
     assert_eq!(asked.load(Ordering::SeqCst), 3, "once");
+}
+
+/// OWASP, Server-Side Request Forgery Prevention Cheat Sheet: key sets are fetched under the rules of every other address that
+/// the service calls (what a name leads to: `server/src/access/keyring.rs`), and no redirect is followed.
+#[tokio::test]
+async fn h12_h13_keys_are_fetched_where_the_service_may_call_and_nowhere_else() {
+    let keys = Keys::new();
+    let text = std::fs::read_to_string(keys.path().join("login.jwks.json")).unwrap();
+    let asked = Arc::new(AtomicUsize::new(0));
+    let counted = Arc::clone(&asked);
+    let publish = async move || {
+        counted.fetch_add(1, Ordering::SeqCst);
+        text.clone()
+    };
+    let listener = TcpListener::bind("127.0.0.1:0").await.unwrap();
+    let there = listener.local_addr().unwrap();
+    let redirect = async move || Redirect::temporary(&format!("http://{there}/jwks"));
+    let router = Router::new().route("/jwks", route(publish)).route("/moved", route(redirect));
+    tokio::spawn(async move { axum::serve(listener, router).await });
+    let config = |table: &str, path: &str| {
+        let whose = if table == "clients" { "id" } else { "issuer" };
+        let scopes = if table == "hooks" { "" } else { "scopes = \"system/Patient.rs\"" };
+        keys.config(&format!(
+            "[[access.{table}]]\n{whose} = \"https://far.example\"\njwks = \"http://{there}{path}\"\n{scopes}\n"
+        ))
+    };
+    // Whoever starts the service is told which address, and which setting opens it.
+    for table in ["clients", "issuers", "hooks"] {
+        let mut closed = config(table, "/jwks");
+        (closed.webhook_allowed_networks, closed.webhook_http_allowed) = (Vec::new(), true);
+        let parts = Parts {
+            store: store().await,
+            clock: TurnedClock::at(super::DAY),
+            transport: Arc::new(Unused),
+            workers: false,
+        };
+        let error = boot::start(&closed, parts).await.err().unwrap().to_string();
+        assert!(
+            error.contains("jwks of https://far.example is not called")
+                && error.contains("webhook.allowed_networks"),
+            "{table}: {error}"
+        );
+    }
+    let mut status = Vec::new();
+    for path in ["/jwks", "/moved"] {
+        // The list of hosts is of those that Subscriptions name: it stands in nobody's way here.
+        let mut open = config("issuers", path);
+        open.webhook_allowed_hosts = vec!["desk.example".to_owned()];
+        let served = Served::open_as(&open, super::DAY).await;
+        let claims = json!({ "iss": "https://far.example", "jti": path });
+        let token = keys.sign(&[with_claims(access_token("system/Patient.rs", "login"), &claims)]).remove(0);
+        status.push(get(&served, &token, "/fhir/Patient").await.status);
+    }
+    assert_eq!((status, asked.load(Ordering::SeqCst)), (vec![200, 401], 1));
 }
 
 /// RFC 6750 section 3: a request without a token is told how callers are known and no error; with one, which error.

@@ -157,11 +157,11 @@ async fn b10_b52_f14_h09_what_lies_outside_a_scope_is_as_if_it_were_not_there() 
         ["/fhir/Observation/hidden", "/fhir/Observation/hidden/_history", "/fhir/Observation/none/_history"]
     {
         let reply = get(&served, token, path).await;
-        assert_eq!((reply.status, reply.text), (404, missing.text.clone()), "{path}");
+        assert_eq!((reply.status, reply.untraced()), (404, missing.untraced()), "{path}");
     }
     let version = get(&served, token, "/fhir/Observation/none/_history/1").await;
     let hidden = get(&served, token, "/fhir/Observation/hidden/_history/1").await;
-    assert_eq!((hidden.status, hidden.text), (404, version.text));
+    assert_eq!((hidden.status, hidden.untraced()), (404, version.untraced()));
     // Search, its total, counts, pages, histories, the compartment, and everything.
     let found = get(&served, token, "/fhir/Observation").await;
     assert_eq!(

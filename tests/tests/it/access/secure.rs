@@ -1,10 +1,11 @@
 //! TLS, how often a client may ask, and what the service refuses to do without protection.
 
-use super::{BASE, Keys, get};
+use super::{BASE, Keys, TOKEN_URL, form, get, now_s};
 use crate::python;
 use crate::served::Served;
 use endplate_fhir::Json;
 use endplate_server::config::{Config, Layers, Sources};
+use serde_json::json;
 
 fn tls(keys: &Keys, more: &str) -> String {
     let folder = keys.path().display();
@@ -85,8 +86,27 @@ async fn h15_whoever_asks_too_often_is_told_when_to_ask_again() {
     assert_eq!((reply.status, reply.json()["issue"][0]["code"].as_str()), (429, Some("throttled")));
     let after: u64 = reply.header("retry-after").parse().unwrap();
     assert!((1..=20).contains(&after), "three a minute are one in twenty seconds: {after}");
-    // Whoever is nobody costs nobody a request, and nobody else waits.
+    // Whoever is nobody costs nobody a request, and nobody else waits: another client of the same service has its own.
     assert_eq!(get(&served, "nonsense", "/fhir/Patient").await.status, 401);
+    let claims =
+        json!({ "iss": "record", "sub": "record", "aud": TOKEN_URL, "exp": now_s() + 240, "jti": "a" });
+    let assertion = keys.sign(&[json!({ "by": "record", "claims": claims })]).remove(0);
+    let pairs = [
+        ("grant_type", "client_credentials"),
+        ("client_assertion_type", "urn:ietf:params:oauth:client-assertion-type:jwt-bearer"),
+        ("client_assertion", assertion.as_str()),
+        ("scope", "system/Patient.rs"),
+    ];
+    let given = served.send(form(&served, "/auth/token", &pairs)).await.json();
+    let other = given["access_token"].as_str().unwrap();
+    for _ in 0..10 {
+        assert_eq!(get(&served, other, "/fhir/Patient").await.status, 200);
+    }
+    assert_eq!(get(&served, &token, "/fhir/Patient").await.status, 429);
+    // Another token of the same party is counted with the first.
+    let again = keys.token("system/Patient.rs system/Task.rs");
+    assert_eq!(get(&served, &again, "/fhir/Patient").await.status, 429);
+    // Where access is open nobody is a client.
     let open = Served::open(super::DAY).await;
     for _ in 0..10 {
         assert_eq!(open.get("/fhir/Patient").await.status, 200);

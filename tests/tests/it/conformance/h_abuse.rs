@@ -73,6 +73,51 @@ async fn h29_patterns_paths_and_searches_are_bounded() {
     assert_eq!(served.get("/readyz").await.status, 200);
 }
 
+/// What one answer holds and one request may bring has its bound, as README's limits have it. FHIR R4 search.html#count: a
+/// server may give less than was asked for; what is left out is on the next page, or said.
+#[tokio::test(flavor = "multi_thread")]
+async fn h16_answers_and_bundles_are_bounded() {
+    let served = Served::open("2026-03-02").await;
+    let unit = |number: usize| {
+        let part_of = json!({ "reference": "Organization/u0" });
+        let mut unit = json!({ "resourceType": "Organization", "id": format!("u{number}"), "name": "Unit" });
+        if number > 0 {
+            unit["partOf"] = part_of;
+        }
+        json!({ "resource": unit, "request": { "method": "PUT", "url": format!("Organization/u{number}") } })
+    };
+    let send = async |numbers: std::ops::Range<usize>| {
+        let entries: Vec<_> = numbers.map(unit).collect();
+        served
+            .post("/fhir", &json!({ "resourceType": "Bundle", "type": "transaction", "entry": entries }))
+            .await
+    };
+    let many = send(0..501).await;
+    assert!(many.status == 413 && many.text.contains("500"), "{} {:.300}", many.status, many.text);
+    assert_eq!(
+        served.get("/fhir/Organization?_summary=count").await.json()["total"],
+        0,
+        "nothing was stored"
+    );
+    for numbers in [0..500, 500..1_000, 1_000..1_003] {
+        send(numbers).await.done();
+    }
+    let entries = |bundle: &endplate_fhir::Json, mode: &str| {
+        let all = bundle["entry"].as_array().unwrap();
+        all.iter().filter(|entry| entry["search"]["mode"] == mode).count()
+    };
+    let page = served.get("/fhir/Organization?_count=100000").await.json();
+    assert_eq!((&page["total"], entries(&page, "match")), (&json!(1_003), 500));
+    assert!(page["link"].as_array().unwrap().iter().any(|link| link["relation"] == "next"));
+    assert_eq!(served.all("Organization?_count=100000").await.len(), 1_003, "the links lead to all of them");
+    let page = served.get("/fhir/Organization?_id=u0&_revinclude=Organization:partof").await.json();
+    assert_eq!(
+        (entries(&page, "match"), entries(&page, "include"), entries(&page, "outcome")),
+        (1, 1_000, 1)
+    );
+    assert!(page.to_string().contains("at most 1000 resources"));
+}
+
 // NTP and the machine set the clock; the service must bear that it is set. Timers run on the monotonic clock (tokio::time).
 #[tokio::test]
 async fn h32_a_clock_that_is_set_raises_nothing() {
