@@ -198,7 +198,8 @@ impl Deriver<'_> {
         let Context { protocol, parties, now, today, .. } = *self.context;
         let outlook = capacity::outlook(self.dossier, self.injury, days, self.context);
         days.extend(outlook.reviews.iter().map(|review| review.on));
-        let attended = self.attended();
+        let coming: BTreeSet<&str> = outlook.reviews.iter().map(|review| review.key.as_str()).collect();
+        let attended = self.attended(&coming);
         let source = Source {
             intake: self.intake,
             injury: self.injury,
@@ -234,7 +235,7 @@ impl Deriver<'_> {
         let flag = self.stored("Flag", &identity::id("Flag", &[&self.injury.key]));
         resources.extend(notice::flag(self.injury, patient, &heard, flag, today));
         let live: BTreeSet<String> = resources.iter().map(element::reference_of).collect();
-        resources.extend(self.withdrawn(&live, &alerts));
+        resources.extend(self.withdrawn(&live, &attended, &alerts));
         // A place may become free on any day.
         let crowded = outlook.reviews.iter().any(|review| review.crowded).then(|| today.plus(1));
         let next = situation.next_look();
@@ -289,8 +290,12 @@ impl Deriver<'_> {
     }
 
     /// Resources of this plan that are no longer part of it.
-    fn withdrawn(&self, live: &BTreeSet<String>, alerts: &[Alert]) -> Vec<Json> {
-        let attended = self.attended();
+    fn withdrawn(
+        &self,
+        live: &BTreeSet<String>,
+        attended: &BTreeMap<String, Date>,
+        alerts: &[Alert],
+    ) -> Vec<Json> {
         let standing: BTreeSet<String> =
             alerts.iter().map(|alert| notice::issue_id(self.injury, alert)).collect();
         let mut all = Vec::new();
@@ -320,8 +325,8 @@ impl Deriver<'_> {
 
     /// A plan that has ended: no task, no alert, no message any more.
     fn ended(&self) -> Vec<Json> {
-        let none = BTreeSet::new();
-        let mut all = self.withdrawn(&none, &[]);
+        let attended = self.attended(&BTreeSet::new());
+        let mut all = self.withdrawn(&BTreeSet::new(), &attended, &[]);
         let mut flags =
             self.dossier.all("Flag").filter(|flag| ours(flag, "flag").as_ref() == Some(&self.injury.plan));
         let flag = flags.find(|flag| text(flag, &["status"]) == Some("active"));
@@ -364,8 +369,9 @@ impl Deriver<'_> {
     }
 
     /// Which reviews were attended and when: those that somebody says were, and for every other visit the review whose window
-    /// it fell into, or else the last one that was due.
-    fn attended(&self) -> BTreeMap<String, Date> {
+    /// it fell into, or else the last one that was due. Those that are still to come were not; their windows open after the last
+    /// visit, so that the next look would not find it in them.
+    fn attended(&self, coming: &BTreeSet<&str>) -> BTreeMap<String, Date> {
         let mut attended = self.injury.attended.clone();
         let mut windows: Vec<(Date, Date, String)> = Vec::new();
         for request in
@@ -381,8 +387,9 @@ impl Deriver<'_> {
             if attended.values().any(|on| on == visit) {
                 continue;
             }
-            let free =
-                |(opens, _, key): &&(Date, Date, String)| opens <= visit && !attended.contains_key(key);
+            let free = |(opens, _, key): &&(Date, Date, String)| {
+                opens <= visit && !attended.contains_key(key) && !coming.contains(key.as_str())
+            };
             let inside = windows.iter().filter(free).find(|(_, closes, _)| closes >= visit);
             if let Some((_, _, key)) = inside.or_else(|| windows.iter().rfind(free)) {
                 attended.insert(key.clone(), *visit);

@@ -64,11 +64,11 @@ pub fn people(dossier: &Dossier, patients: &BTreeSet<String>, base: &str) -> (Ve
 
 impl Dossier {
     /// What concerns one person: that person's records, what is of nobody, and everything derived, whose plans tell by
-    /// themselves whose they are.
+    /// themselves whose they are; but a message stays with the record that it was about, and was not about anybody else.
     #[must_use]
     pub fn of_person(&self, person: &Person, base: &str) -> Self {
         self.filtered(|resource| {
-            is_derived(resource)
+            is_derived(resource) && text(resource, &["resourceType"]) != Some("Communication")
                 || reference::patient_of(resource, base).is_none_or(|of| person.records.contains(&of))
         })
     }

@@ -318,6 +318,7 @@ impl Situation<'_> {
         for target in self.outlook.assessments.iter().flatten().flat_map(|assessment| &assessment.targets) {
             for last in &target.salvage {
                 days.push(last.on.plus(-alert.salvage_notice));
+                days.push(last.on.plus(-self.salvage_kept()));
                 days.push(last.on.plus(1));
             }
             // From then on a muscle without a sign is late, and its last useful date weighs more.
@@ -335,6 +336,12 @@ impl Situation<'_> {
         // An alert raised today may go unanswered too.
         days.push(self.today.plus(alert.unanswered + 1));
         days.into_iter().filter(|day| *day > self.today).min()
+    }
+
+    /// How long before a last useful date an alert about it is kept once it was raised, in days.
+    fn salvage_kept(&self) -> i32 {
+        let notice = self.protocol.alert.salvage_notice;
+        notice + notice / 2
     }
 
     fn before(&self, kind: Kind, subject: &str) -> Option<&Previous> {

@@ -44,6 +44,8 @@ const RATE_REACH_SD: f64 = 5.5;
 const LATENCY_REACH_SD: f64 = 3.5;
 /// Nodes this much less likely than the best are left out.
 const NEGLIGIBLE: f64 = 1e-8;
+/// Less than this is not told from nothing.
+const VANISHING: f64 = 1e-200;
 
 /// What is believed before any finding.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -118,17 +120,28 @@ impl Belief {
         };
         // A first look, and the arrested branch, which learns little about rate and latency, do with half as many each.
         let coarse = wide(nodes.rate / 2, nodes.latency / 2 + 1);
-        let mut grids = wide(nodes.rate, nodes.latency);
-        if !evidence.is_empty() {
-            // Findings rule out most of what is possible: a first look finds what is left, which is then covered finely.
-            let left = live_branch(prior, evidence, &groups, &coarse);
-            grids = (
-                coarse.0.around(left.iter().map(|node| node.row), nodes.rate * 3 / 4),
-                coarse.1.around(left.iter().map(|node| node.column), nodes.latency),
-            );
+        let weigh = |least: Least| {
+            let mut grids = wide(nodes.rate, nodes.latency);
+            if !evidence.is_empty() {
+                // Findings rule out most of what is possible: a first look finds what is left, which is then covered finely.
+                let left = live_branch(prior, evidence, &groups, &coarse, least);
+                grids = (
+                    coarse.0.around(left.iter().map(|node| node.row), nodes.rate * 3 / 4),
+                    coarse.1.around(left.iter().map(|node| node.column), nodes.latency),
+                );
+            }
+            let live = live_branch(prior, evidence, &groups, &grids, least);
+            let arrested = arrested_branch(prior, evidence, &groups, &coarse, nodes, least);
+            (grids, live, arrested)
+        };
+        let (mut grids, mut live, mut arrested) = weigh(Least::default());
+        if live.iter().map(|node| node.weight).sum::<f64>() < VANISHING {
+            // The Tinel distances are so far from any front that a number cannot hold how unlikely that is: they are weighed
+            // against the least unlikely instead.
+            let least = Least::of(prior, evidence, &coarse);
+            (grids, live, arrested) = weigh(least);
+            least.level(evidence, &mut live, &mut arrested);
         }
-        let mut live = live_branch(prior, evidence, &groups, &grids);
-        let mut arrested = arrested_branch(prior, evidence, &groups, &coarse, nodes);
         normalise(&mut live, &mut arrested);
         Self {
             course: prior.course,
@@ -246,19 +259,71 @@ impl Belief {
     }
 }
 
-/// The chance of all Tinel distances, up to a constant factor, when the front was at `fronts` on their days.
-fn tinel_likelihood(evidence: &Evidence, fronts: impl Iterator<Item = f64>) -> f64 {
-    let squares: f64 = evidence
-        .tinel
-        .iter()
-        .zip(fronts)
-        .map(|(tinel, front)| (tinel.at.0 - front) * (tinel.at.0 - front))
-        .sum();
+/// The least sum of squares of Tinel distances from the front, of those that are possible; mm².
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+struct Least {
+    /// Of a front that moves on.
+    live: f64,
+    /// Of one that stopped.
+    arrested: f64,
+}
+
+impl Least {
+    /// As a grid sees it.
+    fn of(prior: &Prior, evidence: &Evidence, grids: &(Grid, Grid)) -> Self {
+        let spread = prior.arrest_spread.0;
+        let mut least = Self { live: f64::INFINITY, arrested: f64::INFINITY };
+        for &(rate, _) in &grids.0.nodes() {
+            for &(latency, _) in &grids.1.nodes() {
+                let front = |tinel: &Tinel| {
+                    prior.course.front(Days(tinel.day), MmPerDay(rate), Days(latency), prior.end).0
+                };
+                let fronts: Vec<f64> = evidence.tinel.iter().map(front).collect();
+                let stopped = |at: f64| squares(evidence, fronts.iter().map(move |front| front.min(at)));
+                least.live = least.live.min(squares(evidence, fronts.iter().copied()));
+                let points = (0..8).map(|point| stopped(spread * (f64::from(point) + 0.5) / 8.0));
+                least.arrested = points.fold(least.arrested, f64::min);
+            }
+        }
+        least
+    }
+
+    /// Makes weights of both branches comparable again that were weighed each against its own least. Neither vanishes: what is
+    /// expected of a front that moves on stays defined, however unlikely it is that this one does.
+    fn level(self, evidence: &Evidence, live: &mut [Node], arrested: &mut [Arrested]) {
+        let least = self.live.min(self.arrested);
+        let share = |own: f64| {
+            libm::exp(-0.5 * (own - least) / (evidence.tinel_sd.0 * evidence.tinel_sd.0)).max(VANISHING)
+        };
+        for node in live {
+            node.weight *= share(self.live);
+        }
+        for one in arrested {
+            one.node.weight *= share(self.arrested);
+        }
+    }
+}
+
+/// The sum of squares of all Tinel distances from the front when it was at `fronts` on their days, mm².
+fn squares(evidence: &Evidence, fronts: impl Iterator<Item = f64>) -> f64 {
+    let square = |(tinel, front): (&Tinel, f64)| (tinel.at.0 - front) * (tinel.at.0 - front);
+    evidence.tinel.iter().zip(fronts).map(square).sum()
+}
+
+/// The chance of all Tinel distances, up to a constant factor that `least` sets, when the front was at `fronts` on their days.
+fn tinel_likelihood(evidence: &Evidence, fronts: impl Iterator<Item = f64>, least: f64) -> f64 {
+    let squares = squares(evidence, fronts) - least;
     if squares == 0.0 { 1.0 } else { libm::exp(-0.5 * squares / (evidence.tinel_sd.0 * evidence.tinel_sd.0)) }
 }
 
 /// All possibilities in which the front moves on, weighed against the findings.
-fn live_branch(prior: &Prior, evidence: &Evidence, groups: &[Group], grids: &(Grid, Grid)) -> Vec<Node> {
+fn live_branch(
+    prior: &Prior,
+    evidence: &Evidence,
+    groups: &[Group],
+    grids: &(Grid, Grid),
+    least: Least,
+) -> Vec<Node> {
     let alive = 1.0 - prior.arrest.0;
     let (rates, latencies) = (grids.0.nodes(), grids.1.nodes());
     let mut nodes = Vec::with_capacity(rates.len() * latencies.len());
@@ -266,7 +331,7 @@ fn live_branch(prior: &Prior, evidence: &Evidence, groups: &[Group], grids: &(Gr
         for (column, &(latency, latency_weight)) in latencies.iter().enumerate() {
             let (rate, latency) = (MmPerDay(rate), Days(latency));
             let front = |tinel: &Tinel| prior.course.front(Days(tinel.day), rate, latency, prior.end).0;
-            let found = tinel_likelihood(evidence, evidence.tinel.iter().map(front));
+            let found = tinel_likelihood(evidence, evidence.tinel.iter().map(front), least.live);
             nodes.push(Node {
                 rate,
                 row,
@@ -302,6 +367,7 @@ fn arrested_branch(
     groups: &[Group],
     grids: &(Grid, Grid),
     nodes: Nodes,
+    least: Least,
 ) -> Vec<Arrested> {
     if prior.arrest.0 <= 0.0 {
         return Vec::new();
@@ -319,7 +385,8 @@ fn arrested_branch(
             let fronts: Vec<f64> = evidence.tinel.iter().map(front).collect();
             for point in 0..points {
                 let at = prior.arrest_spread.0 * (point as f64 + 0.5) / points as f64;
-                let found = tinel_likelihood(evidence, fronts.iter().map(|front| front.min(at)))
+                let stopped = fronts.iter().map(|front| front.min(at));
+                let found = tinel_likelihood(evidence, stopped, least.arrested)
                     * signs_likelihood(prior, groups, never, (rate, latency), at);
                 let weight = share * rate_weight * latency_weight * found;
                 arrested.push(Arrested { node: Node { rate, row, column, latency, weight }, at: Mm(at) });

@@ -340,3 +340,32 @@ async fn an_answer_is_kept_and_taken_once() {
     clinic.put(pain).await.unwrap();
     assert_eq!(clinic.standing("salvage-closing").await[0]["mitigation"], issue["mitigation"]);
 }
+
+/// What a new alert says it also says when somebody looks again: the thresholds for raising and for keeping decide whether it stands,
+/// not what it is about. Found by the simulated world.
+#[tokio::test]
+async fn an_alert_says_at_the_next_look_what_it_said_when_it_was_raised() {
+    let muscles = [target("first-dorsal-interosseous", 230.0), target("flexor-carpi-ulnaris", 60.0)];
+    let suture = repair("r1", "p1", "c1", "direct-coaptation", "ulnar", "2026-03-02", &muscles);
+    let people = [patient("p1", "1995-05-05"), injury("c1", "p1", "2026-01-12")];
+    let clinic = Clinic::with("2026-03-03", people.into_iter().chain([suture])).await;
+    let mut raised = 0;
+    let mut stood = false;
+    for day in (1..600).map(|days| after("2026-03-03", days)) {
+        clinic.sweep_on(&day).await;
+        let stands = clinic.stands("salvage-closing").await;
+        if stands && !stood {
+            raised += 1;
+            let then = clinic.versions().await;
+            let language = if raised % 2 == 1 { "de" } else { "en" };
+            clinic.put(with(&patient("p1", "1995-05-05"), "language", json!(language))).await.unwrap();
+            let mut now = clinic.versions().await;
+            now.retain(|reference, version| then.get(reference) != Some(version));
+            assert_eq!(now.into_keys().collect::<Vec<_>>(), ["Patient/p1"], "on {day}");
+            // Answered, it ends with its date; another date comes later.
+            answer(&clinic, "salvage-closing", action("acknowledged")).await;
+        }
+        stood = stands;
+    }
+    assert!(raised > 1, "raised {raised} times");
+}

@@ -203,3 +203,26 @@ async fn a_patient_who_recovers_as_expected_alarms_nobody() {
     assert!(clinic.stands("recovered").await);
     assert!((7..=10).contains(&visits), "{visits} visits in two years");
 }
+
+/// A patient who comes before a booked review: the visit closes no review that is still to come, neither then nor when somebody
+/// looks again. Found by the simulated world.
+#[tokio::test]
+async fn a_visit_before_a_booked_review_closes_the_one_that_was_due_and_no_other() {
+    let clinic = grafted().await;
+    let first = clinic.open_tasks().await;
+    // The baseline is booked for the end of its window and the patient comes at its beginning; the wound was never seen.
+    let (opens, closes): (String, String) = ["start", "end"]
+        .map(|edge| text(&first[1], &format!("/restriction/period/{edge}")).to_owned())
+        .into();
+    clinic.put(appointment("a1", "p1", &first[1], "booked", &closes)).await.unwrap();
+    let on = after(&opens, 1);
+    clinic.clock.turn_to(&on);
+    clinic.put(tinel("o1", "p1", "r1", &on, 5.0)).await.unwrap();
+    let then = clinic.versions().await;
+    clinic.put(with(&interosseous_graft()[0], "language", json!("de"))).await.unwrap();
+    let mut now = clinic.versions().await;
+    now.retain(|reference, version| then.get(reference) != Some(version));
+    assert_eq!(now.into_keys().collect::<Vec<_>>(), ["Patient/p1"]);
+    assert_eq!(state(&clinic.task("baseline-posterior-interosseous").await).0, "accepted");
+    assert_eq!(state(&clinic.task("wound-posterior-interosseous").await), ("completed", "attended"));
+}

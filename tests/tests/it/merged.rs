@@ -92,6 +92,27 @@ async fn a_merger_taken_back_gives_each_record_its_own_again() {
     assert_eq!(whose(&clinic).await.0, only("Patient/p1"));
 }
 
+/// What was told under the other record was told of somebody else: it is told again at once, and not at the next look. Found by the
+/// simulated world.
+#[tokio::test]
+async fn a_merger_taken_back_leaves_nothing_to_be_told_later() {
+    let clinic = twice_recorded().await;
+    clinic.put(given_up()).await.unwrap();
+    clinic.sweep_on("2026-03-30").await;
+    let about =
+        async |patient: &str| clinic.all(&format!("Communication?subject=Patient/{patient}")).await.len();
+    assert!(about("p2").await > 0, "a review is overdue");
+    clinic.clock.turn_to("2026-04-01");
+    let before = about("p1").await;
+    clinic.put(patient("p1", "1995-05-05")).await.unwrap();
+    assert!(about("p1").await > before);
+    let then = clinic.versions().await;
+    clinic.put(with(&patient("p1", "1995-05-05"), "language", json!("de"))).await.unwrap();
+    let mut now = clinic.versions().await;
+    now.retain(|reference, version| then.get(reference) != Some(version));
+    assert_eq!(now.into_keys().collect::<Vec<_>>(), ["Patient/p1"]);
+}
+
 #[tokio::test]
 async fn whoever_of_the_two_died_ends_the_plan() {
     for dead in

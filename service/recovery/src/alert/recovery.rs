@@ -1,7 +1,7 @@
 //! Alerts about the recovery itself: overdue, static, in doubt, closing.
 
 use super::finding::impossible;
-use super::{About, Alert, Answer, Kind, Severity, Situation, Value, capital, fact};
+use super::{About, Alert, Answer, Kind, Previous, Severity, Situation, Value, capital, fact};
 use crate::assessment::{Assessment, Finding, Sign, TargetAssessment};
 use crate::episode::Followed;
 use crate::milestone::Milestone;
@@ -106,8 +106,7 @@ impl Situation<'_> {
 
     pub(super) fn reach_in_doubt(&self, about: &About<'_>) -> Option<Alert> {
         let alert = &self.protocol.alert;
-        let stood = self.stood(Kind::ReachInDoubt, &about.label);
-        let threshold = if stood { alert.in_time_probability_clear } else { alert.in_time_probability };
+        // Once raised, it is about every muscle for which it would not be cleared, on the day it is raised as on any later one.
         let doubtful: Vec<(&TargetAssessment, f64)> = about
             .assessment
             .targets
@@ -115,10 +114,16 @@ impl Situation<'_> {
             .filter(|target| target.furthest_seen().is_none())
             .filter(|target| target.salvage.iter().any(|last| last.on >= self.today))
             .filter_map(|target| {
-                target.in_time.filter(|chance| *chance < threshold).map(|chance| (target, chance.0))
+                target
+                    .in_time
+                    .filter(|chance| *chance < alert.in_time_probability_clear)
+                    .map(|chance| (target, chance.0))
             })
             .collect();
         let (worst, chance) = *doubtful.iter().min_by(|a, b| a.1.total_cmp(&b.1))?;
+        if !self.stood(Kind::ReachInDoubt, &about.label) && chance >= alert.in_time_probability.0 {
+            return None;
+        }
         let limit = worst.limit_on?;
         let sentence = format!(
             "{}: {}; the chance that axons reach {} by {limit} is {}{}. {}",
@@ -156,22 +161,25 @@ impl Situation<'_> {
         let declined = |target: &&TargetAssessment| {
             before.is_some_and(|previous| previous.declined.covers(&target.target.place))
         };
+        let stands = before.is_some_and(|previous| previous.stands);
+        let left = |last: &LastUseful| last.on.days_since(self.today);
         let notice = self.protocol.alert.salvage_notice;
-        // Findings move the date a little either way. Once raised, it is not taken back for that.
-        let notice =
-            if before.is_some_and(|previous| previous.stands) { notice + notice / 2 } else { notice };
-        let stood = before.is_some_and(|previous| previous.stands && !previous.answered());
-        let near = |last: &&LastUseful| {
-            let left = last.on.days_since(self.today);
-            // Once raised it stands until it is answered, even when the date has gone by.
-            left <= notice && (left >= 0 || stood)
-        };
+        // Findings move the date a little either way. Once raised, it is not taken back for that. It is about every date for which
+        // it would be kept, on the day it is raised as on any later one.
+        let kept = self.salvage_kept();
+        let answered = stands && before.is_some_and(Previous::answered);
+        let near = |last: &&LastUseful| left(last) <= kept && (left(last) >= 0 || !answered);
         let mut closing: Vec<(&TargetAssessment, &LastUseful)> = Vec::new();
         let waiting = about.assessment.targets.iter().filter(|target| target.furthest_seen().is_none());
         for target in waiting.filter(|target| !declined(target)) {
             closing.extend(target.salvage.iter().filter(near).map(|last| (target, last)));
         }
         closing.sort_by_key(|(_, last)| last.on);
+        // Once raised it stands until it is answered, even when the date has gone by.
+        let limit = if stands { kept } else { notice };
+        if (!stands || answered) && !closing.iter().any(|(_, last)| (0..=limit).contains(&left(last))) {
+            return None;
+        }
         let ahead = closing.iter().find(|(_, last)| last.on >= self.today);
         let (target, last) = ahead.or(closing.first())?;
         let when = if last.on >= self.today {
@@ -200,7 +208,7 @@ impl Situation<'_> {
             kind: Kind::SalvageClosing,
             severity: if grave { Severity::High } else { Severity::Moderate },
             places,
-            since: closing.first()?.1.on.plus(-self.protocol.alert.salvage_notice),
+            since: last.on.plus(-notice),
             facts: closing
                 .iter()
                 .map(|(target, last)| {
