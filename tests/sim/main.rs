@@ -18,6 +18,9 @@ mod ground;
 mod hospital;
 mod network;
 mod shaky;
+#[allow(dead_code)]
+#[path = "../tests/it/stores.rs"]
+mod stores;
 mod world;
 
 use checker::{Checker, Violation};

@@ -9,8 +9,8 @@ use async_trait::async_trait;
 use endplate_fhir::search::Query;
 use endplate_followup::ports::{
     Attempt, Bookmark, Call, Changeset, Compartment, Counterpart, Counterparts, DeadLetter, Event, Link,
-    Linked, Maker, Note, Page, Past, PastPage, Put, Receiver, Replay, Room, Store, StoreError, Traffic,
-    Unread, Version, Waiting,
+    Linked, Maker, Note, Page, Past, PastPage, Put, Receiver, Replay, Room, Store, StoreError, Tally,
+    Traffic, Unread, Version, Waiting,
 };
 use jiff::Timestamp;
 use jiff::civil::Date;
@@ -245,6 +245,10 @@ impl Store for Shaky {
 
     async fn use_once(&self, key: &str, until: Timestamp, now: Timestamp) -> Result<bool, StoreError> {
         self.now(self.inner.use_once(key, until, now))
+    }
+
+    async fn tally(&self, now: Timestamp, today: Date) -> Result<Tally, StoreError> {
+        self.now(self.inner.tally(now, today))
     }
 
     async fn check(&self) -> Result<(), StoreError> {
