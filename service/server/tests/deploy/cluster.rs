@@ -197,7 +197,7 @@ async fn three_instances_keep_their_word_while_one_is_killed_one_cut_off_and_all
     found(&mut balancer, 3);
     let first = cluster.containers("endplate");
     for instance in &first {
-        drop(until_ready(instance, true));
+        until_ready(instance, true);
     }
     let caller = Caller::of(&format!("http://{}", balancer.at(8080)));
     let subscription = json!({
@@ -236,9 +236,8 @@ async fn three_instances_keep_their_word_while_one_is_killed_one_cut_off_and_all
         &["up", "--detach", "--no-deps", "--no-recreate", "--scale", "endplate=6", "endplate"],
     );
     found(&mut balancer, 3);
-    let all = cluster.containers("endplate");
-    for instance in &all {
-        drop(until_ready(instance, true));
+    for instance in &cluster.containers("endplate") {
+        until_ready(instance, true);
     }
     for instance in &first {
         docker(&["stop", "--time=30", instance]);

@@ -22,7 +22,7 @@ fn boot() -> Option<Container> {
     if !is_there("the unit on a machine") {
         return None;
     }
-    if run(Command::new(folder().join("image/companion")).arg("systemd")).is_err() {
+    if run(&mut Command::new(folder().join("image/companion"))).is_err() {
         println!("the image of a machine cannot be made here, so this was not shown: the unit on a machine");
         return None;
     }

@@ -8,5 +8,8 @@ mod docker;
 mod image;
 mod machine;
 mod manifest;
+#[path = "../it/program.rs"]
+#[allow(dead_code, reason = "it belongs to the tests of the outer ring, which use all of it")]
+mod program;
 mod restore;
 mod service;

@@ -5,6 +5,7 @@
 //! something else.
 
 use crate::docker::run;
+use crate::program::{Program, serve};
 use crate::service::{Caller, RECORDS};
 use axum::Router;
 use axum::extract::State;
@@ -12,9 +13,8 @@ use axum::http::HeaderMap;
 use endplate_tests::postgres::Server;
 use serde_json::json;
 use std::collections::BTreeMap;
-use std::io::{BufRead, BufReader};
 use std::path::Path;
-use std::process::{Child, Command, Stdio};
+use std::process::Command;
 use std::sync::Arc;
 use tokio::net::TcpListener;
 use tokio::sync::watch;
@@ -27,52 +27,20 @@ struct Kind {
     lose: Box<dyn Fn()>,
 }
 
-/// The process of a service.
-struct Service {
-    process: Child,
-    caller: Caller,
-}
-
-impl Service {
-    fn start(store: &str) -> Self {
-        let mut process = Command::new(PROGRAM)
-            .args(["serve", "--listen", "127.0.0.1:0", "--store", store])
-            .env_clear()
-            .env("ENDPLATE_LOG_FORMAT", "json")
-            // A subscriber that does not answer is waited for.
-            .env("ENDPLATE_WEBHOOK_TIMEOUT_S", "120")
-            .stdin(Stdio::null())
-            .stdout(Stdio::null())
-            .stderr(Stdio::piped())
-            .spawn()
-            .expect("started");
-        let log = BufReader::new(process.stderr.take().expect("piped"));
-        let mut lines = log.lines().map(|line| line.expect("a log"));
-        let line = lines.find(|line| line.contains("\"listening\"")).expect("it listens");
-        // The log goes on, and somebody must read it.
-        std::thread::spawn(move || lines.for_each(drop));
-        let line: serde_json::Value = serde_json::from_str(&line).expect("JSON");
-        let caller = Caller::of(&format!("http://{}", line["address"].as_str().expect("an address")));
-        Self { process, caller }
-    }
-
-    /// Ends it as a power cut does.
-    fn kill(mut self) {
-        self.process.kill().expect("killed");
-        self.process.wait().expect("ended");
-    }
-}
-
-impl Drop for Service {
-    fn drop(&mut self) {
-        _ = self.process.kill();
-        _ = self.process.wait();
-    }
+/// A service on a store, and a client of it.
+fn start(folder: &Path, store: &str) -> (Program, Caller) {
+    let mut command = serve(folder);
+    // A subscriber that does not answer is waited for.
+    command.env("ENDPLATE_STORE", store).env("ENDPLATE_WEBHOOK_TIMEOUT_S", "120");
+    let program = Program::start(&mut command);
+    let caller = Caller::of(&format!("http://{}", program.address));
+    (program, caller)
 }
 
 /// Runs a command of the operator, with the program that is tested on the path.
 fn operator(command: &mut Command) -> Result<String, String> {
-    let path = format!("{}:{}", Path::new(PROGRAM).parent().expect("a folder").display(), env!("PATH"));
+    let path = std::env::var("PATH").expect("a path");
+    let path = format!("{}:{path}", Path::new(PROGRAM).parent().expect("a folder").display());
     run(command.env("PATH", path))
 }
 
@@ -116,8 +84,7 @@ async fn drill(kind: &Kind) {
     let folder = tempfile::tempdir().expect("a folder");
     let copy = folder.path().join("copy").to_str().expect("a path").to_owned();
     let subscriber = Subscriber::start().await;
-    let service = Service::start(&kind.store);
-    let caller = &service.caller;
+    let (service, caller) = start(folder.path(), &kind.store);
     let subscription = json!({
         "resourceType": "Subscription", "id": "s", "status": "requested", "reason": "drill", "criteria": "Task",
         "channel": { "type": "rest-hook", "endpoint": subscriber.endpoint, "payload": "application/fhir+json" },
@@ -171,8 +138,7 @@ async fn drill(kind: &Kind) {
     assert!(said.contains("the audit trail holds"), "{said}");
     let verify = ["audit", "verify", "--head", head, "--store", &kind.store];
     operator(Command::new(PROGRAM).args(verify)).expect("the head that was kept is in the trail");
-    let service = Service::start(&kind.store);
-    let caller = &service.caller;
+    let (service, caller) = start(folder.path(), &kind.store);
     let after = caller.versions().await;
     for (name, body) in &before {
         assert_eq!(after.get(name), Some(body), "{name} was acknowledged before the copy was made");
@@ -196,6 +162,7 @@ async fn drill(kind: &Kind) {
         (told + 1..=waiting).chain(now - (lost - waiting) + 1..=now).map(|n| format!("s/{n}")).collect();
     assert_eq!(again, expected, "in order, and nothing that was delivered before");
     assert!(now > lost + 1000, "numbers that were given after the copy are left out");
+    service.stop();
     println!("{} versions, {} events, {} of them after the restore", after.len(), names.len(), again.len());
 }
 
