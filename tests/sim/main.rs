@@ -32,7 +32,7 @@ use std::sync::atomic::{AtomicU64, Ordering};
 use world::{Trace, run};
 
 /// Seeds of a normal run.
-const SEEDS: u64 = 8;
+const SEEDS: u64 = 5;
 
 /// A number from the environment.
 fn given(name: &str) -> Option<u64> {

@@ -1,5 +1,7 @@
 //! One world: a clinic that is followed over years of simulated time while its clock, its network and its process misbehave.
 
+mod fate;
+
 use crate::chart::Chart;
 use crate::checker::{self, Checker, Violation, Voice, ensure};
 use crate::clinic::{EP, settings, subscription};
@@ -10,11 +12,12 @@ use crate::flaw::{Fault, Flaw};
 use crate::ground::Ground;
 use crate::hospital::{Hospital, Letter, Write};
 use crate::network::Network;
-use crate::shaky::{Journal, Point, Shaky, Trap};
+use crate::shaky::{Journal, Shaky};
 use endplate_fhir::Json;
 use endplate_fhir::bundle::{Address, Entry, Method};
 use endplate_followup::ports::{Clock, Past, Put, Replay, Store, Stored};
 use endplate_followup::{Endplate, Reason, Refusal, Written};
+use fate::Misfortune;
 use jiff::civil::Date;
 use jiff::{SignedDuration, Timestamp};
 use serde_json::json;
@@ -28,32 +31,6 @@ const STEPS: u32 = 60;
 const BY_SEARCH: [&str; 3] = ["Task", "DetectedIssue", "Communication"];
 /// A receiver by topic, and the types that it is told of (wire contract, section 4.2).
 const BY_TOPIC: (&str, [&str; 3]) = ("plans", ["CarePlan", "Goal", "RiskAssessment"]);
-
-/// What may go wrong. Each kind is switched off in some worlds, so that others come to bear.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-enum Misfortune {
-    /// The process ends.
-    Crash,
-    /// The store fails, and is well again.
-    Fault,
-    /// A receiver is not to be reached for a while.
-    Storm,
-    /// The clock is set back.
-    JumpBack,
-    /// Nothing runs for weeks.
-    Pause,
-}
-
-impl Misfortune {
-    /// Each with how many worlds in a thousand know it.
-    const ALL: [(Self, u64); 5] = [
-        (Self::Crash, 700),
-        (Self::Fault, 500),
-        (Self::Storm, 700),
-        (Self::JumpBack, 500),
-        (Self::Pause, 500),
-    ];
-}
 
 /// What a world leaves.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -161,10 +138,6 @@ impl<'a> World<'a> {
         })
     }
 
-    fn knows(&self, misfortune: Misfortune) -> bool {
-        self.misfortunes.contains(&misfortune)
-    }
-
     fn receivers() -> impl Iterator<Item = &'static str> {
         BY_SEARCH.into_iter().chain([BY_TOPIC.0])
     }
@@ -209,45 +182,6 @@ impl<'a> World<'a> {
         self.deliver().await?;
         self.store.disarm();
         Ok(())
-    }
-
-    fn pass_time(&mut self) {
-        let morning = self.clock.next(8);
-        let to_morning = morning.duration_since(self.clock.now());
-        let hours = SignedDuration::from_hours;
-        let by = match self.dice.between(0, 99) {
-            0..=7 if self.knows(Misfortune::JumpBack) => {
-                -SignedDuration::from_secs(*self.dice.pick(&[1, 90, 3_600, 90_000, 180_000]))
-            }
-            0..=17 => SignedDuration::from_secs(self.dice.between(1, 20_000)),
-            18..=27 => {
-                self.clock.next(0).duration_since(self.clock.now())
-                    + SignedDuration::from_secs(self.dice.between(-5, 5))
-            }
-            28..=59 => to_morning + hours(24 * self.dice.between(0, 9)),
-            60..=91 => to_morning + hours(24 * self.dice.between(7, 35)),
-            _ if self.knows(Misfortune::Pause) => to_morning + hours(24 * self.dice.between(35, 90)),
-            _ => to_morning,
-        };
-        self.clock.turn(by);
-        self.latest = self.latest.max(self.clock.now());
-    }
-
-    fn set_trap(&mut self) {
-        let ends =
-            self.knows(Misfortune::Crash) && (!self.knows(Misfortune::Fault) || self.dice.happens(600));
-        if !(ends || self.knows(Misfortune::Fault)) || !self.dice.happens(500) {
-            return;
-        }
-        let point = *self.dice.pick(&[
-            Point::Deciding,
-            Point::BeforeCommit,
-            Point::AfterCommit,
-            Point::BeforeSettling,
-            Point::AfterSettling,
-        ]);
-        let after = self.dice.between(0, 5) as u32;
-        self.store.set(Trap { point, after, ends });
     }
 
     /// Waits for something, unless the process ends meanwhile.

@@ -130,6 +130,8 @@ struct Notifications<'a> {
     transport: &'a dyn Transport,
     /// By receiver what was made ready for it, and the event's number: no more than are served at once.
     ready: Mutex<HashMap<String, (u64, Next)>>,
+    /// By Subscription, when it last took something: what it took a moment ago is not settled yet.
+    taken: Mutex<HashMap<String, Timestamp>>,
     /// States of Subscriptions are written one after the other: all move one counter.
     turning: futures_util::lock::Mutex<()>,
 }
@@ -145,7 +147,8 @@ impl Notifications<'_> {
         message.trace = events.first().and_then(|event| self.endplate.causes.of(&event.notice));
         let outcome = self.transport.send(&message).await;
         let raised_at = events.first().map_or(Timestamp::MIN, |event| event.raised_at);
-        let carried = match self.endplate.judged(&outcome, stored, raised_at) {
+        let since = raised_at.max(self.taken_at(&stored.id, &outcome).await?);
+        let carried = match self.endplate.judged(&outcome, stored, since) {
             // The state first: were the process to end here, the event would be looked at again and find it.
             Some(turn) => match self.turn(&turn).await? {
                 // Somebody has written the Subscription meanwhile: this was an attempt like any other.
@@ -156,6 +159,19 @@ impl Notifications<'_> {
             None => Carried::Tried(outcome),
         };
         Ok((carried, events))
+    }
+
+    /// When a Subscription last took something, as far as that is known; now, if it is by this outcome.
+    async fn taken_at(&self, subscription: &str, outcome: &Outcome) -> Result<Timestamp, Refusal> {
+        let taken = || self.taken.lock().unwrap_or_else(PoisonError::into_inner);
+        if *outcome == Outcome::Accepted {
+            let now = self.endplate.clock.now();
+            taken().insert(subscription.to_owned(), now);
+            return Ok(now);
+        }
+        let lately = taken().get(subscription).copied();
+        let settled = self.endplate.store.traffic(subscription).await?.delivered_at;
+        Ok(lately.max(settled).unwrap_or(Timestamp::MIN))
     }
 
     async fn turn(&self, turn: &Turn) -> Result<Option<u64>, Refusal> {
@@ -216,6 +232,7 @@ impl Endplate {
             endplate: self,
             transport,
             ready: Mutex::default(),
+            taken: Mutex::default(),
             turning: futures_util::lock::Mutex::default(),
         }
     }

@@ -216,6 +216,42 @@ async fn what_waited_too_long_is_kept_until_it_is_asked_for() {
     assert_eq!(transport.events(true), named(1..=count + 1));
 }
 
+/// Takes so many messages, then is not to be reached.
+struct TakesSome(Mutex<usize>);
+
+#[async_trait]
+impl Transport for TakesSome {
+    async fn send(&self, _: &Message) -> Outcome {
+        let mut left = self.0.lock().unwrap();
+        if *left == 0 {
+            return Outcome::Unreachable { reason: "no connection could be made".to_owned() };
+        }
+        *left -= 1;
+        Outcome::Accepted
+    }
+}
+
+/// A receiver that has been away for a fortnight and comes back took something: one mishap more is no error of its Subscription,
+/// however old what waits is. Found by the simulated world.
+#[tokio::test]
+async fn a_receiver_that_took_something_lately_is_not_given_up() {
+    let (clinic, count) = subscribed().await;
+    clinic.clock.turn_on_s(13 * 86_400);
+    assert_eq!(clinic.endplate.deliver(&TakesSome(Mutex::new(0))).await.unwrap().deferred, 1);
+    clinic.clock.turn_on_s(2 * 86_400);
+    let is_active = async || text(&clinic.get("Subscription", "desk").await, "/status") == "active";
+    let report = clinic.endplate.deliver(&TakesSome(Mutex::new(2))).await.unwrap();
+    assert_eq!((report.delivered, report.deferred), (2, 1));
+    assert!(is_active().await);
+    clinic.clock.turn_on_s(60);
+    assert_eq!(clinic.endplate.deliver(&TakesSome(Mutex::new(count))).await.unwrap().delivered, count - 2);
+    // Nor is one that is asked again for what is old.
+    let all = Replay { since: Some(jiff::Timestamp::UNIX_EPOCH), ..Replay::default() };
+    assert_eq!(clinic.endplate.replay(&all).await.unwrap(), count as u64);
+    assert_eq!(clinic.endplate.deliver(&TakesSome(Mutex::new(0))).await.unwrap().deferred, 1);
+    assert!(is_active().await);
+}
+
 /// Nobody answers, and while that is found out somebody writes the Subscription anew.
 struct WrittenMeanwhile<'a>(&'a Clinic);
 

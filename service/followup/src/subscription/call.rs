@@ -115,13 +115,14 @@ impl Endplate {
     }
 
     /// What an answer makes of the Subscription that was told: off if the receiver is gone for good, in error if it has taken
-    /// nothing for too long, counted from when the event was raised or the Subscription was last written, whichever was later.
-    pub(crate) fn judged(&self, outcome: &Outcome, stored: Stored, raised_at: Timestamp) -> Option<Turn> {
+    /// nothing for too long. `since` is when the event was raised or something was last taken, whichever was later; it is counted
+    /// from then or from when the Subscription was last written.
+    pub(crate) fn judged(&self, outcome: &Outcome, stored: Stored, since: Timestamp) -> Option<Turn> {
         let reason = failure(outcome)?;
         if is_gone(outcome) {
             return Some(Turn::off(stored, &reason));
         }
-        let is_over = self.clock.now().duration_since(raised_at.max(stored.at)) >= self.give_up_after;
+        let is_over = self.clock.now().duration_since(since.max(stored.at)) >= self.give_up_after;
         is_over.then(|| {
             let text = format!(
                 "No notification was taken for {} hours; the last time: {reason}. Events are kept and counted. Send the \
