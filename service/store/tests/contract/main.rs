@@ -22,6 +22,17 @@ mod stores {
     pub async fn postgres() -> PostgresStore {
         PostgresStore::open(&endplate_tests::postgres::database().await).await.unwrap()
     }
+
+    /// A database whose larger tables were cut into parts, as operators of a large one may.
+    pub async fn partitioned() -> PostgresStore {
+        use sqlx::Connection;
+        let address = endplate_tests::postgres::database().await;
+        drop(PostgresStore::open(&address).await.unwrap());
+        let mut connection = sqlx::PgConnection::connect(&address).await.unwrap();
+        let script = include_str!("../../../../deploy/postgres/partition.sql");
+        sqlx::raw_sql(script).execute(&mut connection).await.unwrap();
+        PostgresStore::open(&address).await.unwrap()
+    }
 }
 
 macro_rules! laws {
@@ -110,6 +121,7 @@ macro_rules! contract {
 
 contract!(sqlite);
 contract!(postgres);
+contract!(partitioned);
 
 /// What only a store of several instances must do: one process serves a SQLite file, and is granted whatever it claims.
 mod instances {
