@@ -92,7 +92,12 @@ impl Served {
 
     /// Opens on a day as configured.
     pub async fn open_as(config: &Config, date: &str) -> Self {
-        Self::on(date, crate::stores::fresh().await, config).await
+        let store = match config.store {
+            StoreUrl::Memory => crate::stores::fresh().await,
+            // What is to be opened again afterwards is where the configuration says.
+            _ => boot::open_store(&config.store).await.unwrap(),
+        };
+        Self::on(date, store, config).await
     }
 
     /// Opens on a day, on a store that may outlive it and with a configuration.
