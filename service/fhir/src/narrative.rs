@@ -6,6 +6,9 @@ use serde_json::json;
 /// Escapes a text for XHTML. Characters that XML 1.0 does not know, and those that turn the direction of the text, are
 /// left out.
 pub fn escape(text: &str) -> String {
+    if text.bytes().all(|b| matches!(b, b' '..=b'~') && !matches!(b, b'&' | b'<' | b'>' | b'"' | b'\'')) {
+        return text.to_owned();
+    }
     let mut escaped = String::with_capacity(text.len());
     for c in text.chars() {
         match c {

@@ -102,7 +102,7 @@ fn check(value: &Json, at: &str, around: Option<&Map<String, Json>>, issues: &mu
     let mut broken = Vec::new();
     let fits = rule::check(definition, members, &scope, At::Root(&root), &mut broken);
     // The walk has found whether the schema has anything to tell; what it tells comes first.
-    if let (false, Some(validator)) = (fits, schema::validator(kind)) {
+    if !fits && let Some(validator) = schema::validator(kind) {
         for error in validator.iter_errors(value).take(ISSUES_MAX + 1) {
             explain(&error, kind, &root, issues);
         }

@@ -19,6 +19,7 @@ use crate::element::{day, items, text};
 use crate::grant::{RECORDS, Right};
 use crate::identity;
 use crate::intake::{self, Injury};
+use crate::object::json;
 use crate::operation::{Inputs, cannot};
 use crate::plan::Source;
 use crate::preview::is_derived;
@@ -32,7 +33,6 @@ use endplate_recovery::assessment::{Assessment, Finding};
 use endplate_recovery::episode::{Outlook, Review};
 use endplate_recovery::repair::Repair;
 use endplate_recovery::unit::{Date, DateRange, Days, Mm};
-use serde_json::json;
 
 /// Media type of a picture.
 pub const SVG: &str = "image/svg+xml";
@@ -173,7 +173,7 @@ fn told(
             "language": "en",
             "data": STANDARD.encode(bytes),
             "size": bytes.len(),
-            "title": scene.title,
+            "title": scene.title.as_str(),
         })
     };
     let forms = [(SVG, svg.as_bytes()), (PDF, pdf.as_slice())].map(form);
@@ -202,7 +202,7 @@ pub fn report(source: &Source<'_>, index: usize, assessment: &Assessment) -> Jso
             "contentType": kind,
             "language": "en",
             "url": format!("{forecast}/$chart?format={format}"),
-            "title": title,
+            "title": title.as_str(),
         })
     };
     let forms = [(SVG, "svg"), (PDF, "pdf")].map(form);

@@ -15,6 +15,7 @@ use crate::intake::{self, Injury, Intake, ours};
 use crate::kept::{self, Kept};
 use crate::message::{self, Word};
 use crate::notice::{self, Parties};
+use crate::object::json;
 use crate::plan::{self, Source};
 use crate::write::{scheduler, workflow};
 use crate::{account, document, identity, person};
@@ -24,7 +25,7 @@ use endplate_recovery::episode::Episode;
 use endplate_recovery::protocol::Protocol;
 use endplate_recovery::unit::{Date, DateRange};
 use jiff::Timestamp;
-use serde_json::{Map, json};
+use serde_json::Map;
 use std::collections::{BTreeMap, BTreeSet};
 
 /// What it takes to derive.
@@ -478,11 +479,18 @@ pub fn is_test(tag: &Json) -> bool {
 /// Type, id and meta first, with version and time.
 pub fn stamped(resource: Json, version: u64, now: Timestamp) -> Json {
     let Json::Object(mut members) = resource else { return resource };
-    let mut meta = members.shift_remove("meta").unwrap_or_else(|| json!({}));
-    if let Some(meta) = meta.as_object_mut() {
-        meta.insert("versionId".to_owned(), json!(version.to_string()));
-        meta.insert("lastUpdated".to_owned(), json!(crate::write::instant_ms(now)));
+    let stamp = |meta: &mut Json| {
+        if let Some(meta) = meta.as_object_mut() {
+            meta.insert("versionId".to_owned(), json!(version.to_string()));
+            meta.insert("lastUpdated".to_owned(), json!(crate::write::instant_ms(now)));
+        }
+    };
+    if members.keys().take(3).eq(["resourceType", "id", "meta"]) {
+        members.get_mut("meta").map(stamp);
+        return Json::Object(members);
     }
+    let mut meta = members.shift_remove("meta").unwrap_or_else(|| json!({}));
+    stamp(&mut meta);
     let mut all = Map::new();
     for name in ["resourceType", "id"] {
         if let Some(value) = members.shift_remove(name) {
@@ -532,7 +540,7 @@ fn closed_review(resource: &Json, attended: Option<Date>, outcomes: &[Json]) -> 
     );
     let outputs = |mut task: Json| {
         let outputs =
-            outcomes.iter().map(|to| json!({ "type": { "text": "outcome" }, "valueReference": to }));
+            outcomes.iter().map(|to| json!({ "type": { "text": "outcome" }, "valueReference": to.clone() }));
         let outputs: Vec<Json> = outputs.collect();
         if let Some(members) = task.as_object_mut() {
             members.shift_remove("output");

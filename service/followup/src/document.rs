@@ -3,11 +3,11 @@
 use crate::code;
 use crate::derivation::bare;
 use crate::identity;
+use crate::object::json;
 use crate::ports::Stored;
 use endplate_fhir::Json;
 use endplate_recovery::repair::Place;
 use endplate_recovery::unit::{Date, Mm, Probability};
-use serde_json::json;
 
 /// Said by every plan, assessment and alert.
 pub const CAUTION: &str = "This supports and does not replace the judgement of the treating surgeon. Local protocols and licensed \
@@ -83,7 +83,7 @@ pub fn concept(system: &str, code: &str, display: &str) -> Json {
 pub fn place(place: &Place) -> Json {
     match place {
         Place::Known(structure) => concept("reinnervation-target", structure.code(), structure.display()),
-        Place::Named { text, .. } => json!({ "text": text }),
+        Place::Named { text, .. } => json!({ "text": text.as_str() }),
     }
 }
 

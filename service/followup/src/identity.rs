@@ -5,17 +5,18 @@
 
 use crate::code::EP;
 use std::fmt::Write;
+use std::sync::LazyLock;
 use uuid::Uuid;
 
 /// The id of the resource of type `kind` that is identified by `parts`.
 pub fn id(kind: &str, parts: &[&str]) -> String {
-    let space = Uuid::new_v5(&Uuid::NAMESPACE_URL, EP.as_bytes());
+    static SPACE: LazyLock<Uuid> = LazyLock::new(|| Uuid::new_v5(&Uuid::NAMESPACE_URL, EP.as_bytes()));
     let mut name = kind.to_owned();
     for part in parts {
         // The length keeps ["a", "bc"] and ["ab", "c"] apart.
         let _ = write!(name, "|{}:{part}", part.len());
     }
-    Uuid::new_v5(&space, name.as_bytes()).to_string()
+    Uuid::new_v5(&SPACE, name.as_bytes()).to_string()
 }
 
 #[cfg(test)]

@@ -28,6 +28,7 @@ mod memory;
 pub mod message;
 pub mod notice;
 pub mod notification;
+mod object;
 pub mod operation;
 pub mod outbox;
 pub mod person;

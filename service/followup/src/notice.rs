@@ -7,13 +7,13 @@ use crate::document::{
 use crate::element::{items, text};
 use crate::identity;
 use crate::intake::Injury;
+use crate::object::json;
 use crate::plan::{Party, review_id};
 use endplate_fhir::Json;
 use endplate_fhir::narrative::Narrative;
 use endplate_recovery::alert::{Alert, Fact, Kind, Severity, Value};
 use endplate_recovery::unit::{Date, Probability};
 use jiff::Timestamp;
-use serde_json::json;
 
 /// Whom the configuration names for messages.
 #[derive(Clone, Copy)]
@@ -116,9 +116,9 @@ fn fact(fact: &Fact) -> Json {
         Value::On(date) => ("Date", json!(date.to_string())),
         Value::Chance(chance) => ("Decimal", percent(Probability(*chance))),
         Value::Length(mm) => ("Quantity", length(*mm)),
-        Value::Text(text) => ("String", json!(text)),
+        Value::Text(text) => ("String", json!(text.as_str())),
     };
-    extension_of("alert-fact", vec![("name", "String", json!(fact.name)), ("value", kind, value)])
+    extension_of("alert-fact", vec![("name", "String", json!(fact.name.as_str())), ("value", kind, value)])
 }
 
 /// The same for people.

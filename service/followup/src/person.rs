@@ -79,9 +79,12 @@ impl Endplate {
     pub(crate) async fn linked(&self, patient: &str) -> Result<BTreeSet<String>, Refusal> {
         let base = &self.settings.base;
         let mut stored = Vec::from_iter(self.store.read("Patient", patient).await?);
-        let wrong = |issues| Refusal { reason: Reason::Fault, issues };
-        let query = search::criteria(&format!("Patient?link=Patient/{patient}"), base).map_err(wrong)?;
-        stored.extend(self.store.search(&query).await?.resources);
+        // Hardly ever is anybody: to ask whether is much cheaper than to ask who.
+        if !self.store.referred("Patient", &["link".to_owned()], patient).await?.is_empty() {
+            let wrong = |issues| Refusal { reason: Reason::Fault, issues };
+            let query = search::criteria(&format!("Patient?link=Patient/{patient}"), base).map_err(wrong)?;
+            stored.extend(self.store.search(&query).await?.resources);
+        }
         let mut linked = BTreeSet::new();
         for stored in stored {
             let said: Json = endplate_fhir::json::stored(&stored.body);

@@ -8,6 +8,7 @@ use crate::document::{
 };
 use crate::identity;
 use crate::intake::{Injury, Intake};
+use crate::object::json;
 use crate::{booking, capacity, chart};
 use endplate_fhir::Json;
 use endplate_fhir::narrative::Narrative;
@@ -19,7 +20,6 @@ use endplate_recovery::protocol::Protocol;
 use endplate_recovery::repair::{PathBasis, Place};
 use endplate_recovery::schedule::Purpose;
 use endplate_recovery::unit::{Date, Probability};
-use serde_json::json;
 use std::collections::BTreeMap;
 
 /// Somebody whom the configuration names.
@@ -34,9 +34,11 @@ pub struct Party {
 impl Party {
     /// As a Reference.
     pub fn reference(&self) -> Json {
-        match &self.reference {
-            Some(to) => json!({ "reference": to, "display": self.display }),
-            None => json!({ "display": self.display }),
+        let display = self.display.as_str();
+        if let Some(to) = &self.reference {
+            json!({ "reference": to.as_str(), "display": display })
+        } else {
+            json!({ "display": display })
         }
     }
 }

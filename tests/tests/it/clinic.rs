@@ -3,13 +3,14 @@
 use endplate_fhir::Json;
 use endplate_followup::ports::Clock;
 use endplate_followup::{Endplate, Party, Refusal, Settings, Written, protocol};
+use endplate_recovery::protocol::Protocol;
 use endplate_store::SqliteStore;
 use jiff::Timestamp;
 use jiff::civil::Date;
 use serde_json::json;
 use std::collections::BTreeMap;
 use std::path::Path;
-use std::sync::{Arc, Mutex};
+use std::sync::{Arc, LazyLock, Mutex};
 
 pub const EP: &str = "https://endplate.example/fhir";
 pub const BASE: &str = "http://127.0.0.1:8080/fhir";
@@ -57,9 +58,11 @@ pub struct Clinic {
 }
 
 pub fn settings() -> Settings {
+    // Read once: thousands of histories are followed by it.
+    static PROTOCOL: LazyLock<Protocol> = LazyLock::new(|| protocol::load(None).unwrap());
     Settings {
         base: BASE.to_owned(),
-        protocol: protocol::load(None).unwrap(),
+        protocol: PROTOCOL.clone(),
         clinic_lead: Party { display: "Clinic lead".to_owned(), reference: None },
         scheduler: Party { display: "Booking desk".to_owned(), reference: None },
         reviews_per_day_max: None,

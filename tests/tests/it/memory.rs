@@ -12,7 +12,7 @@ use endplate_followup::ports::{
 };
 use jiff::Timestamp;
 use jiff::civil::Date;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::sync::{Arc, Mutex};
 
 #[derive(Clone, Default)]
@@ -77,9 +77,15 @@ impl Store for MemoryStore {
         Ok(Vec::new())
     }
 
-    /// Nobody asks by an id alone.
-    async fn referred(&self, _: &str, _: &[String], _: &str) -> Result<Vec<String>, StoreError> {
-        Ok(Vec::new())
+    async fn referred(&self, kind: &str, params: &[String], id: &str) -> Result<Vec<String>, StoreError> {
+        let facts = self.0.lock().unwrap();
+        let of_kind = facts.resources.values().filter(|put| put.stored.kind == kind);
+        let rows = of_kind.flat_map(|put| &put.rows).filter(|row| params.iter().any(|one| one == row.param));
+        let kinds = rows.filter_map(|row| match &row.value {
+            IndexValue::Reference { kind, id: to } if to == id => Some(kind.clone()),
+            _ => None,
+        });
+        Ok(kinds.collect::<BTreeSet<String>>().into_iter().collect())
     }
 
     async fn compartment(&self, patient: &str) -> Result<Compartment, StoreError> {

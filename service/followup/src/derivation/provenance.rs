@@ -4,9 +4,9 @@ use super::{Context, labelled};
 use crate::dossier::Dossier;
 use crate::element::{self, items, text};
 use crate::intake::{Injury, Intake};
+use crate::object::json;
 use crate::{document, identity, notice, plan};
 use endplate_fhir::Json;
-use serde_json::json;
 
 /// The Provenance of each plan of which something changed; `resources` are the changed ones with their new versions.
 pub fn provenances(

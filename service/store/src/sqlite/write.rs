@@ -10,6 +10,8 @@ use endplate_followup::ports::{Attempt, Changeset, Deed, Link, Note, Put, Replay
 use jiff::Timestamp;
 use sqlx::sqlite::SqliteConnection;
 use sqlx::{QueryBuilder, Sqlite};
+use std::collections::HashSet;
+use std::hash::Hash;
 use std::sync::Arc;
 use tokio::sync::{mpsc, oneshot};
 
@@ -183,14 +185,15 @@ async fn execute(
 /// Applies one changeset, or refuses it before anything is written.
 async fn commit(connection: &mut SqliteConnection, change: &Changeset) -> Result<(), StoreError> {
     let puts: Vec<&Put> = change.puts.iter().chain(&change.audit).collect();
-    let Facts { keys, head } = check(connection, change, &puts).await?;
+    let Facts { places, head } = check(connection, change, &puts).await?;
     move_scopes(connection, change).await?;
-    for (puts, keys) in puts.chunks(ROWS_MAX).zip(keys.chunks(ROWS_MAX)) {
-        put(connection, puts, keys).await?;
-        index(connection, puts, keys).await?;
+    for (puts, places) in puts.chunks(ROWS_MAX).zip(places.chunks(ROWS_MAX)) {
+        put(connection, puts, places).await?;
+        index(connection, puts, places).await?;
     }
-    let audited = keys.get(change.puts.len()..).unwrap_or_default();
-    super::chain::append(connection, head, &change.audit, audited).await?;
+    let audited = places.get(change.puts.len()..).unwrap_or_default();
+    let audited: Vec<i64> = audited.iter().map(|place| place.key).collect();
+    super::chain::append(connection, head, &change.audit, &audited).await?;
     outbox::raise(connection, &change.notices, change.at.unwrap_or(Timestamp::UNIX_EPOCH)).await?;
     outbox::arrange(connection, change).await?;
     super::access::keep(connection, &change.makers).await?;
@@ -210,11 +213,22 @@ async fn commit(connection: &mut SqliteConnection, change: &Changeset) -> Result
 
 /// What a write is told before it writes.
 struct Facts {
-    /// The key of each put's resource; a new resource gets the next one.
-    keys: Vec<i64>,
+    /// Where each put's resource stands.
+    places: Vec<Place>,
     /// The last link of the chain of AuditEvents.
     head: Option<Link>,
 }
+
+/// Where the resource of a put stands.
+struct Place {
+    /// Its key; a new resource gets the next one.
+    key: i64,
+    /// What is there of it: its patient, and whether it is deleted; none of a new one.
+    before: Option<(Option<String>, bool)>,
+}
+
+/// What is known of a resource: key, version, patient, deleted.
+type Known = (Option<i64>, u64, Option<String>, i64);
 
 /// Refuses if a counter has moved, or if the current version of a resource is not the one before that which is to be written.
 async fn check(
@@ -232,7 +246,7 @@ async fn check(
          (select count(*) from json_each(?1) j left join scope s on s.key = j.value ->> 0 \
              where coalesce(s.generation, 0) <> j.value ->> 1), \
          (select coalesce(max(key), 0) from resource), \
-         (select json_group_array(json_array(r.key, coalesce(r.version, 0)) order by j.key) \
+         (select json_group_array(json_array(r.key, coalesce(r.version, 0), r.patient, coalesce(r.deleted, 0)) order by j.key) \
              from json_each(?2) j left join resource r on r.kind = j.value ->> 0 and r.id = j.value ->> 1), \
          (select coalesce(max(number), 0) from audit_link), \
          coalesce((select hash from audit_link order by number desc limit 1), '')",
@@ -242,7 +256,7 @@ async fn check(
     .fetch_one(connection)
     .await
     .map_err(failed(CONTEXT))?;
-    let known: Vec<(Option<i64>, u64)> = serde_json::from_str(&known).map_err(unsaid(CONTEXT))?;
+    let known: Vec<Known> = serde_json::from_str(&known).map_err(unsaid(CONTEXT))?;
     let before = |put: &Put| put.stored.version.checked_sub(1);
     if moved > 0 || puts.iter().zip(&known).any(|(put, known)| before(put) != Some(known.1)) {
         return Err(StoreError::Moved);
@@ -251,9 +265,13 @@ async fn check(
         last += 1;
         last
     };
-    let keys = known.into_iter().map(|(key, _)| key.unwrap_or_else(&mut next)).collect();
+    let place = |(key, _, patient, deleted): Known| match key {
+        Some(key) => Place { key, before: Some((patient, deleted != 0)) },
+        None => Place { key: next(), before: None },
+    };
+    let places = known.into_iter().map(place).collect();
     let head = (number_of_head > 0).then(|| Link { number: number_of_head.unsigned_abs(), hash });
-    Ok(Facts { keys, head })
+    Ok(Facts { places, head })
 }
 
 /// Moves each counter by one.
@@ -275,40 +293,40 @@ async fn move_scopes(connection: &mut SqliteConnection, change: &Changeset) -> R
     .map_err(failed(CONTEXT))
 }
 
-/// Writes versions and makes them current.
-async fn put(connection: &mut SqliteConnection, puts: &[&Put], keys: &[i64]) -> Result<(), StoreError> {
+/// Writes versions and makes them current. Of a resource that is there, only what changes is set: an index is written anew for
+/// each of its columns that is set, be it to the same value.
+async fn put(connection: &mut SqliteConnection, puts: &[&Put], places: &[Place]) -> Result<(), StoreError> {
     const CONTEXT: &str = "writing resources";
-    let current: Vec<_> = puts
-        .iter()
-        .zip(keys)
-        .map(|(&Put { stored, deed, patient, .. }, key)| {
-            let deleted = i64::from(*deed == Deed::Deleted);
-            (
-                key,
-                &stored.kind,
-                &stored.id,
-                number(stored.version),
-                stored.at.as_millisecond(),
-                patient,
-                deleted,
-            )
-        })
-        .collect();
-    sqlx::query(
+    let (mut new, mut known, mut moved) = (Vec::new(), Vec::new(), Vec::new());
+    for (&Put { stored, deed, patient, .. }, Place { key, before }) in puts.iter().zip(places) {
+        let is_deleted = *deed == Deed::Deleted;
+        let (version, at_ms) = (number(stored.version), stored.at.as_millisecond());
+        match before {
+            None => {
+                new.push((key, &stored.kind, &stored.id, version, at_ms, patient, i64::from(is_deleted)));
+            }
+            Some((of, was_deleted)) => {
+                known.push((key, version, at_ms));
+                if of != patient || *was_deleted != is_deleted {
+                    moved.push((key, patient, i64::from(is_deleted)));
+                }
+            }
+        }
+    }
+    let mut write = sqlx::query(
         "insert into resource (key, kind, id, version, at_ms, patient, deleted) \
-         select value ->> 0, value ->> 1, value ->> 2, value ->> 3, value ->> 4, value ->> 5, value ->> 6 \
-         from json_each(?) where true \
-         on conflict (key) do update set version = excluded.version, at_ms = excluded.at_ms, \
-         patient = excluded.patient, deleted = excluded.deleted",
-    )
-    .bind(serde_json::to_string(&current).map_err(unsaid(CONTEXT))?)
-    .execute(&mut *connection)
-    .await
-    .map_err(failed(CONTEXT))?;
+         select value ->> 0, value ->> 1, value ->> 2, value ->> 3, value ->> 4, value ->> 5, value ->> 6 from json_each(?); \
+         update resource set version = j.value ->> 1, at_ms = j.value ->> 2 from json_each(?) j where resource.key = j.value ->> 0; \
+         update resource set patient = j.value ->> 1, deleted = j.value ->> 2 from json_each(?) j where resource.key = j.value ->> 0",
+    );
+    for rows in [serde_json::to_string(&new), serde_json::to_string(&known), serde_json::to_string(&moved)] {
+        write = write.bind(rows.map_err(unsaid(CONTEXT))?);
+    }
+    write.execute(&mut *connection).await.map_err(failed(CONTEXT))?;
     let mut insert: QueryBuilder<Sqlite> =
         QueryBuilder::new("insert into resource_version (resource, version, at_ms, body, deed) ");
-    insert.push_values(puts.iter().zip(keys), |mut row, (put, key)| {
-        row.push_bind(key)
+    insert.push_values(puts.iter().zip(places), |mut row, (put, place)| {
+        row.push_bind(place.key)
             .push_bind(number(put.stored.version))
             .push_bind(put.stored.at.as_millisecond())
             .push_bind(&put.stored.body)
@@ -329,33 +347,125 @@ fn told(rows: &Rows<'_>) -> Result<[String; 5], serde_json::Error> {
     ])
 }
 
+/// What some resources are found by so far, as [`Rows`] has it, but for quantities: a number that is read back may not be the same
+/// to the bit.
+struct Found {
+    tokens: Vec<(String, String, String, i64)>,
+    references: Vec<(String, String, String, i64)>,
+    dates: Vec<(String, i64, i64, i64)>,
+    texts: Vec<(String, String, String, i64)>,
+}
+
+impl Found {
+    /// Of the resources with these keys, a JSON array.
+    async fn by(connection: &mut SqliteConnection, keys: &str) -> Result<Self, StoreError> {
+        const CONTEXT: &str = "reading index rows";
+        // One row, since each row costs a change of threads.
+        let (tokens, references, dates, texts): (String, String, String, String) = sqlx::query_as(
+            "select (select json_group_array(json_array(t.param, t.code, t.system, t.resource)) \
+                 from json_each(?1) j cross join token_row t on t.resource = j.value), \
+             (select json_group_array(json_array(t.param, t.id, t.kind, t.resource)) \
+                 from json_each(?1) j cross join reference_row t on t.resource = j.value), \
+             (select json_group_array(json_array(t.param, t.start_ms, t.end_ms, t.resource)) \
+                 from json_each(?1) j cross join date_row t on t.resource = j.value), \
+             (select json_group_array(json_array(t.param, t.value, t.exact, t.resource)) \
+                 from json_each(?1) j cross join text_row t on t.resource = j.value)",
+        )
+        .bind(keys)
+        .fetch_one(connection)
+        .await
+        .map_err(failed(CONTEXT))?;
+        Ok(Self {
+            tokens: serde_json::from_str(&tokens).map_err(unsaid(CONTEXT))?,
+            references: serde_json::from_str(&references).map_err(unsaid(CONTEXT))?,
+            dates: serde_json::from_str(&dates).map_err(unsaid(CONTEXT))?,
+            texts: serde_json::from_str(&texts).map_err(unsaid(CONTEXT))?,
+        })
+    }
+
+    /// Leaves of `rows` what is not there yet; gives each table's rows that are there and should not be, as SQL takes them.
+    fn leave_new(&self, rows: &mut Rows<'_>) -> Result<[String; 4], serde_json::Error> {
+        fn four((a, b, c, key): &(String, String, String, i64)) -> (&str, &str, &str, i64) {
+            (a, b, c, *key)
+        }
+        let (tokens, stay) = differ(
+            self.tokens.iter().map(four),
+            rows.tokens.iter().map(|(a, b, c, key)| (a.as_str(), b.as_ref(), *c, *key)),
+        );
+        let tokens = serde_json::to_string(&tokens)?;
+        drop_those(&mut rows.tokens, stay);
+        let (references, stay) = differ(
+            self.references.iter().map(four),
+            rows.references.iter().map(|(a, b, c, key)| (a.as_str(), *b, *c, *key)),
+        );
+        let references = serde_json::to_string(&references)?;
+        drop_those(&mut rows.references, stay);
+        let (dates, stay) = differ(self.dates.iter(), rows.dates.iter());
+        let dates = serde_json::to_string(&dates)?;
+        drop_those(&mut rows.dates, stay);
+        let (texts, stay) = differ(
+            self.texts.iter().map(four),
+            rows.texts.iter().map(|(a, b, c, key)| (a.as_str(), b.as_str(), *c, *key)),
+        );
+        let texts = serde_json::to_string(&texts)?;
+        drop_those(&mut rows.texts, stay);
+        Ok([tokens, references, dates, texts])
+    }
+}
+
+/// What is in `before` alone, and of each row `after` whether it was there before.
+fn differ<T: Eq + Hash>(
+    before: impl Iterator<Item = T>,
+    after: impl Iterator<Item = T>,
+) -> (Vec<T>, Vec<bool>) {
+    let mut gone: HashSet<T> = before.collect();
+    let stay = after.map(|row| gone.remove(&row)).collect();
+    (gone.into_iter().collect(), stay)
+}
+
+fn drop_those<T>(rows: &mut Vec<T>, those: Vec<bool>) {
+    let mut those = those.into_iter();
+    rows.retain(|_| those.next() != Some(true));
+}
+
 /// Makes these versions what their resources are found by. A row that stays is not touched: most of a new version is as it was,
-/// and each page that changes is written to the disk.
-async fn index(connection: &mut SqliteConnection, puts: &[&Put], keys: &[i64]) -> Result<(), StoreError> {
+/// each page that changes is written to the disk, and to tell a row to SQL costs more than to compare it here.
+async fn index(connection: &mut SqliteConnection, puts: &[&Put], places: &[Place]) -> Result<(), StoreError> {
     const CONTEXT: &str = "writing index rows";
-    let rows = told(&Rows::of(puts, keys)).map_err(unsaid(CONTEXT))?;
-    let known = puts.iter().zip(keys).filter(|(put, _)| put.stored.version > 1);
-    let known: Vec<i64> = known.map(|(_, key)| *key).collect();
+    let keys: Vec<i64> = places.iter().map(|place| place.key).collect();
+    let mut rows = Rows::of(puts, &keys);
+    let known: Vec<i64> =
+        places.iter().filter(|place| place.before.is_some()).map(|place| place.key).collect();
     if !known.is_empty() {
         let known = serde_json::to_string(&known).map_err(unsaid(CONTEXT))?;
-        let mut delete = sqlx::query(
-            "delete from token_row where resource in (select value from json_each(?)) and (param, code, system, resource) \
-             not in (select value ->> 0, value ->> 1, value ->> 2, value ->> 3 from json_each(?)); \
-             delete from reference_row where resource in (select value from json_each(?)) and (param, id, kind, resource) \
-             not in (select value ->> 0, value ->> 1, value ->> 2, value ->> 3 from json_each(?)); \
-             delete from date_row where resource in (select value from json_each(?)) and (param, start_ms, end_ms, resource) \
-             not in (select value ->> 0, value ->> 1, value ->> 2, value ->> 3 from json_each(?)); \
-             delete from text_row where resource in (select value from json_each(?)) and (param, value, exact, resource) \
-             not in (select j.value ->> 0, j.value ->> 1, j.value ->> 2, j.value ->> 3 from json_each(?) j); \
-             delete from quantity_row where resource in (select value from json_each(?)) \
+        let found = Found::by(connection, &known).await?;
+        let [tokens, references, dates, texts] = found.leave_new(&mut rows).map_err(unsaid(CONTEXT))?;
+        // By the resource, and then row by row: the planner would rather walk through all that have the same parameter and code.
+        sqlx::query(
+            "delete from token_row where resource in (select value ->> 3 from json_each(?1)) and (+param, +code, +system, +resource) \
+             in (select value ->> 0, value ->> 1, value ->> 2, value ->> 3 from json_each(?1)); \
+             delete from reference_row where resource in (select value ->> 3 from json_each(?2)) and (+param, +id, +kind, +resource) \
+             in (select value ->> 0, value ->> 1, value ->> 2, value ->> 3 from json_each(?2)); \
+             delete from date_row where resource in (select value ->> 3 from json_each(?3)) \
+             and (+param, +start_ms, +end_ms, +resource) \
+             in (select value ->> 0, value ->> 1, value ->> 2, value ->> 3 from json_each(?3)); \
+             delete from text_row where resource in (select value ->> 3 from json_each(?4)) and (+param, +value, +exact, +resource) \
+             in (select j.value ->> 0, j.value ->> 1, j.value ->> 2, j.value ->> 3 from json_each(?4) j); \
+             delete from quantity_row where resource in (select value from json_each(?5)) \
              and (param, low, high, code, system, unit, resource) not in (select value ->> 0, value ->> 1, value ->> 2, \
-             value ->> 3, value ->> 4, value ->> 5, value ->> 6 from json_each(?))",
-        );
-        for rows in &rows {
-            delete = delete.bind(&known).bind(rows);
-        }
-        delete.execute(&mut *connection).await.map_err(failed(CONTEXT))?;
+             value ->> 3, value ->> 4, value ->> 5, value ->> 6 from json_each(?6))",
+        )
+        .bind(tokens)
+        .bind(references)
+        .bind(dates)
+        .bind(texts)
+        .bind(known)
+        .bind(serde_json::to_string(&rows.quantities).map_err(unsaid(CONTEXT))?)
+        .execute(&mut *connection)
+        .await
+        .map_err(failed(CONTEXT))?;
     }
+    let rows = told(&rows).map_err(unsaid(CONTEXT))?;
     let mut insert = sqlx::query(
         "insert or ignore into token_row (param, code, system, resource) \
          select value ->> 0, value ->> 1, value ->> 2, value ->> 3 from json_each(?); \

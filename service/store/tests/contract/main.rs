@@ -106,6 +106,7 @@ macro_rules! contract {
                 search::last_updated_by_every_prefix,
                 search::clauses_together_as_the_query_itself_decides,
                 search::new_rows_replace_the_old,
+                search::rows_come_and_go_alone,
                 search::sorted_by_time_both_ways,
                 search::sorted_by_a_date_both_ways,
                 search::sorted_by_several_keys,
