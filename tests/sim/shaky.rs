@@ -115,9 +115,9 @@ impl Wake for Parked {
     }
 }
 
-/// Waits for something on this thread.
+/// Waits for something on this thread. Nothing in it may wait for its turn on the runtime of the world, which stands still too.
 pub fn standing_still<T>(work: impl Future<Output = T>) -> T {
-    let mut work = std::pin::pin!(work);
+    let mut work = std::pin::pin!(tokio::task::unconstrained(work));
     let waker = Waker::from(Arc::new(Parked(thread::current())));
     loop {
         if let Poll::Ready(done) = work.as_mut().poll(&mut Context::from_waker(&waker)) {
