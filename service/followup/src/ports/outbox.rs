@@ -29,7 +29,7 @@ pub struct Queue {
     pub events: Vec<Event>,
 }
 
-/// How much [`Store::waiting`] may give.
+/// How much [`Store::waiting`](super::Store::waiting) may give.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Room {
     /// Receivers whose last attempt did not fail.
