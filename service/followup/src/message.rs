@@ -192,14 +192,11 @@ fn first(word: &Word, id: &str, patient: &str, day: &str, now: Timestamp) -> Jso
     )
 }
 
-/// A message of today with one thing more to say; as it was if it says so already.
+/// A message of today with one thing more to say.
 fn added(mut message: Json, word: &Word, day: &str, now: Timestamp) -> Json {
-    let said = json!({ "contentString": word.sentence });
-    if items(&message, "payload").any(|part| *part == said) {
-        return message;
-    }
     let id = text(&message, &["id"]).unwrap_or_default().to_owned();
-    push(&mut message, "payload", said);
+    // The same may be said of another alert, or again of one that was raised again on that day: then it is sent once more.
+    push(&mut message, "payload", json!({ "contentString": word.sentence }));
     push(&mut message, "category", word.category.clone());
     for one in &word.about {
         push(&mut message, "about", one.clone());

@@ -1,8 +1,8 @@
 //! What an integration engineer expects of an R4 server, one test for each expectation, named after its number.
 //!
 //! Letters: A the REST interface, B search, C operations, D modelling (INV: R4's invariants), E subscriptions, F access (F02: as a
-//! client), G12, H security and data integrity, I delivery and running (I11: in logs, I16: to record servers). What does not
-//! apply here is listed in `conformance/not-applicable.md` with the reason. `ledger` holds the two together.
+//! client), G12, H security and data integrity, I delivery and running (many of them beside the program that runs, in
+//! `service/server`). What does not apply here is listed in `conformance/not-applicable.md` with the reason. `ledger` holds the two together.
 
 mod a_rest;
 mod b_pages;
@@ -56,7 +56,13 @@ const SOURCES: &[&str] = &[
     include_str!("conformance/e_subscriptions/secrets.rs"),
     include_str!("conformance/e_subscriptions/states.rs"),
     include_str!("conformance/e_subscriptions/told.rs"),
+    include_str!("../../../service/server/src/config/layer.rs"),
+    include_str!("../../../service/server/tests/deploy/manifest.rs"),
+    include_str!("../../../service/server/tests/deploy/restore.rs"),
+    include_str!("../../../service/server/tests/it/command.rs"),
+    include_str!("../../../service/server/tests/it/killed.rs"),
     include_str!("../../../service/server/tests/it/logs.rs"),
+    include_str!("../../../service/server/tests/it/probes.rs"),
     include_str!("../../../service/server/tests/it/record.rs"),
     include_str!("conformance/h_abuse.rs"),
     include_str!("conformance/h_audit.rs"),
@@ -64,8 +70,12 @@ const SOURCES: &[&str] = &[
     include_str!("conformance/h_outgoing.rs"),
     include_str!("conformance/invariants.rs"),
     include_str!("conformance/invariants_of_resources.rs"),
+    include_str!("instances.rs"),
+    include_str!("observed.rs"),
     include_str!("record_smart.rs"),
     include_str!("record_write.rs"),
+    include_str!("site_protocol.rs"),
+    include_str!("weather.rs"),
 ];
 
 /// Every number that there is.
@@ -83,7 +93,7 @@ fn all() -> BTreeSet<String> {
         series("H", 1, 29),
         series("H", 32, 32),
         series("INV", 1, 56),
-        vec!["I11".to_owned(), "I16".to_owned()],
+        series("I", 1, 18),
     ]
     .concat()
     .into_iter()

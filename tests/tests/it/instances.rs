@@ -151,7 +151,7 @@ async fn an_instance_that_was_paused_finds_its_receiver_taken_over_and_sends_not
 }
 
 #[tokio::test]
-async fn one_instance_sweeps_and_the_next_one_when_that_has_ended_or_died() {
+async fn i07_one_instance_sweeps_and_the_next_one_when_that_has_ended_or_died() {
     let address = postgres::database().await;
     let store = open(&address).await.unwrap();
     let clock = TurnedClock::at("2026-03-03");

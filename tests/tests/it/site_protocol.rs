@@ -27,7 +27,7 @@ async fn followed(served: &Served) -> String {
 
 // FHIR R4 CarePlan.instantiatesCanonical names the definition with its version (datatypes.html#canonical).
 #[tokio::test]
-async fn a_plan_keeps_its_protocol_until_it_is_moved() {
+async fn i14_a_plan_keeps_its_protocol_until_it_is_moved() {
     let store = crate::stores::fresh().await;
     let first = Served::on("2026-03-02", store.clone(), &config()).await;
     for resource in interosseous_graft() {

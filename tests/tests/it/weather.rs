@@ -338,7 +338,7 @@ async fn a_server_that_takes_no_more_connections_is_an_answer_and_not_the_end() 
 }
 
 #[tokio::test]
-async fn a_migration_that_was_interrupted_is_done_at_the_next_start() {
+async fn i12_a_migration_that_was_interrupted_is_done_at_the_next_start() {
     let address = postgres::database().await;
     drop(open(&address).await.unwrap());
     let mut other = connect(&address).await;

@@ -382,7 +382,7 @@ mod tests {
     }
 
     #[test]
-    fn option_before_variable_before_file_before_default() {
+    fn i01_option_before_variable_before_file_before_default() {
         let layers = Layers::read(&sources()).expect("read");
         let shown = layers.listing();
         let line = |key: &str| {

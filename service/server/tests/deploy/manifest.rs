@@ -21,7 +21,7 @@ fn variable(manifest: &str, name: &str) -> String {
 }
 
 #[tokio::test]
-async fn the_pod_answers_its_probes_and_lets_nobody_in_unknown() {
+async fn i04_the_pod_answers_its_probes_and_lets_nobody_in_unknown() {
     if !is_there("the pod's settings and rights, given to a container") {
         return;
     }

@@ -167,7 +167,7 @@ async fn drill(kind: &Kind) {
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
-async fn an_sqlite_file_that_was_lost_is_restored_from_a_copy_made_in_the_midst_of_writes() {
+async fn i13_an_sqlite_file_that_was_lost_is_restored_from_a_copy_made_in_the_midst_of_writes() {
     let folder = tempfile::tempdir().expect("a folder");
     let path = folder.path().join("endplate.db");
     let lose = {
@@ -182,7 +182,7 @@ async fn an_sqlite_file_that_was_lost_is_restored_from_a_copy_made_in_the_midst_
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
-async fn a_database_that_was_lost_is_restored_from_a_copy_made_in_the_midst_of_writes() {
+async fn i13_a_database_that_was_lost_is_restored_from_a_copy_made_in_the_midst_of_writes() {
     let server = Server::start();
     let store = server.database("drill").await;
     let all = server.address("postgres");

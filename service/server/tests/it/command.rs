@@ -71,6 +71,24 @@ fn usage_is_one_line_and_2() {
     refused(&endplate(folder.path(), &["plan", &repair, "--as-of", "soon"]), 2, "--as-of");
 }
 
+/// Definitions, profiles and parameters are in the program: nothing is fetched.
+#[test]
+fn i15_what_is_planned_without_a_network_is_the_same() {
+    let folder = folder();
+    let file = written(&folder, "repair.json", &repair().to_string());
+    let plan = ["plan", file.as_str(), "--as-of", "2026-02-01"];
+    let mut apart = Command::new("unshare");
+    apart.args(["--net", env!("CARGO_BIN_EXE_endplate")]).args(plan).current_dir(folder.path());
+    let apart = apart.output().expect("unshare of util-linux");
+    if String::from_utf8_lossy(&apart.stderr).starts_with("unshare:") {
+        println!("not shown here: to be without a network needs the right to make a namespace");
+        return;
+    }
+    let beside = endplate(folder.path(), &plan);
+    assert!(apart.status.success() && !apart.stdout.is_empty());
+    assert_eq!(apart.stdout, beside.stdout);
+}
+
 #[test]
 fn help_and_version_are_no_fault() {
     let folder = folder();

@@ -120,7 +120,7 @@ fn begin(folder: &Path, address: SocketAddr) -> Program {
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
-async fn a_service_killed_two_hundred_times_keeps_its_word() {
+async fn i06_a_service_killed_two_hundred_times_keeps_its_word() {
     println!("seed {SEED}");
     let mut dice = SEED;
     let mut roll = |sides: u64| {

@@ -88,7 +88,10 @@ async fn a78_an_outcome_says_what_where_and_what_to_send() {
         let sentence = issue["details"]["text"].as_str().unwrap();
         assert!(sentence.ends_with('.') && !sentence.contains('\n') && sentence.len() < 200, "{sentence}");
         assert_eq!(issue["details"]["coding"][0]["system"], format!("{EP}/CodeSystem/issue"));
-        assert!(issue["location"].is_null() && issue["diagnostics"].is_null(), "{issue}");
+        assert!(issue["location"].is_null(), "{issue}");
+        // W3C Trace Context: 16 bytes in hexadecimal.
+        let trace = issue["diagnostics"].as_str().and_then(|text| text.strip_prefix("trace ")).unwrap();
+        assert!(trace.len() == 32 && trace.bytes().all(|b| b.is_ascii_hexdigit()), "{issue}");
     }
     // Neither a value of the payload nor anything of the program.
     for secret in ["unknown-value", "1970-02-30", "schema", "src/", "panicked"] {

@@ -32,6 +32,20 @@ async fn a07_head_is_get_without_a_body() {
     }
 }
 
+// capabilitystatement.html: software is what runs, implementation is this installation of it.
+#[tokio::test]
+async fn i18_the_statement_names_the_build_that_runs_and_where() {
+    let served = Served::open(DAY).await;
+    let statement = served.get("/fhir/metadata").await.json();
+    assert_eq!(statement["kind"], "instance");
+    assert_eq!(statement["software"]["version"], env!("CARGO_PKG_VERSION"), "of the workspace");
+    let base = format!("http://{}/fhir", served.server.local_addr());
+    assert_eq!(statement["implementation"]["url"], base);
+    let metrics = served.get("/metrics").await.text;
+    let build = format!("version=\"{}\"", env!("CARGO_PKG_VERSION"));
+    assert!(metrics.contains(&build), "the numbers name it too");
+}
+
 async fn preferring(served: &Served, prefer: &str) -> Reply {
     let body = unit_as("u", &format!("Unit {prefer}"));
     ask(served, "PUT", "/fhir/Organization/u", &[("prefer", prefer)], &body).await
