@@ -1,11 +1,11 @@
 //! What a world stands on: stores that outlive the process, each opened anew after every end.
 //!
-//! This is the one place where a second store comes in: a variant, how it is opened, and a line in [`Ground::all`]. Every seed of
-//! `stores_agree` is then lived through on each, and must leave the same bytes.
+//! A kind of store is a variant, how it is opened, and a line in [`Ground::all`]: the seed of `stores_agree` is lived through on each,
+//! and must leave the same bytes.
 
 use crate::shaky::standing_still;
 use endplate_followup::ports::Store;
-use endplate_store::SqliteStore;
+use endplate_store::{PostgresStore, SqliteStore};
 use std::sync::Arc;
 use tempfile::TempDir;
 use tokio::runtime::{Builder, Handle, Runtime};
@@ -21,12 +21,17 @@ pub struct Ground {
 enum Kind {
     /// One file, in a folder that goes away with this value.
     Sqlite(TempDir),
+    /// The address of one database, on a server that goes away with this process.
+    Postgres(String),
+}
+
+fn home() -> Runtime {
+    Builder::new_multi_thread().worker_threads(1).enable_all().build().expect("threads")
 }
 
 impl Ground {
     fn of(kind: Kind) -> Self {
-        let home = Builder::new_multi_thread().worker_threads(1).enable_all().build().expect("threads");
-        Self { kind, home }
+        Self { kind, home: home() }
     }
 
     /// An empty SQLite file.
@@ -34,9 +39,19 @@ impl Ground {
         Self::of(Kind::Sqlite(tempfile::tempdir().expect("a folder")))
     }
 
+    /// An empty PostgreSQL database.
+    pub fn postgres() -> Self {
+        let home = home();
+        let address = {
+            let _home = home.enter();
+            standing_still(endplate_tests::postgres::database())
+        };
+        Self { kind: Kind::Postgres(address), home }
+    }
+
     /// Each kind of store there is, empty.
     pub fn all() -> Vec<Self> {
-        vec![Self::sqlite()]
+        vec![Self::sqlite(), Self::postgres()]
     }
 
     /// Where its stores run.
@@ -51,6 +66,9 @@ impl Ground {
             Kind::Sqlite(folder) => {
                 let address = format!("sqlite:{}", folder.path().join("world.db").display());
                 Arc::new(standing_still(SqliteStore::open(&address)).expect("opened"))
+            }
+            Kind::Postgres(address) => {
+                Arc::new(standing_still(PostgresStore::open(address)).expect("opened"))
             }
         }
     }

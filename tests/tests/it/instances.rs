@@ -51,9 +51,11 @@ async fn of_two_instances_one_serves_a_receiver_at_a_time_and_nothing_comes_twic
     let address = postgres::database().await;
     let transport = Arc::new(Receivers::default());
     let mut servers = Vec::new();
-    for _ in 0..2 {
+    for n in 0..2 {
         let store = open(&address).await.unwrap();
+        // Claims go by the clock of the database: these two differ by an hour.
         let clock = TurnedClock::at("2026-03-03");
+        clock.turn_on_s(3_600 * n);
         let parts = Parts { store, clock, transport: transport.clone(), workers: true };
         servers.push(boot::start(&crate::served::config(), parts).await.unwrap());
     }
