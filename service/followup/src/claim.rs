@@ -94,7 +94,7 @@ impl Endplate {
     /// The same as one of several instances on a store. No two that run have the same name.
     #[must_use]
     pub fn as_instance(self, name: String) -> Self {
-        Self { claims: std::sync::Arc::new(Claims::of(name)), ..self }
+        self.furnished(|house| house.claims = std::sync::Arc::new(Claims::of(name)))
     }
 
     /// Claims a piece of work, or claims it again: whether this instance may do it for the next seconds.

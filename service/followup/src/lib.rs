@@ -57,6 +57,7 @@ pub use write::{Returned, Written};
 use endplate_recovery::protocol::Protocol;
 use jiff::SignedDuration;
 use ports::{Clock, Endpoints, Meter, Store};
+use std::ops::Deref;
 use std::sync::Arc;
 
 /// What a clinic configures.
@@ -74,15 +75,10 @@ pub struct Settings {
     pub reviews_per_day_max: Option<u32>,
 }
 
-/// The use cases. Cheap to clone.
+/// The use cases. Cheap to clone: each request does.
 #[derive(Clone)]
 pub struct Endplate {
-    store: Arc<dyn Store>,
-    clock: Arc<dyn Clock>,
-    settings: Arc<Settings>,
-    terms: Arc<memory::Remembered<terminology::Maps>>,
-    listening: Arc<memory::Remembered<subscription::Listeners>>,
-    protocols: Arc<kept::Protocols>,
+    house: Arc<House>,
     /// On whose behalf; none: the service itself, or anybody where access is open.
     grant: Option<Arc<grant::Grant>>,
     /// Who is registered; none: access is open.
@@ -91,6 +87,17 @@ pub struct Endplate {
     call: Option<Arc<audit::Call>>,
     /// The trace that this is part of.
     trace: Option<Arc<trace::Trace>>,
+}
+
+/// What the use cases have at hand whoever calls: of nobody's concern outside this crate.
+#[derive(Clone)]
+pub struct House {
+    store: Arc<dyn Store>,
+    clock: Arc<dyn Clock>,
+    settings: Arc<Settings>,
+    terms: Arc<memory::Remembered<terminology::Maps>>,
+    listening: Arc<memory::Remembered<subscription::Listeners>>,
+    protocols: Arc<kept::Protocols>,
     causes: Arc<trace::Causes>,
     meter: Option<Arc<dyn Meter>>,
     records: Arc<[Record]>,
@@ -99,33 +106,45 @@ pub struct Endplate {
     claims: Arc<claim::Claims>,
 }
 
+impl Deref for Endplate {
+    type Target = House;
+
+    fn deref(&self) -> &House {
+        &self.house
+    }
+}
+
 impl Endplate {
     /// The use cases on a store, a clock and settings.
     pub fn new(store: Arc<dyn Store>, clock: Arc<dyn Clock>, settings: Settings) -> Self {
-        Self {
+        let house = House {
             store,
             clock,
             settings: Arc::new(settings),
             terms: Arc::default(),
             listening: Arc::default(),
             protocols: Arc::default(),
-            grant: None,
-            registered: None,
-            call: None,
-            trace: None,
             causes: Arc::default(),
             meter: None,
             records: Arc::default(),
             give_up_after: SignedDuration::from_hours(outbox::GIVE_UP_AFTER_H),
             endpoints: None,
             claims: Arc::new(claim::Claims::of("endplate".to_owned())),
-        }
+        };
+        Self { house: Arc::new(house), grant: None, registered: None, call: None, trace: None }
+    }
+
+    /// The same with something else at hand.
+    fn furnished(self, change: impl FnOnce(&mut House)) -> Self {
+        let mut house = Arc::unwrap_or_clone(self.house);
+        change(&mut house);
+        Self { house: Arc::new(house), ..self }
     }
 
     /// The same beside hospital record servers.
     #[must_use]
     pub fn beside(self, records: Vec<Record>) -> Self {
-        Self { records: records.into(), ..self }
+        self.furnished(|house| house.records = records.into())
     }
 
     /// The record servers.
@@ -136,13 +155,13 @@ impl Endplate {
     /// The same, which tries an event for this long and stores no Subscription whose address these do not allow.
     #[must_use]
     pub fn telling(self, give_up_after: SignedDuration, endpoints: Arc<dyn Endpoints>) -> Self {
-        Self { give_up_after, endpoints: Some(endpoints), ..self }
+        self.furnished(|house| (house.give_up_after, house.endpoints) = (give_up_after, Some(endpoints)))
     }
 
     /// The same, heard by a meter.
     #[must_use]
     pub fn metered(self, meter: Arc<dyn Meter>) -> Self {
-        Self { meter: Some(meter), ..self }
+        self.furnished(|house| house.meter = Some(meter))
     }
 
     /// What the clinic configured.

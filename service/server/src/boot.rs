@@ -5,7 +5,7 @@ use crate::audit::Trail;
 use crate::config::{Config, RecordConfig, StoreUrl};
 use crate::connection::serve_http;
 use crate::guard::Guard;
-use crate::http::{App, Limits, Phase, WRITES_MAX, metadata, probe};
+use crate::http::{App, Limits, Phase, Site, WRITES_MAX, metadata, probe};
 use crate::keys::unique;
 use crate::metrics::{Measured, Metrics, Scrape};
 use crate::probe::Health;
@@ -244,9 +244,8 @@ pub async fn start(config: &Config, parts: Parts) -> Result<Server, BootError> {
         started_at: parts.clock.now(),
         last: tokio::sync::Mutex::default(),
     });
-    let app = App {
+    let site = Site {
         webhook_keys: keys.to_string().into(),
-        endplate: without_rights,
         access,
         is_tls: certificates.is_some(),
         metadata: statement.to_string().into(),
@@ -263,6 +262,7 @@ pub async fn start(config: &Config, parts: Parts) -> Result<Server, BootError> {
         cors_origins: config.cors_origins.iter().filter_map(|origin| origin.parse().ok()).collect(),
         request_prefix: format!("{:x}", parts.clock.now().as_nanosecond()).into(),
     };
+    let app = App { endplate: without_rights, site: Arc::new(site) };
     let (router, head_time) = (router(app), config.request_timeout);
     let metrics_address = aside.as_ref().map(|(_, address)| *address);
     if let Some((listener, _)) = aside {

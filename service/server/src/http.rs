@@ -21,6 +21,7 @@ use crate::trace;
 use axum::http::HeaderValue;
 use endplate_followup::{Endplate, Refusal};
 use std::future::Future;
+use std::ops::Deref;
 use std::sync::Arc;
 use std::time::Duration;
 use tokio::sync::{Notify, Semaphore};
@@ -54,11 +55,24 @@ pub(crate) struct Limits {
     pub time: Duration,
 }
 
-/// What every handler has at hand.
+/// What every handler has at hand. Each request clones it several times on its way through the layers.
 #[derive(Clone)]
 pub struct App {
     /// The use cases; where access is closed, without any rights: a handler takes [`crate::access::gate::Served`].
     pub(crate) endplate: Endplate,
+    pub(crate) site: Arc<Site>,
+}
+
+impl Deref for App {
+    type Target = Site;
+
+    fn deref(&self) -> &Site {
+        &self.site
+    }
+}
+
+/// What is the same for every request.
+pub struct Site {
     /// Who may call; none: access is open.
     pub(crate) access: Option<Arc<Access>>,
     /// Whether connections are by TLS.

@@ -67,7 +67,7 @@ impl Endplate {
         let now = jiff::tz::Offset::UTC.to_timestamp(today.to_datetime(Time::midnight()));
         let now =
             now.map_err(|_| wrong("Parameters.parameter.value", "Send an asOf in the years 1 to 9999."))?;
-        Ok(Self { clock: Arc::new(Standing { now, today }), ..self.clone() })
+        Ok(self.clone().furnished(|house| house.clock = Arc::new(Standing { now, today })))
     }
 
     /// Everything derived about a patient as it would be after a write of `resources`.
