@@ -23,11 +23,13 @@ pub(crate) struct Claims {
     holder: String,
     /// Until when each piece of work may be done, by the clock of this instance.
     until: Mutex<BTreeMap<String, Timestamp>>,
+    /// What is claimed, kept and given up is so one after the other: what was given up meanwhile must not be kept.
+    turn: futures_util::lock::Mutex<()>,
 }
 
 impl Claims {
     pub(crate) fn of(holder: String) -> Self {
-        Self { holder, until: Mutex::default() }
+        Self { holder, until: Mutex::default(), turn: futures_util::lock::Mutex::new(()) }
     }
 
     fn until(&self) -> MutexGuard<'_, BTreeMap<String, Timestamp>> {
@@ -36,6 +38,22 @@ impl Claims {
 
     /// Claims work, or claims it again. Gives what this instance has of it now.
     pub(crate) async fn take(
+        &self,
+        store: &dyn Store,
+        works: &[String],
+        now: Timestamp,
+    ) -> Result<BTreeSet<String>, StoreError> {
+        let _turn = self.turn.lock().await;
+        self.hold(store, works, now).await
+    }
+
+    /// Claims again whatever is claimed.
+    async fn keep(&self, store: &dyn Store, now: Timestamp) -> Result<(), StoreError> {
+        let _turn = self.turn.lock().await;
+        self.hold(store, &self.all(), now).await.map(drop)
+    }
+
+    async fn hold(
         &self,
         store: &dyn Store,
         works: &[String],
@@ -68,6 +86,7 @@ impl Claims {
 
     /// Gives up what this instance has of this work.
     pub(crate) async fn give_up(&self, store: &dyn Store, works: &[String]) {
+        let _turn = self.turn.lock().await;
         let held: Vec<String> = {
             let mut until = self.until();
             works.iter().filter(|work| until.remove(*work).is_some()).cloned().collect()
@@ -111,8 +130,7 @@ impl Endplate {
     /// # Errors
     /// The store failed; claims that are not kept end by themselves.
     pub async fn keep_claims(&self) -> Result<(), Refusal> {
-        self.claims.take(self.store.as_ref(), &self.claims.all(), self.clock.now()).await?;
-        Ok(())
+        Ok(self.claims.keep(self.store.as_ref(), self.clock.now()).await?)
     }
 
     /// Gives up whatever this instance has claimed.

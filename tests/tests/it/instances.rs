@@ -153,6 +153,30 @@ async fn an_instance_that_was_paused_finds_its_receiver_taken_over_and_sends_not
 }
 
 #[tokio::test]
+async fn what_is_given_up_while_claims_are_kept_is_not_kept() {
+    let address = postgres::database().await;
+    let store = open(&address).await.unwrap();
+    let clock = TurnedClock::at("2026-03-03");
+    let (one, other) = (instance(&store, &clock, "one"), instance(&store, &clock, "other"));
+    assert!(one.claim("sweep").await.unwrap());
+    // The database takes its time with what keeps them.
+    let mut holder = sqlx::PgConnection::connect(&address).await.unwrap();
+    sqlx::raw_sql("begin; select 1 from lease for update").execute(&mut holder).await.unwrap();
+    let (kept, ()) = tokio::join!(one.keep_claims(), async {
+        let mut observer = sqlx::PgConnection::connect(&address).await.unwrap();
+        let waiters = "select count(*) from pg_stat_activity where wait_event_type = 'Lock' \
+                       and datname = current_database()";
+        while sqlx::query_scalar::<_, i64>(waiters).fetch_one(&mut observer).await.unwrap() == 0 {}
+        tokio::join!(one.give_up_claims(), async {
+            sqlx::raw_sql("rollback").execute(&mut holder).await.unwrap();
+        });
+    });
+    kept.unwrap();
+    one.keep_claims().await.unwrap();
+    assert!(other.claim("sweep").await.unwrap(), "it was given up");
+}
+
+#[tokio::test]
 async fn i07_one_instance_sweeps_and_the_next_one_when_that_has_ended_or_died() {
     let address = postgres::database().await;
     let store = open(&address).await.unwrap();
