@@ -19,14 +19,9 @@ impl Counterparts for PostgresStore {
         kind: &str,
         id: &str,
     ) -> Result<Option<Counterpart>, StoreError> {
-        let row = sqlx::query(
-            "select record, kind, id, their_id, their_version, our_version, diverged from counterpart \
-             where record = $1 and kind = $2 and id = $3",
-        );
-        let row =
-            row.bind(plain(record)).bind(plain(kind)).bind(plain(id)).fetch_optional(&self.readers).await;
-        let row = row.map_err(failed("reading a counterpart"))?;
-        row.as_ref().map(counterpart).transpose().map_err(failed("reading a counterpart"))
+        let sql = "select record, kind, id, their_id, their_version, our_version, diverged from counterpart \
+                   where record = $1 and kind = $2 and id = $3";
+        counterpart_by(&self.readers, sql, [record, kind, id]).await
     }
 
     async fn counterpart_of(
@@ -35,18 +30,9 @@ impl Counterparts for PostgresStore {
         kind: &str,
         their_id: &str,
     ) -> Result<Option<Counterpart>, StoreError> {
-        let row = sqlx::query(
-            "select record, kind, id, their_id, their_version, our_version, diverged from counterpart \
-             where record = $1 and kind = $2 and their_id = $3",
-        );
-        let row = row
-            .bind(plain(record))
-            .bind(plain(kind))
-            .bind(plain(their_id))
-            .fetch_optional(&self.readers)
-            .await;
-        let row = row.map_err(failed("reading a counterpart"))?;
-        row.as_ref().map(counterpart).transpose().map_err(failed("reading a counterpart"))
+        let sql = "select record, kind, id, their_id, their_version, our_version, diverged from counterpart \
+                   where record = $1 and kind = $2 and their_id = $3";
+        counterpart_by(&self.readers, sql, [record, kind, their_id]).await
     }
 
     async fn bookmarks(&self, record: &str) -> Result<Vec<Bookmark>, StoreError> {
@@ -91,6 +77,19 @@ impl Counterparts for PostgresStore {
             }
         }
     }
+}
+
+/// The counterpart that a statement finds by three names.
+async fn counterpart_by(
+    readers: &PgPool,
+    sql: &'static str,
+    names: [&str; 3],
+) -> Result<Option<Counterpart>, StoreError> {
+    const CONTEXT: &str = "reading a counterpart";
+    let [record, kind, id] = names.map(plain);
+    let row = sqlx::query(sql).bind(record).bind(kind).bind(id);
+    let row = row.fetch_optional(readers).await.map_err(failed(CONTEXT))?;
+    row.as_ref().map(counterpart).transpose().map_err(failed(CONTEXT))
 }
 
 /// Writes all notes, in their order.
