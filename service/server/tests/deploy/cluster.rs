@@ -5,7 +5,7 @@
 
 use crate::docker::{Container, Image, docker, folder, is_there, name, run};
 use crate::service::{Caller, RECORDS};
-use serde_json::json;
+use serde_json::{Value, json};
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
 use std::process::Command;
@@ -253,25 +253,33 @@ async fn three_instances_keep_their_word_while_one_is_killed_one_cut_off_and_all
     check(&cluster, &caller, &acknowledged).await;
 }
 
-/// Prometheus has found each instance, reads it, and knows the rules.
+/// Prometheus has found each instance, reads it, and has worked out every rule: it takes up to an
+/// interval before it has done so the first time, and says "unknown" till then.
 async fn watched(cluster: &Cluster) {
     let prometheus = Container::named(cluster.only("prometheus"));
     let caller = Caller::of(&format!("http://{}", prometheus.at(9090)));
     let up = "/api/v1/query?query=count(up%7Bjob%3D%22endplate%22%7D==1)";
     while caller.get(up).await["data"]["result"][0]["value"][1] != "3" {}
-    let rules = caller.send("GET", "/api/v1/rules", "").await;
-    assert!(
-        rules.contains("\"name\":\"EndplateNotReady\"") && rules.contains("\"health\":\"ok\""),
-        "{rules}"
-    );
-    assert!(!rules.contains("\"health\":\"err\""), "{rules}");
+    let health = async || {
+        let answer = caller.get("/api/v1/rules").await;
+        let groups = answer["data"]["groups"].as_array().expect("groups").clone();
+        let rules = groups.iter().flat_map(|group| group["rules"].as_array().expect("rules"));
+        let of = |rule: &Value| {
+            [&rule["name"], &rule["health"]].map(|word| word.as_str().expect("a word").to_owned())
+        };
+        rules.map(of).collect::<Vec<_>>()
+    };
+    let mut rules = health().await;
+    while rules.iter().any(|[_, health]| health == "unknown") {
+        rules = health().await;
+    }
+    assert!(rules.iter().any(|[name, _]| name == "EndplateNotReady"), "{rules:?}");
+    assert!(rules.iter().all(|[_, health]| health == "ok"), "{rules:?}");
 }
 
 async fn check(cluster: &Cluster, caller: &Caller, acknowledged: &BTreeSet<u64>) {
     // What was acknowledged is there, once, with its plan.
-    let number = |patient: &serde_json::Value| {
-        patient["identifier"][0]["value"].as_str().expect("a number").to_owned()
-    };
+    let number = |patient: &Value| patient["identifier"][0]["value"].as_str().expect("a number").to_owned();
     let patients = caller.all("/fhir/Patient?_count=200").await;
     let numbers: BTreeSet<String> = patients.iter().map(number).collect();
     let wanted: BTreeSet<String> = acknowledged.iter().map(|number| format!("P-{number:06}")).collect();
