@@ -8,6 +8,7 @@
 use endplate_followup::audit::{Arrival, Call};
 use endplate_followup::ports::Clock;
 use endplate_followup::{Endplate, Party, Returned, Settings, protocol};
+use endplate_server as _; // for its allocator: what is measured is what is served
 use jiff::Timestamp;
 use serde_json::Value;
 use sqlx::postgres::PgPoolOptions;

@@ -6,6 +6,7 @@
 use endplate_fhir::{Json, index, json, reference};
 use endplate_followup::ports::{Agenda, Changeset, Clock, Deed, Put, Store, Stored};
 use endplate_followup::{Endplate, Party, Settings, protocol};
+use endplate_server as _; // for its allocator: what is measured is what is served
 use jiff::Timestamp;
 use jiff::civil::Date;
 use jiff::tz::Offset;
