@@ -181,7 +181,7 @@ impl Endplate {
         let Some(record) = self.records.iter().find(|record| record.name == name) else {
             return Ok(Carried::Unwanted("the record server is not configured"));
         };
-        let forward = Forward { endplate: self, record, transport, trace: self.causes.of(&event.notice) };
+        let forward = Forward { endplate: self, record, transport, trace: event.trace.clone() };
         Ok(match forward.event(&event.notice).await? {
             Next::Written { .. } => Carried::Tried(Outcome::Accepted),
             Next::Reread => {

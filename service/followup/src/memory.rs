@@ -101,7 +101,7 @@ impl<T> Remembered<T> {
 
 impl Endplate {
     /// Commits, and keeps what is remembered true.
-    pub(crate) async fn settle(&self, change: Changeset) -> Result<(), StoreError> {
+    pub(crate) async fn settle(&self, mut change: Changeset) -> Result<(), StoreError> {
         let moves =
             |key: &str| change.scopes.iter().find(|scope| scope.key == key).map(|scope| scope.generation);
         let maps = moves(terminology::SCOPE);
@@ -111,9 +111,7 @@ impl Endplate {
             (generation, written.collect::<Vec<_>>())
         });
         let at = change.at;
-        if let Some(trace) = &self.trace {
-            self.causes.keep(&change.notices, trace);
-        }
+        change.trace.clone_from(&self.trace);
         let done = self.commit_measured(change).await;
         match &done {
             Ok(()) => {

@@ -144,7 +144,7 @@ impl Notifications<'_> {
     /// Sends what tells of some events, and sees what the answer makes of the Subscription.
     async fn send(&self, parcel: Parcel) -> Result<(Carried, Vec<Event>), Refusal> {
         let Parcel { mut message, events, stored } = parcel;
-        message.trace = events.first().and_then(|event| self.endplate.causes.of(&event.notice));
+        message.trace = events.first().and_then(|event| event.trace.clone());
         let outcome = self.transport.send(&message).await;
         let raised_at = events.first().map_or(Timestamp::MIN, |event| event.raised_at);
         let since = raised_at.max(self.taken_at(&stored.id, &outcome).await?);

@@ -232,6 +232,8 @@ pub struct Changeset {
     /// AuditEvents of what this write does: new resources, of no compartment, told to no subscriber. Each becomes the next link
     /// of the chain ([`crate::audit::chain`]).
     pub audit: Vec<Put>,
+    /// The request that asks for it: what it causes is told as part of its trace.
+    pub trace: Option<Arc<Trace>>,
 }
 
 /// A place in the chain of AuditEvents.

@@ -132,6 +132,7 @@ fn migrator() -> Migrator {
     sql::migrator([
         include_str!("../migrations/postgres/0001_house.sql"),
         include_str!("../migrations/postgres/0002_copying.sql"),
+        include_str!("../migrations/postgres/0003_trace.sql"),
     ])
 }
 

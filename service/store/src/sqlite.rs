@@ -146,6 +146,7 @@ fn migrator() -> Migrator {
     sql::migrator([
         include_str!("../migrations/sqlite/0001_house.sql"),
         include_str!("../migrations/sqlite/0002_copying.sql"),
+        include_str!("../migrations/sqlite/0003_trace.sql"),
     ])
 }
 

@@ -5,6 +5,7 @@ use endplate_followup::ports::{
     Agenda, Attempt, Bookmark, Call, Changeset, Counterpart, Deed, Maker, Note, Notice, Past, Put, Room,
     Scope, Settlement, Stored, Unread,
 };
+use endplate_followup::trace::Trace;
 use endplate_store::copy::{Copied, Progress, TABLES};
 use endplate_store::{CopyError, OpenError, copy, open};
 use endplate_tests::postgres;
@@ -12,6 +13,7 @@ use jiff::Timestamp;
 use jiff::civil::Date;
 use sqlx::{Connection, Row};
 use std::path::Path;
+use std::sync::Arc;
 use std::sync::atomic::{AtomicU32, Ordering};
 use tokio::sync::Notify;
 
@@ -90,6 +92,10 @@ async fn fill(address: &str) {
         calls: vec![Call { subscription: "s1".to_owned(), at: Some(at(60)) }],
         releases: Vec::new(),
         audit: (0..3).map(audit_event).collect(),
+        trace: Some(Arc::new(Trace {
+            parent: "00-4bf92f3577b34da6a3ce929d0e0e4736-00f067aa0ba902b7-01".to_owned(),
+            state: None,
+        })),
     };
     store.commit(change).await.unwrap();
     let mut puts: Vec<Put> = (0..50).map(|n| task(n * 20, 2)).collect();

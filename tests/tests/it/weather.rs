@@ -342,7 +342,11 @@ async fn i12_a_migration_that_was_interrupted_is_done_at_the_next_start() {
     let address = postgres::database().await;
     drop(open(&address).await.unwrap());
     let mut other = connect(&address).await;
-    tell(&mut other, "drop table copying; delete from _sqlx_migrations where version > 1").await;
+    let latest = "select max(version) from _sqlx_migrations";
+    let known: i64 = sqlx::query_scalar(latest).fetch_one(&mut other).await.unwrap();
+    let undone = "drop table copying; alter table event drop column traceparent, drop column tracestate; \
+                  delete from _sqlx_migrations where version > 1";
+    tell(&mut other, undone).await;
     // Something stands in its way until its connection is ended, as when the server or the instance dies.
     tell(&mut other, "begin; create table copying (stands_in_the_way bigint)").await;
     let (opened, ()) = tokio::join!(open(&address), async {
@@ -365,7 +369,6 @@ async fn i12_a_migration_that_was_interrupted_is_done_at_the_next_start() {
     tell(&mut other, "rollback").await;
     let store: Arc<dyn Store> = open(&address).await.unwrap();
     store.check().await.unwrap();
-    let last: i64 =
-        sqlx::query_scalar("select max(version) from _sqlx_migrations").fetch_one(&mut other).await.unwrap();
-    assert_eq!(last, 2);
+    let last: i64 = sqlx::query_scalar(latest).fetch_one(&mut other).await.unwrap();
+    assert_eq!(last, known);
 }

@@ -328,7 +328,7 @@ impl Endplate {
                     *next_at <= now
                 }
             };
-            told(event, &settlement, self.causes.of(&event.notice).as_deref());
+            told(event, &settlement);
             report.count(&settlement);
             unsettled.extend(events.iter().enumerate().map(|(at, one)| Attempt {
                 number: one.number,
@@ -389,9 +389,9 @@ impl DeliveryReport {
 }
 
 /// Logs what did not go.
-fn told(event: &Event, settlement: &Settlement, trace: Option<&Trace>) {
+fn told(event: &Event, settlement: &Settlement) {
     let (receiver, number, attempts) = (&event.notice.receiver, event.number, event.attempts + 1);
-    let trace = trace.map(Trace::id);
+    let trace = event.trace.as_deref().map(Trace::id);
     match settlement {
         Settlement::Retry { reason, .. } => {
             tracing::warn!(

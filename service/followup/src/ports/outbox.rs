@@ -1,7 +1,9 @@
 //! The outbox as the store keeps it: events that wait, what became of attempts, and how receivers stand.
 
 use super::Notice;
+use crate::trace::Trace;
 use jiff::Timestamp;
+use std::sync::Arc;
 
 /// A notice with its number, waiting to be sent.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -16,6 +18,8 @@ pub struct Event {
     pub raised_at: Timestamp,
     /// Since when it waits: when it was committed or, if later, when somebody asked for it again.
     pub queued_at: Timestamp,
+    /// The request that caused it, if it is known.
+    pub trace: Option<Arc<Trace>>,
 }
 
 /// The first unsettled events of one receiver, in order.

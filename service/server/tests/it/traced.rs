@@ -7,6 +7,7 @@ use axum::http::StatusCode;
 use axum::response::IntoResponse;
 use endplate_server::boot::{self, Parts};
 use serde_json::json;
+use std::sync::Arc;
 
 /// The example of section 3.2.2.3.
 const PARENT: &str = "00-4bf92f3577b34da6a3ce929d0e0e4736-00f067aa0ba902b7-01";
@@ -76,5 +77,28 @@ async fn i10_the_trace_of_a_write_goes_with_what_it_causes() {
     let other = second.headers["traceparent"].to_str().expect("ASCII");
     assert!(other.split('-').nth(1).is_some_and(|id| id.len() == 32 && id != ID), "{other}");
     assert!(second.headers.get("tracestate").is_none());
+    assert!(server.shutdown().await);
+}
+
+#[tokio::test]
+async fn i10_a_trace_outlives_the_process_that_began_it() {
+    let (address, mut heard) = receiver(|| StatusCode::OK.into_response()).await;
+    let first = Parts { workers: false, ..Parts::of(&config(), clock()).await.expect("parts") };
+    let store = Arc::clone(&first.store);
+    let server = boot::start(&config(), first).await.expect("started");
+    let subscription = json!({ "resourceType": "Subscription", "id": "units", "status": "requested",
+        "reason": "To keep the directory", "criteria": "Organization?name=hand",
+        "channel": { "type": "rest-hook", "endpoint": format!("http://{address}/fhir"), "payload": "application/fhir+json" } });
+    expect(send(&server, "PUT", "/fhir/Subscription/units", &subscription), 201).await;
+    let unit = json!({ "resourceType": "Organization", "id": "one", "name": "Hand unit" });
+    let put = send(&server, "PUT", "/fhir/Organization/one", &unit).header("traceparent", PARENT);
+    expect(put, 201).await;
+    assert!(server.shutdown().await);
+    // What it left to be told is told by another one, on the same store.
+    let second = Parts { store, ..Parts::of(&config(), clock()).await.expect("parts") };
+    let server = boot::start(&config(), second).await.expect("started");
+    let told = heard.recv().await.expect("received");
+    let parent = told.headers["traceparent"].to_str().expect("ASCII");
+    assert_eq!(parent.split('-').nth(1), Some(ID), "{parent}");
     assert!(server.shutdown().await);
 }

@@ -145,6 +145,8 @@ pub const TABLES: [Table; 19] = [
             ("queued_at_ms", Integer),
             ("attempts", Integer),
             ("settled", Integer),
+            ("traceparent", MaybeText),
+            ("tracestate", MaybeText),
         ],
     ),
     table(

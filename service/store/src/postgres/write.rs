@@ -78,8 +78,8 @@ counted as (insert into receiver as r (key, last_number, first) \
     select receiver, count(*), 1 from notice group by receiver order by receiver \
     on conflict (key) do update set last_number = r.last_number + excluded.last_number, \
     first = coalesce(r.first, r.last_number + 1) returning key, last_number), \
-raised as (insert into event (receiver, number, kind, id, version, raised_at_ms, queued_at_ms) \
-    select n.receiver, c.last_number - n.many + n.nth, n.kind, n.id, n.version, $38, $38 \
+raised as (insert into event (receiver, number, kind, id, version, raised_at_ms, queued_at_ms, traceparent, tracestate) \
+    select n.receiver, c.last_number - n.many + n.nth, n.kind, n.id, n.version, $38, $38, $41, $42 \
     from notice n join counted c on c.key = n.receiver), \
 due as materialized (select * from unnest($39::text[], $40::bigint[]) u (patient, due_day)), \
 not_due as (delete from agenda a using due d where a.patient = d.patient and d.due_day is null) \
@@ -253,6 +253,8 @@ async fn write(
         .bind(at.as_millisecond())
         .bind(agenda.keys().copied().collect::<Vec<_>>())
         .bind(agenda.values().copied().collect::<Vec<_>>())
+        .bind(change.trace.as_ref().map(|trace| trace.parent.as_str()))
+        .bind(change.trace.as_ref().and_then(|trace| trace.state.as_deref()))
         .execute(connection)
         .await
         .map(|_| ())

@@ -7,7 +7,7 @@ use crate::sql::{
     outbox::{Said, attempt_row, made, said},
 };
 use endplate_followup::ports::{
-    Attempt, Call, Changeset, Event, Notice, Receiver, Replay, Room, StoreError, Traffic, Waiting,
+    Attempt, Call, Changeset, Event, Receiver, Replay, Room, StoreError, Traffic, Waiting,
 };
 use jiff::Timestamp;
 use sqlx::sqlite::{SqliteConnection, SqlitePool};
@@ -15,8 +15,7 @@ use sqlx::sqlite::{SqliteConnection, SqlitePool};
 /// Adds events in this order, each with the next number of its receiver.
 pub(super) async fn raise(
     connection: &mut SqliteConnection,
-    notices: &[Notice],
-    at: Timestamp,
+    Changeset { notices, at, trace, .. }: &Changeset,
 ) -> Result<(), StoreError> {
     if notices.is_empty() {
         return Ok(());
@@ -28,16 +27,18 @@ pub(super) async fn raise(
     // Numbers first, then the receivers move on to the last one.
     sqlx::query(
         "insert into receiver (key) select distinct value ->> 0 from json_each(?1) where true on conflict (key) do nothing; \
-         insert into event (receiver, number, kind, id, version, raised_at_ms, queued_at_ms) \
+         insert into event (receiver, number, kind, id, version, raised_at_ms, queued_at_ms, traceparent, tracestate) \
          select j.value ->> 0, r.last_number + row_number() over (partition by j.value ->> 0 order by j.key), \
-             j.value ->> 1, j.value ->> 2, j.value ->> 3, ?2, ?2 \
+             j.value ->> 1, j.value ->> 2, j.value ->> 3, ?2, ?2, ?3, ?4 \
          from json_each(?1) j cross join receiver r on r.key = j.value ->> 0; \
          update receiver set first = coalesce(first, last_number + 1), \
              last_number = (select max(number) from event where receiver = key) \
          where key in (select value ->> 0 from json_each(?1))",
     )
     .bind(serde_json::to_string(&rows).map_err(unsaid("writing the outbox"))?)
-    .bind(at.as_millisecond())
+    .bind(at.unwrap_or(Timestamp::UNIX_EPOCH).as_millisecond())
+    .bind(trace.as_ref().map(|trace| trace.parent.as_str()))
+    .bind(trace.as_ref().and_then(|trace| trace.state.as_deref()))
     .execute(connection)
     .await
     .map_err(failed("writing the outbox"))?;
@@ -87,7 +88,7 @@ pub(super) async fn waiting(
              and key not in (select value from json_each(?2)) order by next_at_ms limit ?4), \
          chosen as (select * from well union all select * from failing) \
          select (select json_group_array(json_array(c.key, c.failures, json((select json_group_array(json_array( \
-                 e.number, e.kind, e.id, e.version, e.attempts, e.raised_at_ms, e.queued_at_ms) order by e.number) \
+                 e.number, e.kind, e.id, e.version, e.attempts, e.raised_at_ms, e.queued_at_ms, e.traceparent, e.tracestate) order by e.number) \
                  from event e where e.receiver = c.key and e.number in (select number from event indexed by event_waiting \
                      where receiver = c.key and settled = 0 order by number limit ?5) \
                  and (c.failures = 0 or e.number = c.first)))) order by c.at_ms, c.key) from chosen c), \
@@ -124,7 +125,8 @@ pub(super) async fn events(
 ) -> Result<Vec<Event>, StoreError> {
     const CONTEXT: &str = "reading events";
     let rows: String = sqlx::query_scalar(
-        "select json_group_array(json_array(number, kind, id, version, attempts, raised_at_ms, queued_at_ms) order by number) \
+        "select json_group_array(json_array(number, kind, id, version, attempts, raised_at_ms, queued_at_ms, traceparent, tracestate) \
+             order by number) \
          from (select * from event where receiver = ? and number >= ? order by number limit ?)",
     )
     .bind(receiver)

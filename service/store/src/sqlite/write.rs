@@ -194,7 +194,7 @@ async fn commit(connection: &mut SqliteConnection, change: &Changeset) -> Result
     let audited = places.get(change.puts.len()..).unwrap_or_default();
     let audited: Vec<i64> = audited.iter().map(|place| place.key).collect();
     super::chain::append(connection, head, &change.audit, &audited).await?;
-    outbox::raise(connection, &change.notices, change.at.unwrap_or(Timestamp::UNIX_EPOCH)).await?;
+    outbox::raise(connection, change).await?;
     outbox::arrange(connection, change).await?;
     super::access::keep(connection, &change.makers).await?;
     for agenda in &change.agenda {

@@ -78,6 +78,7 @@ macro_rules! contract {
                 scope::the_agenda_is_read_by_day_in_order_of_patient,
                 scope::the_agenda_holds_the_last_date_or_none,
                 outbox::events_are_numbered_within_their_receiver,
+                outbox::an_event_keeps_the_trace_of_what_caused_it,
                 outbox::numbers_have_no_gaps_under_concurrent_commits,
                 outbox::a_queue_is_read_in_order_and_as_far_as_there_is_room,
                 outbox::who_is_busy_is_left_out,

@@ -5,9 +5,11 @@ use endplate_followup::ports::{
     Attempt, Call, Changeset, Event, Notice, Queue, Receiver, Replay, Room, Settlement, Store, Traffic,
     Waiting,
 };
+use endplate_followup::trace::Trace;
 use futures_util::future::join_all;
 use jiff::Timestamp;
 use std::collections::BTreeMap;
+use std::sync::Arc;
 
 const ROOM: Room = Room { well: 100, failing: 100, events: 100 };
 
@@ -106,8 +108,14 @@ pub async fn events_are_numbered_within_their_receiver(store: &dyn Store) {
     assert_eq!(store.waiting(Timestamp::MAX, &[], ROOM).await.unwrap(), Waiting::default());
     store.commit(raising(5, &[("s", "a"), ("t", "b"), ("s", "c")])).await.unwrap();
     store.commit(raising(6, &[("s", "a")])).await.unwrap();
-    let raised =
-        Event { notice: notice("s", "a"), number: 1, attempts: 0, raised_at: at(5), queued_at: at(5) };
+    let raised = Event {
+        notice: notice("s", "a"),
+        number: 1,
+        attempts: 0,
+        raised_at: at(5),
+        queued_at: at(5),
+        trace: None,
+    };
     assert_eq!(first(store, "s").await, raised);
     let delivered = deliver_all(store).await;
     let numbered = |ids: &[&str]| (1..).zip(ids.iter().map(|id| (*id).to_owned())).collect::<Vec<_>>();
@@ -116,6 +124,25 @@ pub async fn events_are_numbered_within_their_receiver(store: &dyn Store) {
     // Numbers are never used again.
     store.commit(raising(7, &[("t", "d")])).await.unwrap();
     assert_eq!(waiting(store, 7).await, [event("t", 2, "d")]);
+}
+
+/// Wherever it is read: a restart or another instance does not cut a trace in two.
+pub async fn an_event_keeps_the_trace_of_what_caused_it(store: &dyn Store) {
+    // The examples of W3C Trace Context, sections 3.2.2.3 and 3.3.1.
+    let parent = "00-4bf92f3577b34da6a3ce929d0e0e4736-00f067aa0ba902b7-01".to_owned();
+    let caused = |state: Option<&str>| {
+        Some(Arc::new(Trace { parent: parent.clone(), state: state.map(str::to_owned) }))
+    };
+    let traces = [caused(Some("rojo=00f067aa0ba902b7,congo=t61rcWkgMzE")), caused(None), None];
+    for (ms, trace) in (1..).zip(&traces) {
+        let change = raising(ms, &[("s", "a"), ("s", "b")]);
+        store.commit(Changeset { trace: trace.clone(), ..change }).await.unwrap();
+    }
+    let told: Vec<_> = traces.iter().flat_map(|trace| [trace.clone(), trace.clone()]).collect();
+    let read = |events: Vec<Event>| events.into_iter().map(|event| event.trace).collect::<Vec<_>>();
+    assert_eq!(read(store.events("s", 1, 10).await.unwrap()), told);
+    let queue = queues(store, Timestamp::MAX, &[], ROOM).await.remove(0);
+    assert_eq!(read(queue.events), told);
 }
 
 pub async fn numbers_have_no_gaps_under_concurrent_commits(store: &dyn Store) {
