@@ -102,7 +102,7 @@ impl SqliteStore {
             .map_err(|error| wrong(error.into()))?;
         let recent = if temporary.is_some() { Some(Recent::alone()) } else { Recent::shared(path) };
         let recent = recent.map(Arc::new);
-        let writer = Writer::start(connection, recent.clone());
+        let writer = Writer::start(connection, recent.clone()).map_err(|error| wrong(error.into()))?;
         Ok(Self { readers, writer, recent, ahead: Ahead::default(), _temporary: temporary })
     }
 }

@@ -1,6 +1,10 @@
 //! The one writer. It takes what is waiting, applies all of it in one transaction, and makes it durable with one commit
 //! before it answers any. A write is refused before it has written anything; if one fails, all are taken back and each is
 //! tried again in a transaction of its own.
+//!
+//! Each text that is sent to SQLite costs a change of threads, so a write is few texts of several statements. sqlx counts `?N` that a
+//! later statement of a text leaves out as parameters of it, and then leaves the last ones empty: a text of several statements has
+//! either `?` alone, or in each statement every number from 1 on.
 
 use super::recent::Recent;
 use super::{day, failed, number, outbox};
@@ -10,7 +14,7 @@ use endplate_followup::ports::{Attempt, Changeset, Deed, Link, Note, Put, Replay
 use jiff::Timestamp;
 use sqlx::sqlite::SqliteConnection;
 use sqlx::{QueryBuilder, Sqlite};
-use std::collections::HashSet;
+use std::collections::{BTreeMap, HashSet};
 use std::hash::Hash;
 use std::sync::Arc;
 use tokio::sync::{mpsc, oneshot};
@@ -64,11 +68,14 @@ pub(super) struct Writer {
 }
 
 impl Writer {
-    /// Starts the writer on its own connection.
-    pub(super) fn start(connection: SqliteConnection, recent: Option<Arc<Recent>>) -> Self {
+    /// Starts the writer on its own connection and on a thread of its own: between two statements it would otherwise wait until one of
+    /// the threads that decide writes, each some milliseconds at a stretch, is free.
+    pub(super) fn start(connection: SqliteConnection, recent: Option<Arc<Recent>>) -> std::io::Result<Self> {
         let (jobs, waiting) = mpsc::channel(WAITING_MAX);
-        tokio::spawn(run(connection, waiting, recent));
-        Self { jobs }
+        let runtime = tokio::runtime::Builder::new_current_thread().build()?;
+        let write = move || runtime.block_on(run(connection, waiting, recent));
+        std::thread::Builder::new().name("sqlite-writer".to_owned()).spawn(write)?;
+        Ok(Self { jobs })
     }
 
     /// Whether the writer is there.
@@ -185,30 +192,18 @@ async fn execute(
 /// Applies one changeset, or refuses it before anything is written.
 async fn commit(connection: &mut SqliteConnection, change: &Changeset) -> Result<(), StoreError> {
     let puts: Vec<&Put> = change.puts.iter().chain(&change.audit).collect();
-    let Facts { places, head } = check(connection, change, &puts).await?;
-    move_scopes(connection, change).await?;
+    let Facts { places, head, found } = check(connection, change, &puts).await?;
+    move_on(connection, change).await?;
     for (puts, places) in puts.chunks(ROWS_MAX).zip(places.chunks(ROWS_MAX)) {
         put(connection, puts, places).await?;
-        index(connection, puts, places).await?;
     }
+    index(connection, &puts, &places, &found).await?;
     let audited = places.get(change.puts.len()..).unwrap_or_default();
     let audited: Vec<i64> = audited.iter().map(|place| place.key).collect();
     super::chain::append(connection, head, &change.audit, &audited).await?;
     outbox::raise(connection, change).await?;
     outbox::arrange(connection, change).await?;
-    super::access::keep(connection, &change.makers).await?;
-    for agenda in &change.agenda {
-        let (sql, due) = match agenda.due_on {
-            Some(on) => (
-                "insert into agenda (patient, due_day) values (?1, ?2) on conflict (patient) do update set due_day = ?2",
-                Some(day(on)),
-            ),
-            None => ("delete from agenda where patient = ?1 and ?2 is null", None),
-        };
-        let done = sqlx::query(sql).bind(&agenda.patient).bind(due).execute(&mut *connection).await;
-        done.map_err(failed("writing the agenda"))?;
-    }
-    Ok(())
+    super::access::keep(connection, &change.makers).await
 }
 
 /// What a write is told before it writes.
@@ -217,6 +212,8 @@ struct Facts {
     places: Vec<Place>,
     /// The last link of the chain of AuditEvents.
     head: Option<Link>,
+    /// What the resources that are there are found by so far.
+    found: Found,
 }
 
 /// Where the resource of a put stands.
@@ -230,6 +227,9 @@ struct Place {
 /// What is known of a resource: key, version, patient, deleted.
 type Known = (Option<i64>, u64, Option<String>, i64);
 
+/// Counters that moved, the last key, what is known, the last link, and the rows of tokens, references, dates and texts.
+type Checked = (i64, i64, String, i64, String, String, String, String, String);
+
 /// Refuses if a counter has moved, or if the current version of a resource is not the one before that which is to be written.
 async fn check(
     connection: &mut SqliteConnection,
@@ -241,21 +241,32 @@ async fn check(
     let scopes: Vec<_> = rested_on.map(|scope| (&scope.key, number(scope.generation))).collect();
     let names: Vec<_> = puts.iter().map(|put| (&put.stored.kind, &put.stored.id)).collect();
     // One row, since each row costs a change of threads.
-    let (moved, mut last, known, number_of_head, hash): (i64, i64, String, i64, String) = sqlx::query_as(
-        "select \
+    let row: Checked = sqlx::query_as(
+        "with known as materialized (select r.key \
+             from json_each(?2) j join resource r on r.kind = j.value ->> 0 and r.id = j.value ->> 1) \
+         select \
          (select count(*) from json_each(?1) j left join scope s on s.key = j.value ->> 0 \
              where coalesce(s.generation, 0) <> j.value ->> 1), \
          (select coalesce(max(key), 0) from resource), \
          (select json_group_array(json_array(r.key, coalesce(r.version, 0), r.patient, coalesce(r.deleted, 0)) order by j.key) \
              from json_each(?2) j left join resource r on r.kind = j.value ->> 0 and r.id = j.value ->> 1), \
          (select coalesce(max(number), 0) from audit_link), \
-         coalesce((select hash from audit_link order by number desc limit 1), '')",
+         coalesce((select hash from audit_link order by number desc limit 1), ''), \
+         (select json_group_array(json_array(t.param, t.code, t.system, t.resource)) \
+             from known k cross join token_row t on t.resource = k.key), \
+         (select json_group_array(json_array(t.param, t.id, t.kind, t.resource)) \
+             from known k cross join reference_row t on t.resource = k.key), \
+         (select json_group_array(json_array(t.param, t.start_ms, t.end_ms, t.resource)) \
+             from known k cross join date_row t on t.resource = k.key), \
+         (select json_group_array(json_array(t.param, t.value, t.exact, t.resource)) \
+             from known k cross join text_row t on t.resource = k.key)",
     )
     .bind(serde_json::to_string(&scopes).map_err(unsaid(CONTEXT))?)
     .bind(serde_json::to_string(&names).map_err(unsaid(CONTEXT))?)
     .fetch_one(connection)
     .await
     .map_err(failed(CONTEXT))?;
+    let (moved, mut last, known, number_of_head, hash, tokens, references, dates, texts) = row;
     let known: Vec<Known> = serde_json::from_str(&known).map_err(unsaid(CONTEXT))?;
     let before = |put: &Put| put.stored.version.checked_sub(1);
     if moved > 0 || puts.iter().zip(&known).any(|(put, known)| before(put) != Some(known.1)) {
@@ -271,22 +282,32 @@ async fn check(
     };
     let places = known.into_iter().map(place).collect();
     let head = (number_of_head > 0).then(|| Link { number: number_of_head.unsigned_abs(), hash });
-    Ok(Facts { places, head })
+    let found = Found::of([&tokens, &references, &dates, &texts]).map_err(unsaid(CONTEXT))?;
+    Ok(Facts { places, head, found })
 }
 
-/// Moves each counter by one.
-async fn move_scopes(connection: &mut SqliteConnection, change: &Changeset) -> Result<(), StoreError> {
+/// Moves each counter by one, and writes the agenda; of two dates of one patient the last holds.
+async fn move_on(connection: &mut SqliteConnection, change: &Changeset) -> Result<(), StoreError> {
     const CONTEXT: &str = "moving counters";
-    if change.scopes.is_empty() {
-        return Ok(());
-    }
     let moved: Vec<_> =
         change.scopes.iter().map(|scope| (&scope.key, number(scope.generation).saturating_add(1))).collect();
+    let agenda: BTreeMap<_, _> =
+        change.agenda.iter().map(|agenda| (&agenda.patient, agenda.due_on.map(day))).collect();
+    if moved.is_empty() && agenda.is_empty() {
+        return Ok(());
+    }
+    let agenda: Vec<_> = agenda.into_iter().collect();
+    let agenda = serde_json::to_string(&agenda).map_err(unsaid(CONTEXT))?;
     sqlx::query(
         "insert into scope (key, generation) select value ->> 0, value ->> 1 from json_each(?) where true \
-         on conflict (key) do update set generation = excluded.generation",
+         on conflict (key) do update set generation = excluded.generation; \
+         delete from agenda where patient in (select value ->> 0 from json_each(?) where value ->> 1 is null); \
+         insert into agenda (patient, due_day) select value ->> 0, value ->> 1 from json_each(?) \
+         where value ->> 1 is not null on conflict (patient) do update set due_day = excluded.due_day",
     )
     .bind(serde_json::to_string(&moved).map_err(unsaid(CONTEXT))?)
+    .bind(&agenda)
+    .bind(&agenda)
     .execute(connection)
     .await
     .map(|_| ())
@@ -357,29 +378,14 @@ struct Found {
 }
 
 impl Found {
-    /// Of the resources with these keys, a JSON array.
-    async fn by(connection: &mut SqliteConnection, keys: &str) -> Result<Self, StoreError> {
-        const CONTEXT: &str = "reading index rows";
-        // One row, since each row costs a change of threads.
-        let (tokens, references, dates, texts): (String, String, String, String) = sqlx::query_as(
-            "select (select json_group_array(json_array(t.param, t.code, t.system, t.resource)) \
-                 from json_each(?1) j cross join token_row t on t.resource = j.value), \
-             (select json_group_array(json_array(t.param, t.id, t.kind, t.resource)) \
-                 from json_each(?1) j cross join reference_row t on t.resource = j.value), \
-             (select json_group_array(json_array(t.param, t.start_ms, t.end_ms, t.resource)) \
-                 from json_each(?1) j cross join date_row t on t.resource = j.value), \
-             (select json_group_array(json_array(t.param, t.value, t.exact, t.resource)) \
-                 from json_each(?1) j cross join text_row t on t.resource = j.value)",
-        )
-        .bind(keys)
-        .fetch_one(connection)
-        .await
-        .map_err(failed(CONTEXT))?;
+    /// Of each table's rows as SQL gives them.
+    fn of([tokens, references, dates, texts]: [&str; 4]) -> Result<Self, serde_json::Error> {
+        use serde_json::from_str;
         Ok(Self {
-            tokens: serde_json::from_str(&tokens).map_err(unsaid(CONTEXT))?,
-            references: serde_json::from_str(&references).map_err(unsaid(CONTEXT))?,
-            dates: serde_json::from_str(&dates).map_err(unsaid(CONTEXT))?,
-            texts: serde_json::from_str(&texts).map_err(unsaid(CONTEXT))?,
+            tokens: from_str(tokens)?,
+            references: from_str(references)?,
+            dates: from_str(dates)?,
+            texts: from_str(texts)?,
         })
     }
 
@@ -430,59 +436,58 @@ fn drop_those<T>(rows: &mut Vec<T>, those: Vec<bool>) {
 
 /// Makes these versions what their resources are found by. A row that stays is not touched: most of a new version is as it was,
 /// each page that changes is written to the disk, and to tell a row to SQL costs more than to compare it here.
-async fn index(connection: &mut SqliteConnection, puts: &[&Put], places: &[Place]) -> Result<(), StoreError> {
+async fn index(
+    connection: &mut SqliteConnection,
+    puts: &[&Put],
+    places: &[Place],
+    found: &Found,
+) -> Result<(), StoreError> {
     const CONTEXT: &str = "writing index rows";
+    if puts.is_empty() {
+        return Ok(());
+    }
     let keys: Vec<i64> = places.iter().map(|place| place.key).collect();
     let mut rows = Rows::of(puts, &keys);
     let known: Vec<i64> =
         places.iter().filter(|place| place.before.is_some()).map(|place| place.key).collect();
-    if !known.is_empty() {
-        let known = serde_json::to_string(&known).map_err(unsaid(CONTEXT))?;
-        let found = Found::by(connection, &known).await?;
-        let [tokens, references, dates, texts] = found.leave_new(&mut rows).map_err(unsaid(CONTEXT))?;
-        // By the resource, and then row by row: the planner would rather walk through all that have the same parameter and code.
-        sqlx::query(
-            "delete from token_row where resource in (select value ->> 3 from json_each(?1)) and (+param, +code, +system, +resource) \
-             in (select value ->> 0, value ->> 1, value ->> 2, value ->> 3 from json_each(?1)); \
-             delete from reference_row where resource in (select value ->> 3 from json_each(?2)) and (+param, +id, +kind, +resource) \
-             in (select value ->> 0, value ->> 1, value ->> 2, value ->> 3 from json_each(?2)); \
-             delete from date_row where resource in (select value ->> 3 from json_each(?3)) \
-             and (+param, +start_ms, +end_ms, +resource) \
-             in (select value ->> 0, value ->> 1, value ->> 2, value ->> 3 from json_each(?3)); \
-             delete from text_row where resource in (select value ->> 3 from json_each(?4)) and (+param, +value, +exact, +resource) \
-             in (select j.value ->> 0, j.value ->> 1, j.value ->> 2, j.value ->> 3 from json_each(?4) j); \
-             delete from quantity_row where resource in (select value from json_each(?5)) \
+    let gone = found.leave_new(&mut rows).map_err(unsaid(CONTEXT))?;
+    let [tokens, references, dates, texts, quantities] = told(&rows).map_err(unsaid(CONTEXT))?;
+    // By the resource, and then row by row: the planner would rather walk through all that have the same parameter and code.
+    let mut write = sqlx::query(
+        "with gone as materialized (select value ->> 0 as a, value ->> 1 as b, value ->> 2 as c, value ->> 3 as d from json_each(?)) \
+         delete from token_row where resource in (select d from gone) \
+             and (+param, +code, +system, +resource) in (select a, b, c, d from gone); \
+         with gone as materialized (select value ->> 0 as a, value ->> 1 as b, value ->> 2 as c, value ->> 3 as d from json_each(?)) \
+         delete from reference_row where resource in (select d from gone) \
+             and (+param, +id, +kind, +resource) in (select a, b, c, d from gone); \
+         with gone as materialized (select value ->> 0 as a, value ->> 1 as b, value ->> 2 as c, value ->> 3 as d from json_each(?)) \
+         delete from date_row where resource in (select d from gone) \
+             and (+param, +start_ms, +end_ms, +resource) in (select a, b, c, d from gone); \
+         with gone as materialized (select value ->> 0 as a, value ->> 1 as b, value ->> 2 as c, value ->> 3 as d from json_each(?)) \
+         delete from text_row where resource in (select d from gone) \
+             and (+param, +value, +exact, +resource) in (select a, b, c, d from gone); \
+         delete from quantity_row where resource in (select value from json_each(?)) \
              and (param, low, high, code, system, unit, resource) not in (select value ->> 0, value ->> 1, value ->> 2, \
-             value ->> 3, value ->> 4, value ->> 5, value ->> 6 from json_each(?6))",
-        )
-        .bind(tokens)
-        .bind(references)
-        .bind(dates)
-        .bind(texts)
-        .bind(known)
-        .bind(serde_json::to_string(&rows.quantities).map_err(unsaid(CONTEXT))?)
-        .execute(&mut *connection)
-        .await
-        .map_err(failed(CONTEXT))?;
-    }
-    let rows = told(&rows).map_err(unsaid(CONTEXT))?;
-    let mut insert = sqlx::query(
-        "insert or ignore into token_row (param, code, system, resource) \
-         select value ->> 0, value ->> 1, value ->> 2, value ->> 3 from json_each(?); \
+             value ->> 3, value ->> 4, value ->> 5, value ->> 6 from json_each(?)); \
+         insert or ignore into token_row (param, code, system, resource) \
+             select value ->> 0, value ->> 1, value ->> 2, value ->> 3 from json_each(?); \
          insert or ignore into reference_row (param, id, kind, resource) \
-         select value ->> 0, value ->> 1, value ->> 2, value ->> 3 from json_each(?); \
+             select value ->> 0, value ->> 1, value ->> 2, value ->> 3 from json_each(?); \
          insert or ignore into date_row (param, start_ms, end_ms, resource) \
-         select value ->> 0, value ->> 1, value ->> 2, value ->> 3 from json_each(?); \
+             select value ->> 0, value ->> 1, value ->> 2, value ->> 3 from json_each(?); \
          insert or ignore into text_row (param, value, exact, resource) \
-         select value ->> 0, value ->> 1, value ->> 2, value ->> 3 from json_each(?); \
+             select value ->> 0, value ->> 1, value ->> 2, value ->> 3 from json_each(?); \
          insert or ignore into quantity_row (param, low, high, code, system, unit, resource) \
-         select value ->> 0, value ->> 1, value ->> 2, value ->> 3, value ->> 4, value ->> 5, value ->> 6 \
-         from json_each(?)",
+             select value ->> 0, value ->> 1, value ->> 2, value ->> 3, value ->> 4, value ->> 5, value ->> 6 from json_each(?)",
     );
-    for rows in &rows {
-        insert = insert.bind(rows);
+    for rows in gone {
+        write = write.bind(rows);
     }
-    insert.execute(connection).await.map(|_| ()).map_err(failed(CONTEXT))
+    write = write.bind(serde_json::to_string(&known).map_err(unsaid(CONTEXT))?).bind(quantities.clone());
+    for rows in [tokens, references, dates, texts, quantities] {
+        write = write.bind(rows);
+    }
+    write.execute(connection).await.map(|_| ()).map_err(failed(CONTEXT))
 }
 
 /// What could not be written as JSON for a statement.

@@ -31,6 +31,15 @@ fn starts(text: &str) -> Match {
     Match::Text { part: Part::Start, text: fold(text) }
 }
 
+/// Exactly this number, in whatever unit.
+fn is_amount(value: f64) -> Match {
+    Match::Quantity {
+        prefix: Prefix::Eq,
+        asked: Asked { value, low: value, high: value.next_up() },
+        unit: Unit::Any,
+    }
+}
+
 async fn ids(store: &dyn Store, query: &Query) -> Vec<String> {
     let page = store.search(query).await.unwrap();
     assert_eq!(page.total, page.resources.len() as u64);
@@ -275,6 +284,7 @@ pub async fn new_rows_replace_the_old(store: &dyn Store) {
             reference("focus", "Task", &word),
             date("due", n, n),
             text("name", &word),
+            amount("dose", n as f64, "mg"),
         ]
     };
     let asked = |n: i64| {
@@ -284,6 +294,7 @@ pub async fn new_rows_replace_the_old(store: &dyn Store) {
             ("focus", Match::Reference { kind: None, id: word.clone() }),
             ("due", Match::Date { prefix: Prefix::Eq, start_ms: n, end_ms: n }),
             ("name", starts(&word)),
+            ("dose", is_amount(n as f64)),
         ]
     };
     commit(store, vec![found_by(&rows(1), put("Task", "a", 1)), found_by(&rows(1), put("Task", "b", 1))])
@@ -323,6 +334,9 @@ pub async fn rows_come_and_go_alone(store: &dyn Store) {
     }
     for (start_ms, end_ms) in [(i64::MIN, 5), (5, i64::MAX), (i64::MIN, i64::MAX), (0, 0), (-7, 9)] {
         pool.push((date("due", start_ms, end_ms), Match::Date { prefix: Prefix::Eq, start_ms, end_ms }));
+    }
+    for value in [0.0, 0.1, -2.5, 92.7, 81.6, 1e300, f64::MIN_POSITIVE] {
+        pool.push((amount("dose", value, "mg"), is_amount(value)));
     }
     for version in 1..=12 {
         let held = pool.iter().filter(|_| random.below(2) == 0);
