@@ -1,4 +1,5 @@
-//! Logs: to standard error, one event a line. Spans: to a collector, with the feature `otel`.
+//! Logs, one event a line: of the service to standard output (12-factor XI), of a command, whose output that is, to standard error.
+//! Spans: to a collector, with the feature `otel`.
 
 #[cfg(feature = "otel")]
 mod export;
@@ -7,6 +8,7 @@ use crate::config::{Config, LogFormat};
 use std::io::IsTerminal;
 use tracing_subscriber::EnvFilter;
 use tracing_subscriber::filter::ParseError;
+use tracing_subscriber::fmt::writer::BoxMakeWriter;
 
 /// Libraries know addresses and headers, and say so at their lower levels: `log = "debug"` is about this service's own modules.
 /// Whoever names one of these gets it.
@@ -22,14 +24,17 @@ pub fn filter(text: &str) -> Result<EnvFilter, ParseError> {
     EnvFilter::builder().parse(format!("{QUIET},{text}"))
 }
 
-/// Begins to log. A second call in the same process changes nothing.
+/// Begins to log, for a command. A second call in the same process changes nothing.
 ///
 /// A panic is logged by its place alone: its message may quote what was being read.
 pub fn start(filter_text: &str, format: LogFormat) {
-    let Ok(filter) = filter(filter_text) else { return };
     let colours = std::io::stderr().is_terminal();
-    let lines =
-        tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr).with_ansi(colours);
+    begin(filter_text, format, BoxMakeWriter::new(std::io::stderr), colours);
+}
+
+fn begin(filter_text: &str, format: LogFormat, writer: BoxMakeWriter, colours: bool) {
+    let Ok(filter) = filter(filter_text) else { return };
+    let lines = tracing_subscriber::fmt().with_env_filter(filter).with_writer(writer).with_ansi(colours);
     let _ = match format {
         LogFormat::Text => lines.try_init(),
         LogFormat::Json => lines.json().flatten_event(true).try_init(),
@@ -48,19 +53,17 @@ pub struct Recording {
 }
 
 impl Recording {
-    /// Begins to log, and to record spans if that is configured.
+    /// Begins to log, for the service, and to record spans if that is configured.
     ///
     /// # Errors
     /// The collector's address cannot be used; the text names the setting.
     pub fn start(config: &Config) -> Result<Self, String> {
+        let colours = std::io::stdout().is_terminal();
         #[cfg(feature = "otel")]
         if let Some(exporter) = export::Exporter::of(config)? {
             use tracing_subscriber::prelude::*;
             let filter = || filter(&config.log).unwrap_or_default();
-            let lines = || {
-                let colours = std::io::stderr().is_terminal();
-                tracing_subscriber::fmt::layer().with_writer(std::io::stderr).with_ansi(colours)
-            };
+            let lines = || tracing_subscriber::fmt::layer().with_writer(std::io::stdout).with_ansi(colours);
             let recorded = tracing_subscriber::registry().with(exporter.layer());
             let _ = match config.log_format {
                 LogFormat::Text => recorded.with(lines().with_filter(filter())).try_init(),
@@ -71,7 +74,7 @@ impl Recording {
             log_panics();
             return Ok(Self { exporter: Some(exporter) });
         }
-        start(&config.log, config.log_format);
+        begin(&config.log, config.log_format, BoxMakeWriter::new(std::io::stdout), colours);
         Ok(Self::default())
     }
 

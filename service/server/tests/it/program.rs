@@ -45,9 +45,9 @@ pub struct Program {
 impl Program {
     /// Starts it, and waits until it says where it listens.
     pub fn start(command: &mut Command) -> Self {
-        command.stdin(Stdio::null()).stdout(Stdio::null()).stderr(Stdio::piped());
+        command.stdin(Stdio::null()).stdout(Stdio::piped()).stderr(Stdio::null());
         let mut child = command.spawn().expect("started");
-        let told = BufReader::new(child.stderr.take().expect("piped"));
+        let told = BufReader::new(child.stdout.take().expect("piped"));
         let log: Arc<(Mutex<Log>, Condvar)> = Arc::default();
         let kept = Arc::clone(&log);
         thread::spawn(move || {
