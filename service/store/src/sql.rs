@@ -119,6 +119,12 @@ impl Statement {
         }
     }
 
+    /// At most so many rows. SQLite reads a number that stands alone after `limit` while it prepares the statement, and prepares it
+    /// anew each time that one is bound; of a sum it does not.
+    pub(crate) fn push_limit(&mut self, rows: usize) -> &mut Self {
+        self.push(" limit ").push_bind(number(rows as u64)).push(" + 0")
+    }
+
     /// The rows of a JSON array, each with its element in `value`.
     pub(crate) fn push_elements(&mut self, json: String) -> &mut Self {
         match self.dialect {

@@ -212,7 +212,7 @@ impl Store for SqliteStore {
         sqlx::query_as(
             "select distinct r.kind, r.id from json_each(?1) j cross join reference_row t join resource r on r.key = t.resource \
              where t.param = j.value and t.id = ?2 and t.kind = ?3 and not (r.kind = ?3 and r.id = ?2) \
-             order by 1, 2 limit ?4",
+             order by 1, 2 limit ?4 + 0",
         )
         .bind(params)
         .bind(id)
@@ -292,7 +292,7 @@ impl Store for SqliteStore {
 
     async fn due(&self, on: Date, after: Option<&str>, limit: usize) -> Result<Vec<String>, StoreError> {
         sqlx::query_scalar(
-            "select patient from agenda where due_day <= ? and patient > ? order by patient limit ?",
+            "select patient from agenda where due_day <= ? and patient > ? order by patient limit ? + 0",
         )
         .bind(day(on))
         .bind(after.unwrap_or_default())

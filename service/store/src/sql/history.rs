@@ -1,7 +1,7 @@
 //! Histories as SQL.
 
 use super::row::{Columns, stored};
-use super::{Dialect, Statement, number};
+use super::{Dialect, Statement};
 use endplate_followup::ports::{Deed, Past, PastPage, Place, Version};
 
 /// A deed as the column has it.
@@ -56,7 +56,7 @@ pub(crate) fn page(dialect: Dialect, past: &Past) -> Statement {
         sql.push(" and (v.at_ms, v.key) < (").push_bind(after.at_ms);
         sql.push(", ").push_bind(after.number).push(")");
     }
-    sql.push(" order by v.at_ms desc, v.key desc limit ").push_bind(number(past.count as u64 + 1));
+    sql.push(" order by v.at_ms desc, v.key desc").push_limit(past.count + 1);
     sql
 }
 

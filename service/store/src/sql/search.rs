@@ -3,7 +3,7 @@
 //! `r` is always the resource that the nearest `select` is about: what a chain follows is a `select` of its own inside.
 
 use super::row::{Columns, stored};
-use super::{Dialect, Statement, number};
+use super::{Dialect, Statement};
 use endplate_fhir::index::{self, ParamKind};
 use endplate_fhir::search::{
     Asked, Clause, Cursor, Match, Part, Prefix, Query, Sort, SortValue, TokenSystem, Unit, fold,
@@ -104,7 +104,7 @@ pub(crate) fn page(dialect: Dialect, query: &Query) -> Statement {
         beyond_cursor(&mut sql, &keys, after);
     }
     in_order(&mut sql, &keys);
-    sql.push(" limit ").push_bind(number(query.count as u64 + 1));
+    sql.push_limit(query.count + 1);
     sql.push(") select r.kind, r.id, r.version, r.at_ms, v.body");
     for at in 0..query.sort.len() {
         sql.push(format!(", s{at}"));

@@ -55,7 +55,7 @@ pub(super) async fn page(readers: &SqlitePool, after: u64, limit: usize) -> Resu
              and (select count(*) from resource_version w where w.resource = r.key) = 1, 0) \
          from audit_link l left join resource r on r.key = l.resource \
          left join resource_version v on v.resource = r.key and v.version = 1 \
-         where l.number > ? order by l.number limit ?",
+         where l.number > ? order by l.number limit ? + 0",
     )
     .bind(number(after))
     .bind(number(limit as u64))
@@ -74,7 +74,7 @@ pub(super) async fn page(readers: &SqlitePool, after: u64, limit: usize) -> Resu
 pub(super) async fn loose(readers: &SqlitePool, limit: usize) -> Result<Vec<String>, StoreError> {
     sqlx::query_scalar(
         "select id from resource where kind = 'AuditEvent' and key not in (select resource from audit_link) \
-         order by id limit ?",
+         order by id limit ? + 0",
     )
     .bind(number(limit as u64))
     .fetch_all(readers)

@@ -82,15 +82,15 @@ pub(super) async fn waiting(
     let (queues, next_at): (String, Option<i64>) = sqlx::query_as(
         "with well as materialized (select key, failures, first, last_at_ms as at_ms from receiver \
              where first is not null and held = 0 and failures = 0 and key not in (select value from json_each(?2)) \
-             order by last_at_ms limit ?3), \
+             order by last_at_ms limit ?3 + 0), \
          failing as materialized (select key, failures, first, next_at_ms as at_ms from receiver \
              where first is not null and held = 0 and failures > 0 and next_at_ms <= ?1 \
-             and key not in (select value from json_each(?2)) order by next_at_ms limit ?4), \
+             and key not in (select value from json_each(?2)) order by next_at_ms limit ?4 + 0), \
          chosen as (select * from well union all select * from failing) \
          select (select json_group_array(json_array(c.key, c.failures, json((select json_group_array(json_array( \
                  e.number, e.kind, e.id, e.version, e.attempts, e.raised_at_ms, e.queued_at_ms, e.traceparent, e.tracestate) order by e.number) \
                  from event e where e.receiver = c.key and e.number in (select number from event indexed by event_waiting \
-                     where receiver = c.key and settled = 0 order by number limit ?5) \
+                     where receiver = c.key and settled = 0 order by number limit ?5 + 0) \
                  and (c.failures = 0 or e.number = c.first)))) order by c.at_ms, c.key) from chosen c), \
              (select min(at_ms) from ( \
                  select min(last_at_ms) as at_ms from (select last_at_ms from receiver \
@@ -127,7 +127,7 @@ pub(super) async fn events(
     let rows: String = sqlx::query_scalar(
         "select json_group_array(json_array(number, kind, id, version, attempts, raised_at_ms, queued_at_ms, traceparent, tracestate) \
              order by number) \
-         from (select * from event where receiver = ? and number >= ? order by number limit ?)",
+         from (select * from event where receiver = ? and number >= ? order by number limit ? + 0)",
     )
     .bind(receiver)
     .bind(number(from))
@@ -162,7 +162,7 @@ pub(super) async fn called(
     limit: usize,
 ) -> Result<Vec<Call>, StoreError> {
     let rows: Vec<(String, i64)> = sqlx::query_as(
-        "select subscription, at_ms from subscription_call where at_ms <= ? order by at_ms, subscription limit ?",
+        "select subscription, at_ms from subscription_call where at_ms <= ? order by at_ms, subscription limit ? + 0",
     )
     .bind(now.as_millisecond())
     .bind(number(limit as u64))
@@ -321,7 +321,7 @@ pub(super) async fn receivers(
          (select raised_at_ms from event where receiver = key and number = first), failures, failing_since_ms, \
          next_at_ms, last_at_ms, last_outcome, last_reason, \
          (select count(*) from event indexed by event_dead where receiver = key and settled = 3) \
-         from receiver where key > ?1 order by key limit ?2",
+         from receiver where key > ?1 order by key limit ?2 + 0",
     )
     .bind(after.unwrap_or_default())
     .bind(number(limit as u64))

@@ -45,7 +45,7 @@ impl Counterparts for SqliteStore {
         const CONTEXT: &str = "reading what was not taken in";
         let rows = sqlx::query(
             "select record, kind, their_id, their_version, at_ms, reason from unread where record = ? \
-             order by at_ms desc, kind, their_id limit ?",
+             order by at_ms desc, kind, their_id limit ? + 0",
         );
         let rows = rows.bind(record).bind(number(limit as u64)).fetch_all(&self.readers).await;
         let rows = rows.map_err(failed(CONTEXT))?;
@@ -58,7 +58,7 @@ impl Counterparts for SqliteStore {
             "select e.number, e.kind, e.id, e.version, coalesce(a.at_ms, e.raised_at_ms), coalesce(a.reason, '') \
              from event e left join attempt a \
              on a.receiver = e.receiver and a.number = e.number and a.attempt = e.attempts \
-             where e.receiver = ? and e.settled = 3 order by e.number desc limit ?",
+             where e.receiver = ? and e.settled = 3 order by e.number desc limit ? + 0",
         );
         let rows = rows.bind(receiver).bind(number(limit as u64)).fetch_all(&self.readers).await;
         let rows = rows.map_err(failed(CONTEXT))?;
