@@ -7,6 +7,7 @@ mod facts;
 mod outbox;
 mod record;
 mod resource;
+mod row;
 mod scope;
 mod search;
 mod tally;
@@ -106,8 +107,8 @@ macro_rules! contract {
                 search::dates_by_every_prefix,
                 search::last_updated_by_every_prefix,
                 search::clauses_together_as_the_query_itself_decides,
-                search::new_rows_replace_the_old,
-                search::rows_come_and_go_alone,
+                row::new_rows_replace_the_old,
+                row::rows_come_and_go_alone,
                 search::sorted_by_time_both_ways,
                 search::sorted_by_a_date_both_ways,
                 search::sorted_by_several_keys,

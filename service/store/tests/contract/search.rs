@@ -19,35 +19,26 @@ const PREFIXES: [Prefix; 9] = [
     Prefix::Ap,
 ];
 
-fn query(clauses: Vec<Clause>) -> Query {
+pub fn query(clauses: Vec<Clause>) -> Query {
     Query { clauses, count: 500, ..Query::of("Task") }
 }
 
-fn clause(param: &str, any: Vec<Match>) -> Clause {
+pub fn clause(param: &str, any: Vec<Match>) -> Clause {
     Clause { params: vec![param.to_owned()], negated: false, any }
 }
 
-fn starts(text: &str) -> Match {
+pub fn starts(text: &str) -> Match {
     Match::Text { part: Part::Start, text: fold(text) }
 }
 
-/// Exactly this number, in whatever unit.
-fn is_amount(value: f64) -> Match {
-    Match::Quantity {
-        prefix: Prefix::Eq,
-        asked: Asked { value, low: value, high: value.next_up() },
-        unit: Unit::Any,
-    }
-}
-
-async fn ids(store: &dyn Store, query: &Query) -> Vec<String> {
+pub async fn ids(store: &dyn Store, query: &Query) -> Vec<String> {
     let page = store.search(query).await.unwrap();
     assert_eq!(page.total, page.resources.len() as u64);
     assert_eq!(page.next, None);
     page.resources.into_iter().map(|resource| resource.id).collect()
 }
 
-async fn one(store: &dyn Store, param: &str, asked: Match) -> String {
+pub async fn one(store: &dyn Store, param: &str, asked: Match) -> String {
     ids(store, &query(vec![clause(param, vec![asked])])).await.concat()
 }
 
@@ -56,7 +47,7 @@ async fn add(store: &dyn Store, id: &str, rows: &[IndexRow]) {
     commit(store, vec![found_by(rows, put("Task", id, 1)), found_by(rows, put("Procedure", id, 1))]).await;
 }
 
-fn coded(system: TokenSystem, code: Option<&str>) -> Match {
+pub fn coded(system: TokenSystem, code: Option<&str>) -> Match {
     Match::Token { system, code: code.map(str::to_owned) }
 }
 
@@ -273,80 +264,6 @@ pub async fn clauses_together_as_the_query_itself_decides(store: &dyn Store) {
         let matching = puts.iter().filter(|put| query.matches(&put.stored.kind, &put.stored.id, &put.rows));
         let expected: Vec<&str> = matching.map(|put| put.stored.id.as_str()).collect();
         assert_eq!(found, expected, "{query:?}");
-    }
-}
-
-pub async fn new_rows_replace_the_old(store: &dyn Store) {
-    let rows = |n: i64| {
-        let word = format!("w{n}");
-        [
-            token("code", None, &word),
-            reference("focus", "Task", &word),
-            date("due", n, n),
-            text("name", &word),
-            amount("dose", n as f64, "mg"),
-        ]
-    };
-    let asked = |n: i64| {
-        let word = format!("w{n}");
-        [
-            ("code", coded(TokenSystem::Any, Some(&word))),
-            ("focus", Match::Reference { kind: None, id: word.clone() }),
-            ("due", Match::Date { prefix: Prefix::Eq, start_ms: n, end_ms: n }),
-            ("name", starts(&word)),
-            ("dose", is_amount(n as f64)),
-        ]
-    };
-    commit(store, vec![found_by(&rows(1), put("Task", "a", 1)), found_by(&rows(1), put("Task", "b", 1))])
-        .await;
-    commit(store, vec![found_by(&rows(2), put("Task", "a", 2))]).await;
-    for (param, one_asked) in asked(1) {
-        assert_eq!(one(store, param, one_asked).await, "b", "{param}");
-    }
-    for (param, one_asked) in asked(2) {
-        assert_eq!(one(store, param, one_asked).await, "a", "{param}");
-    }
-    // The resource comes as its newest version, whatever row found it; a version without rows is found by none.
-    commit(store, vec![put("Task", "a", 3)]).await;
-    for (param, one_asked) in asked(2) {
-        assert_eq!(one(store, param, one_asked).await, "", "{param}");
-    }
-    let page = store.search(&query(vec![])).await.unwrap();
-    assert_eq!(page.resources, [put("Task", "a", 3).stored, put("Task", "b", 1).stored]);
-    // A row given twice counts once.
-    commit(store, vec![found_by(&[rows(4), rows(4)].concat(), put("Task", "c", 1))]).await;
-    for (param, one_asked) in asked(4) {
-        assert_eq!(one(store, param, one_asked).await, "c", "{param}");
-    }
-}
-
-/// Of version after version some rows stay, some go and some come, those among them that are hard to write down too.
-pub async fn rows_come_and_go_alone(store: &dyn Store) {
-    let mut random = Random::new(21);
-    let words = ["x", "it's \"so\"", "a\\b|c", "\u{e9}\u{1f9e0}", "null", "1", "two\n\tlines"];
-    let mut pool = Vec::new();
-    for word in words {
-        let id = word.to_owned();
-        pool.push((token("code", None, word), coded(TokenSystem::Any, Some(word))));
-        pool.push((token("status", Some(word), "s"), coded(TokenSystem::Is(word.to_owned()), Some("s"))));
-        pool.push((reference("focus", "Task", word), Match::Reference { kind: None, id }));
-        pool.push((text("name", word), starts(word)));
-    }
-    for (start_ms, end_ms) in [(i64::MIN, 5), (5, i64::MAX), (i64::MIN, i64::MAX), (0, 0), (-7, 9)] {
-        pool.push((date("due", start_ms, end_ms), Match::Date { prefix: Prefix::Eq, start_ms, end_ms }));
-    }
-    for value in [0.0, 0.1, -2.5, 92.7, 81.6, 1e300, f64::MIN_POSITIVE] {
-        pool.push((amount("dose", value, "mg"), is_amount(value)));
-    }
-    for version in 1..=12 {
-        let held = pool.iter().filter(|_| random.below(2) == 0);
-        let held: Vec<IndexRow> = held.map(|(row, _)| row.clone()).collect();
-        commit(store, vec![found_by(&held, put("Task", "a", version))]).await;
-        for (row, asked) in &pool {
-            let query = query(vec![clause(row.param, vec![asked.clone()])]);
-            let found = ids(store, &query).await == ["a"];
-            assert_eq!(found, query.matches("Task", "a", &held), "version {version}: {row:?}");
-        }
     }
 }
 

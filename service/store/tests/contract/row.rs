@@ -1,0 +1,90 @@
+//! What a resource is found by, from version to version.
+
+use crate::facts::{Random, amount, commit, date, found_by, put, reference, text, token};
+use crate::search::{clause, coded, ids, one, query, starts};
+use endplate_fhir::index::IndexRow;
+use endplate_fhir::search::{Asked, Match, Prefix, TokenSystem, Unit};
+use endplate_followup::ports::Store;
+
+/// Exactly this number, in whatever unit.
+fn is_amount(value: f64) -> Match {
+    Match::Quantity {
+        prefix: Prefix::Eq,
+        asked: Asked { value, low: value, high: value.next_up() },
+        unit: Unit::Any,
+    }
+}
+
+pub async fn new_rows_replace_the_old(store: &dyn Store) {
+    let rows = |n: i64| {
+        let word = format!("w{n}");
+        [
+            token("code", None, &word),
+            reference("focus", "Task", &word),
+            date("due", n, n),
+            text("name", &word),
+            amount("dose", n as f64, "mg"),
+        ]
+    };
+    let asked = |n: i64| {
+        let word = format!("w{n}");
+        [
+            ("code", coded(TokenSystem::Any, Some(&word))),
+            ("focus", Match::Reference { kind: None, id: word.clone() }),
+            ("due", Match::Date { prefix: Prefix::Eq, start_ms: n, end_ms: n }),
+            ("name", starts(&word)),
+            ("dose", is_amount(n as f64)),
+        ]
+    };
+    commit(store, vec![found_by(&rows(1), put("Task", "a", 1)), found_by(&rows(1), put("Task", "b", 1))])
+        .await;
+    commit(store, vec![found_by(&rows(2), put("Task", "a", 2))]).await;
+    for (param, one_asked) in asked(1) {
+        assert_eq!(one(store, param, one_asked).await, "b", "{param}");
+    }
+    for (param, one_asked) in asked(2) {
+        assert_eq!(one(store, param, one_asked).await, "a", "{param}");
+    }
+    // The resource comes as its newest version, whatever row found it; a version without rows is found by none.
+    commit(store, vec![put("Task", "a", 3)]).await;
+    for (param, one_asked) in asked(2) {
+        assert_eq!(one(store, param, one_asked).await, "", "{param}");
+    }
+    let page = store.search(&query(vec![])).await.unwrap();
+    assert_eq!(page.resources, [put("Task", "a", 3).stored, put("Task", "b", 1).stored]);
+    // A row given twice counts once.
+    commit(store, vec![found_by(&[rows(4), rows(4)].concat(), put("Task", "c", 1))]).await;
+    for (param, one_asked) in asked(4) {
+        assert_eq!(one(store, param, one_asked).await, "c", "{param}");
+    }
+}
+
+/// Of version after version some rows stay, some go and some come, those among them that are hard to write down too.
+pub async fn rows_come_and_go_alone(store: &dyn Store) {
+    let mut random = Random::new(21);
+    let words = ["x", "it's \"so\"", "a\\b|c", "\u{e9}\u{1f9e0}", "null", "1", "two\n\tlines"];
+    let mut pool = Vec::new();
+    for word in words {
+        let id = word.to_owned();
+        pool.push((token("code", None, word), coded(TokenSystem::Any, Some(word))));
+        pool.push((token("status", Some(word), "s"), coded(TokenSystem::Is(word.to_owned()), Some("s"))));
+        pool.push((reference("focus", "Task", word), Match::Reference { kind: None, id }));
+        pool.push((text("name", word), starts(word)));
+    }
+    for (start_ms, end_ms) in [(i64::MIN, 5), (5, i64::MAX), (i64::MIN, i64::MAX), (0, 0), (-7, 9)] {
+        pool.push((date("due", start_ms, end_ms), Match::Date { prefix: Prefix::Eq, start_ms, end_ms }));
+    }
+    for value in [0.0, 0.1, -2.5, 92.7, 81.6, 1e300, f64::MIN_POSITIVE] {
+        pool.push((amount("dose", value, "mg"), is_amount(value)));
+    }
+    for version in 1..=12 {
+        let held = pool.iter().filter(|_| random.below(2) == 0);
+        let held: Vec<IndexRow> = held.map(|(row, _)| row.clone()).collect();
+        commit(store, vec![found_by(&held, put("Task", "a", version))]).await;
+        for (row, asked) in &pool {
+            let query = query(vec![clause(row.param, vec![asked.clone()])]);
+            let found = ids(store, &query).await == ["a"];
+            assert_eq!(found, query.matches("Task", "a", &held), "version {version}: {row:?}");
+        }
+    }
+}
