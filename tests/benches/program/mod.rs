@@ -12,7 +12,9 @@ fn target() -> PathBuf {
 
 /// The release binary, built if need be.
 pub fn binary() -> PathBuf {
-    let built = Command::new(env!("CARGO"))
+    // As whoever runs this says it, with what goes with it; not as it was when this was built.
+    let cargo = std::env::var_os("CARGO").unwrap_or_else(|| "cargo".into());
+    let built = Command::new(cargo)
         .args(["build", "--quiet", "--release", "--package", "endplate-server", "--target-dir"])
         .arg(target())
         .status();
