@@ -15,6 +15,8 @@ pub fn binary() -> PathBuf {
     // As whoever runs this says it, with what goes with it; not as it was when this was built.
     let cargo = std::env::var_os("CARGO").unwrap_or_else(|| "cargo".into());
     let built = Command::new(cargo)
+        // Build scripts ask for it, and everything would be built anew because it is here and was not there.
+        .env_remove("CARGO_MANIFEST_DIR")
         .args(["build", "--quiet", "--release", "--package", "endplate-server", "--target-dir"])
         .arg(target())
         .status();
