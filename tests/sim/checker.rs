@@ -172,7 +172,8 @@ pub fn raised(chart: &Chart, issue: &Json, day: Date) -> Result<(), Violation> {
             };
             !of.is_empty() && of.iter().all(|one| chart.at(one).is_some_and(counts))
         }
-        "reach-in-doubt" => facts(issue).iter().any(|(_, value)| value.as_f64().is_some_and(|c| c < 50.0)),
+        // Below 50 %, and told rounded.
+        "reach-in-doubt" => facts(issue).iter().any(|(_, value)| value.as_f64().is_some_and(|c| c <= 50.0)),
         "alert-unanswered" => {
             let of = evidence(issue, "DetectedIssue").first().copied().unwrap_or_default().to_owned();
             let told = dates("last told");
