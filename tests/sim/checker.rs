@@ -242,8 +242,8 @@ impl Voice {
             |issue: &Json| ["low", "moderate", "high"].iter().position(|one| issue["severity"] == *one);
         let raised = !ended(now) && before.is_none_or(ended);
         let graver = before.is_some_and(|before| !ended(now) && weight(now) > weight(before));
-        let count = |issue: &Json| issue["mitigation"].as_array().map_or(0, Vec::len);
-        let answered = before.is_some_and(|before| count(now) > count(before));
+        // An answer may take the place of another one.
+        let answered = before.is_some_and(|before| now["mitigation"] != before["mitigation"]);
         let last = now["mitigation"].as_array().and_then(|all| all.last());
         let snoozed = answered && last.is_some_and(|one| text(one, "/action/coding/0/code") == "snoozed");
         let speaks = self.spoke.entry(format!("DetectedIssue/{}", text(now, "/id"))).or_default();
