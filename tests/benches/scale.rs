@@ -178,8 +178,8 @@ async fn measured(address: &str, episodes: usize) -> Row {
     fill(&endplate, store.as_ref(), episodes).await;
     let filled_s = start.elapsed().as_secs_f64();
     if !address.starts_with("sqlite:") {
-        // As autovacuum does within a minute. Until then the planner knows nothing of tables that were filled at once, and a search
-        // takes a hundred times as long.
+        // As autovacuum does within a minute. Until then the planner knows nothing of tables that were filled at once, and a record
+        // takes several times as long.
         let mut connection = PgConnection::connect(address).await.expect("a database");
         sqlx::query("analyze").execute(&mut connection).await.expect("statistics");
     }

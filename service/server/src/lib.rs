@@ -42,8 +42,8 @@ mod trace;
 pub mod webhook;
 mod worker;
 
-/// What a write, a derivation and an answer are made of is many small values that live for some milliseconds; the system's
-/// allocator takes a tenth of the time of a write for them.
+/// What a write, a derivation and an answer are made of is many small values that live for some milliseconds: a finding takes a
+/// tenth less time than with the system's allocator.
 #[global_allocator]
 static ALLOCATOR: mimalloc::MiMalloc = mimalloc::MiMalloc;
 

@@ -288,7 +288,7 @@ async fn check(
 
 /// Moves each counter by one, and writes the agenda; of two dates of one patient the last holds.
 async fn move_on(connection: &mut SqliteConnection, change: &Changeset) -> Result<(), StoreError> {
-    const CONTEXT: &str = "moving counters";
+    const CONTEXT: &str = "moving counters and writing the agenda";
     let moved: Vec<_> =
         change.scopes.iter().map(|scope| (&scope.key, number(scope.generation).saturating_add(1))).collect();
     let agenda: BTreeMap<_, _> =
@@ -434,6 +434,13 @@ fn drop_those<T>(rows: &mut Vec<T>, those: Vec<bool>) {
     rows.retain(|_| those.next() != Some(true));
 }
 
+/// The rows that a JSON array of arrays names.
+macro_rules! gone {
+    () => {
+        "with gone as materialized (select value ->> 0 as a, value ->> 1 as b, value ->> 2 as c, value ->> 3 as d from json_each(?)) "
+    };
+}
+
 /// Makes these versions what their resources are found by. A row that stays is not touched: most of a new version is as it was,
 /// each page that changes is written to the disk, and to tell a row to SQL costs more than to compare it here.
 async fn index(
@@ -453,18 +460,18 @@ async fn index(
     let gone = found.leave_new(&mut rows).map_err(unsaid(CONTEXT))?;
     let [tokens, references, dates, texts, quantities] = told(&rows).map_err(unsaid(CONTEXT))?;
     // By the resource, and then row by row: the planner would rather walk through all that have the same parameter and code.
-    let mut write = sqlx::query(
-        "with gone as materialized (select value ->> 0 as a, value ->> 1 as b, value ->> 2 as c, value ->> 3 as d from json_each(?)) \
-         delete from token_row where resource in (select d from gone) \
-             and (+param, +code, +system, +resource) in (select a, b, c, d from gone); \
-         with gone as materialized (select value ->> 0 as a, value ->> 1 as b, value ->> 2 as c, value ->> 3 as d from json_each(?)) \
-         delete from reference_row where resource in (select d from gone) \
-             and (+param, +id, +kind, +resource) in (select a, b, c, d from gone); \
-         with gone as materialized (select value ->> 0 as a, value ->> 1 as b, value ->> 2 as c, value ->> 3 as d from json_each(?)) \
-         delete from date_row where resource in (select d from gone) \
-             and (+param, +start_ms, +end_ms, +resource) in (select a, b, c, d from gone); \
-         with gone as materialized (select value ->> 0 as a, value ->> 1 as b, value ->> 2 as c, value ->> 3 as d from json_each(?)) \
-         delete from text_row where resource in (select d from gone) \
+    let mut write = sqlx::query(concat!(
+        gone!(),
+        "delete from token_row where resource in (select d from gone) \
+             and (+param, +code, +system, +resource) in (select a, b, c, d from gone); ",
+        gone!(),
+        "delete from reference_row where resource in (select d from gone) \
+             and (+param, +id, +kind, +resource) in (select a, b, c, d from gone); ",
+        gone!(),
+        "delete from date_row where resource in (select d from gone) \
+             and (+param, +start_ms, +end_ms, +resource) in (select a, b, c, d from gone); ",
+        gone!(),
+        "delete from text_row where resource in (select d from gone) \
              and (+param, +value, +exact, +resource) in (select a, b, c, d from gone); \
          delete from quantity_row where resource in (select value from json_each(?)) \
              and (param, low, high, code, system, unit, resource) not in (select value ->> 0, value ->> 1, value ->> 2, \
@@ -479,7 +486,7 @@ async fn index(
              select value ->> 0, value ->> 1, value ->> 2, value ->> 3 from json_each(?); \
          insert or ignore into quantity_row (param, low, high, code, system, unit, resource) \
              select value ->> 0, value ->> 1, value ->> 2, value ->> 3, value ->> 4, value ->> 5, value ->> 6 from json_each(?)",
-    );
+    ));
     for rows in gone {
         write = write.bind(rows);
     }
