@@ -3,6 +3,7 @@
 //! It yields the whole of what the derived resources should now be; what does not differ from what is stored is left alone.
 
 mod provenance;
+mod standing;
 
 pub use provenance::provenances;
 
@@ -20,12 +21,13 @@ use crate::plan::{self, Source};
 use crate::write::{scheduler, workflow};
 use crate::{account, document, identity, person};
 use endplate_fhir::Json;
-use endplate_recovery::alert::{Alert, Situation};
+use endplate_recovery::alert::Alert;
 use endplate_recovery::episode::Episode;
 use endplate_recovery::protocol::Protocol;
 use endplate_recovery::unit::{Date, DateRange};
 use jiff::Timestamp;
 use serde_json::Map;
+use standing::Standing;
 use std::collections::{BTreeMap, BTreeSet};
 
 /// What it takes to derive.
@@ -196,7 +198,7 @@ impl Deriver<'_> {
 
     /// The plan of an injury that is being followed. `days` are those on which this patient has reviews already.
     fn followed(&self, words: &mut Vec<Word>, days: &mut Vec<Date>) -> (Vec<Json>, Option<Date>) {
-        let Context { protocol, parties, now, today, .. } = *self.context;
+        let Context { protocol, parties, today, .. } = *self.context;
         let outlook = capacity::outlook(self.dossier, self.injury, days, self.context);
         days.extend(outlook.reviews.iter().map(|review| review.on));
         let coming: BTreeSet<&str> = outlook.reviews.iter().map(|review| review.key.as_str()).collect();
@@ -215,32 +217,22 @@ impl Deriver<'_> {
             .into_iter()
             .map(|document| self.keep_what_people_wrote(document))
             .collect();
-        let situation = Situation {
-            episode: &self.injury.episode,
-            outlook: &outlook,
-            missed: &self.injury.missed,
-            previous: &self.injury.previous,
-            today,
-            protocol,
-        };
-        let alerts = situation.alerts();
-        let patient = &self.intake.patient;
-        for alert in &alerts {
-            let stored = self.stored("DetectedIssue", &notice::issue_id(self.injury, alert));
-            resources.push(notice::detected_issue(self.injury, patient, alert, stored, now));
-            if !situation.is_quiet(alert) {
-                words.extend(message::words(self.injury, alert, stored, self.dossier, parties));
-            }
-        }
-        let heard: Vec<&Alert> = alerts.iter().filter(|alert| !situation.is_quiet(alert)).collect();
+        let Standing { alerts, quiet, issues, words: told, next_look } = self.standing(&outlook);
+        resources.extend(issues);
+        words.extend(told);
+        let heard: Vec<&Alert> = alerts
+            .iter()
+            .enumerate()
+            .filter(|(place, _)| !quiet.contains(place))
+            .map(|(_, alert)| alert)
+            .collect();
         let flag = self.stored("Flag", &identity::id("Flag", &[&self.injury.key]));
-        resources.extend(notice::flag(self.injury, patient, &heard, flag, today));
+        resources.extend(notice::flag(self.injury, &self.intake.patient, &heard, flag, today));
         let live: BTreeSet<String> = resources.iter().map(element::reference_of).collect();
         resources.extend(self.withdrawn(&live, &attended, &alerts));
         // A place may become free on any day.
         let crowded = outlook.reviews.iter().any(|review| review.crowded).then(|| today.plus(1));
-        let next = situation.next_look();
-        (resources, crowded.into_iter().chain(next).min())
+        (resources, crowded.into_iter().chain(next_look).min())
     }
 
     /// Owner, place and notes of a Task are the scheduler's, and what the scheduler said of it stays.
