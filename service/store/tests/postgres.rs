@@ -374,3 +374,59 @@ async fn texts_of_any_length_and_of_any_characters_are_found_as_in_sqlite() {
     assert!(found[0].contains("name [\"0\", \"1\", \"2\", \"3\"]"), "{}", found[0]);
     assert_eq!(found[0], found[1]);
 }
+
+/// Rows of tokens that were fetched, as a server counts them once those who fetched them have gone
+/// (<https://www.postgresql.org/docs/15/monitoring-stats.html>).
+async fn tokens_fetched(address: &str) -> i64 {
+    let mut connection = sqlx::PgConnection::connect(address).await.unwrap();
+    let others = "select count(*) from pg_stat_activity where datname = current_database() and pid <> pg_backend_pid() \
+                  and backend_type = 'client backend'";
+    while sqlx::query_scalar::<_, i64>(others).fetch_one(&mut connection).await.unwrap() > 0 {}
+    let fetched = "select coalesce(idx_tup_fetch, 0) + coalesce(seq_tup_read, 0) from pg_stat_user_tables where relname = 'token_row'";
+    sqlx::query_scalar(fetched).fetch_one(&mut connection).await.unwrap()
+}
+
+/// The Tasks of one patient are looked at, not all that have the same status, however often somebody asks: from the sixth time on the
+/// server may plan for any patient and any status.
+#[tokio::test]
+async fn the_tasks_of_one_patient_are_found_by_the_patient() {
+    const PATIENTS: usize = 400;
+    const EACH: usize = 5;
+    let address = postgres::database().await;
+    let store = PostgresStore::open(&address).await.unwrap();
+    let subject =
+        |patient: usize| IndexValue::Reference { kind: "Patient".to_owned(), id: format!("p{patient}") };
+    let token = |param, code: String| IndexRow { param, value: IndexValue::Token { system: None, code } };
+    let puts = (0..PATIENTS * EACH).map(|number| Put {
+        // Among so many parameters and values, a status that is not known is taken to be a rare one.
+        rows: ["code", "intent", "priority", "performer", "group-identifier", "identifier"]
+            .map(|param| token(param, format!("{param} {number}")))
+            .into_iter()
+            .chain([token("status", "requested".to_owned())])
+            .chain([IndexRow { param: "subject", value: subject(number % PATIENTS) }])
+            .collect(),
+        ..put(&format!("t{number}"), 1)
+    });
+    store.commit(change(puts.collect())).await.unwrap();
+    let mut connection = sqlx::PgConnection::connect(&address).await.unwrap();
+    sqlx::query("analyze").execute(&mut connection).await.unwrap();
+    connection.close().await.unwrap();
+    drop(store);
+    let before = tokens_fetched(&address).await;
+
+    let store = PostgresStore::open(&address).await.unwrap();
+    for patient in 0..40 {
+        let is =
+            |param: &str, asked| Clause { params: vec![param.to_owned()], negated: false, any: vec![asked] };
+        let clauses = vec![
+            is("subject", Match::Reference { kind: Some("Patient".to_owned()), id: format!("p{patient}") }),
+            is("status", Match::Token { system: TokenSystem::Any, code: Some("requested".to_owned()) }),
+        ];
+        let found = store.search(&Query { clauses, count: 50, ..Query::of("Task") }).await.unwrap();
+        assert_eq!((found.resources.len(), found.total), (EACH, EACH as u64));
+    }
+    drop(store);
+    let fetched = tokens_fetched(&address).await - before;
+    // For the page and for the count.
+    assert!(fetched.unsigned_abs() <= 40 * 2 * EACH as u64, "{fetched}");
+}

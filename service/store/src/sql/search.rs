@@ -22,13 +22,49 @@ pub(crate) fn referred(dialect: Dialect, kind: &str, params: &[String], id: &str
     sql
 }
 
-/// The type. Where a clause names a few resources, the type must not lead: the plus sign keeps the planner from walking through
-/// all resources of the type in their order and asking each whether it is one of the few.
-fn of_kind(sql: &mut Statement, kind: &str, clauses: &[Clause]) {
-    let must_not_lead = sql.dialect() == Dialect::Sqlite && clauses.iter().any(names_a_few);
-    sql.push(if must_not_lead { "+r.kind = " } else { "r.kind = " });
-    sql.push_bind(kind);
+/// `from`: the resources `r` that may be meant; [`is_meant`] says which are. Where a clause names a few, nothing else must lead. SQLite is
+/// kept from that by a plus sign. PostgreSQL plans for any value once it has planned for some: it then takes all that have some
+/// common status to be as few as all that refer to one patient. An offset, which no join may cross, makes it decide which are the
+/// few before it asks anything else of them, and one by one.
+fn candidates(sql: &mut Statement, kind: &str, clauses: &[Clause]) {
+    if !is_fenced(sql, clauses) {
+        sql.push("resource r");
+        return;
+    }
+    sql.push("(select r.* from resource r where ");
+    of_kind(sql, kind, false);
+    all_met(sql, kind, clauses.iter().filter(|clause| names_a_few(clause)), false);
+    sql.push(" offset 0) r");
+}
+
+/// That `r`, one of the [`candidates`], is of a type and meets all clauses.
+fn is_meant(sql: &mut Statement, kind: &str, clauses: &[Clause]) {
+    if is_fenced(sql, clauses) {
+        sql.push("true");
+        all_met(sql, kind, clauses.iter().filter(|clause| !names_a_few(clause)), true);
+    } else {
+        of_kind(sql, kind, clauses.iter().any(names_a_few));
+        all_met(sql, kind, clauses.iter(), false);
+    }
+}
+
+/// Whether those that clauses name are decided first.
+fn is_fenced(sql: &Statement, clauses: &[Clause]) -> bool {
+    sql.dialect() == Dialect::Postgres && clauses.iter().any(names_a_few)
+}
+
+/// The type; `must_not_lead`: the planner would else walk through all resources of the type in their order.
+fn of_kind(sql: &mut Statement, kind: &str, must_not_lead: bool) {
+    sql.push(if must_not_lead { "+r.kind = " } else { "r.kind = " }).push_bind(kind);
     sql.push(" and not r.deleted");
+}
+
+/// `each`: what is asked of few resources is asked of each.
+fn all_met<'a>(sql: &mut Statement, kind: &str, clauses: impl Iterator<Item = &'a Clause>, each: bool) {
+    for clause in clauses {
+        sql.push(" and ");
+        meets(sql, kind, clause, each);
+    }
 }
 
 fn names_a_few(clause: &Clause) -> bool {
@@ -56,26 +92,22 @@ fn is_looked_up(clause: &Clause) -> bool {
 /// is read.
 pub(crate) fn counts(dialect: Dialect, query: &Query, param: &str) -> Statement {
     // Cross join: of SQLite it keeps the order, and both know it.
-    let mut sql =
-        Statement::new(dialect, "select d.start_ms, count(*) from resource r cross join date_row d where ");
-    sql.push("d.resource = r.key and d.param = ").push_bind(format!("{}.{param}", query.kind)).push(" and ");
-    of_kind(&mut sql, &query.kind, &query.clauses);
-    for clause in &query.clauses {
-        sql.push(" and ");
-        meets(&mut sql, &query.kind, clause);
-    }
+    let mut sql = Statement::new(dialect, "select d.start_ms, count(*) from ");
+    candidates(&mut sql, &query.kind, &query.clauses);
+    sql.push(" cross join date_row d where d.resource = r.key and d.param = ")
+        .push_bind(format!("{}.{param}", query.kind))
+        .push(" and ");
+    is_meant(&mut sql, &query.kind, &query.clauses);
     sql.push(" group by 1 order by 1");
     sql
 }
 
 /// The statement of how many match.
 pub(crate) fn count(dialect: Dialect, query: &Query) -> Statement {
-    let mut sql = Statement::new(dialect, "select count(*) from resource r where ");
-    of_kind(&mut sql, &query.kind, &query.clauses);
-    for clause in &query.clauses {
-        sql.push(" and ");
-        meets(&mut sql, &query.kind, clause);
-    }
+    let mut sql = Statement::new(dialect, "select count(*) from ");
+    candidates(&mut sql, &query.kind, &query.clauses);
+    sql.push(" where ");
+    is_meant(&mut sql, &query.kind, &query.clauses);
     sql
 }
 
@@ -92,12 +124,10 @@ pub(crate) fn page(dialect: Dialect, query: &Query) -> Statement {
         sort_value(&mut sql, &query.kind, sort);
         sql.push(format!(" as s{at}"));
     }
-    sql.push(" from resource r where ");
-    of_kind(&mut sql, &query.kind, &query.clauses);
-    for clause in &query.clauses {
-        sql.push(" and ");
-        meets(&mut sql, &query.kind, clause);
-    }
+    sql.push(" from ");
+    candidates(&mut sql, &query.kind, &query.clauses);
+    sql.push(" where ");
+    is_meant(&mut sql, &query.kind, &query.clauses);
     let keys = keys(query);
     if let Some(after) = &query.after {
         sql.push(if is_wrapped { ") r where " } else { " and " });
@@ -236,7 +266,7 @@ fn is_of(sql: &mut Statement, kind: &str, params: &[String], modifier: &str) {
 }
 
 /// That `r` meets a clause.
-fn meets(sql: &mut Statement, kind: &str, clause: &Clause) {
+fn meets(sql: &mut Statement, kind: &str, clause: &Clause, each: bool) {
     sql.push(if clause.negated { "not (" } else { "(" });
     if let Some((ids, by_kind)) = many(clause) {
         // Many at once are one list: the statement stays the same however many there are.
@@ -251,7 +281,7 @@ fn meets(sql: &mut Statement, kind: &str, clause: &Clause) {
     } else {
         for (at, asked) in clause.any.iter().enumerate() {
             sql.push(if at > 0 { " or " } else { "" });
-            condition(sql, kind, clause, asked);
+            condition(sql, kind, clause, asked, each);
         }
         if clause.any.is_empty() {
             sql.push("false");
@@ -297,7 +327,7 @@ fn checked(sql: &mut Statement, kind: &str, clause: &Clause, table: &str) {
 }
 
 /// One value of a clause.
-fn condition(sql: &mut Statement, kind: &str, clause: &Clause, asked: &Match) {
+fn condition(sql: &mut Statement, kind: &str, clause: &Clause, asked: &Match, each: bool) {
     let is_last_updated = clause.params.iter().any(|param| param == "_lastUpdated");
     match asked {
         Match::Id(id) => {
@@ -313,37 +343,31 @@ fn condition(sql: &mut Statement, kind: &str, clause: &Clause, asked: &Match) {
         }
         Match::All(clauses) => {
             sql.push("(true");
-            for clause in clauses {
-                sql.push(" and ");
-                meets(sql, kind, clause);
-            }
+            all_met(sql, kind, clauses.iter(), each);
         }
         Match::Chain { kind: target, clause: inner } => {
-            // Cross join: first who meets the clause, then who refers to them.
-            sql.push("r.key in (select t.resource from resource r cross join reference_row t where ");
-            of_kind(sql, target, std::slice::from_ref(inner.as_ref()));
-            sql.push(" and ");
-            meets(sql, target, inner);
-            sql.push(" and t.kind = r.kind and ").equals_id("t.id", "r.id").push(" and ");
+            referring(sql, "r.key in (select t.resource", target, inner);
+            sql.push("t.kind = r.kind and ").equals_id("t.id", "r.id").push(" and ");
             is_of(sql, kind, &clause.params, "");
         }
         Match::Referrer { kind: from, params, clause: inner } => {
-            sql.push(
-                "(r.kind, r.id) in (select t.kind, t.id from resource r cross join reference_row t where ",
-            );
-            of_kind(sql, from, std::slice::from_ref(inner.as_ref()));
-            sql.push(" and ");
-            meets(sql, from, inner);
-            sql.push(" and t.resource = r.key and ");
+            referring(sql, "(r.kind, r.id) in (select t.kind, t.id", from, inner);
+            sql.push("t.resource = r.key and ");
             is_of(sql, from, params, "");
         }
-        Match::Token { system, code } => {
-            if is_looked_up(clause) {
-                looked_up(sql, kind, clause, "token_row", "");
-            } else {
-                checked(sql, kind, clause, "token_row");
-            }
+        Match::Token { system, code } if is_looked_up(clause) => {
+            looked_up(sql, kind, clause, "token_row", "");
             token(sql, system, code.as_deref());
+        }
+        Match::Token { system, code } => {
+            checked(sql, kind, clause, "token_row");
+            // Of one resource there is nothing to look up by the code.
+            if let Some(code) = code.as_ref().filter(|_| each) {
+                sql.push(" and t.code = ").push_bind(code);
+                token(sql, system, None);
+            } else {
+                token(sql, system, code.as_deref());
+            }
         }
         Match::Identified { system, code } => {
             looked_up(sql, kind, clause, "token_row", ":identifier");
@@ -395,7 +419,23 @@ fn condition(sql: &mut Statement, kind: &str, clause: &Clause, asked: &Match) {
             present(sql, kind, clause, target.as_ref(), system.as_ref());
         }
     }
-    sql.push(")");
+    let is_checked = match asked {
+        Match::Token { .. } => !is_looked_up(clause),
+        Match::Present { .. } => true,
+        _ => false,
+    };
+    sql.push(if each && is_checked { " offset 0)" } else { ")" });
+}
+
+/// Opens a `select` from the resources `r` of another type that meet a clause, and references `t`. Cross join: first who meets the
+/// clause, then who refers to them or whom they refer to.
+fn referring(sql: &mut Statement, select: &'static str, kind: &str, clause: &Clause) {
+    let clauses = std::slice::from_ref(clause);
+    sql.push(select).push(" from ");
+    candidates(sql, kind, clauses);
+    sql.push(" cross join reference_row t where ");
+    is_meant(sql, kind, clauses);
+    sql.push(" and ");
 }
 
 fn present(
