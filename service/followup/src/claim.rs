@@ -2,7 +2,8 @@
 //!
 //! A claim lasts for seconds by the store's clock and is taken again while it is needed, so that nothing is locked and whoever
 //! dies loses what it had. An instance that was paused finds its own claims over before it does anything more with them: it
-//! goes by its own clock then, counted from before it asked, and by less time than the store gave it.
+//! goes by its own clock then, counted from before it asked, and by less time than the store gave it. A claim that is over is not
+//! kept: another instance may have had it meanwhile, and what this one still means to do may be done.
 
 use crate::ports::{Store, StoreError};
 use crate::{Endplate, Refusal};
@@ -47,9 +48,10 @@ impl Claims {
         self.hold(store, works, now).await
     }
 
-    /// Claims again whatever is claimed.
+    /// Claims again whatever is claimed and not over.
     async fn keep(&self, store: &dyn Store, now: Timestamp) -> Result<(), StoreError> {
         let _turn = self.turn.lock().await;
+        self.until().retain(|_, until| is_usable(*until, now));
         self.hold(store, &self.all(), now).await.map(drop)
     }
 
@@ -78,10 +80,7 @@ impl Claims {
     /// Whether a piece of work that was claimed is still this instance's. A clock that was set makes it doubtful: then it is not.
     pub(crate) fn holds(&self, work: &str, now: Timestamp) -> bool {
         let until = self.until().get(work).copied();
-        until.is_some_and(|until| {
-            let left = until.duration_since(now);
-            left > SignedDuration::ZERO && left <= used()
-        })
+        until.is_some_and(|until| is_usable(until, now))
     }
 
     /// Gives up what this instance has of this work.
@@ -102,6 +101,12 @@ impl Claims {
     fn all(&self) -> Vec<String> {
         self.until().keys().cloned().collect()
     }
+}
+
+/// Whether a claim is used that ends then.
+fn is_usable(until: Timestamp, now: Timestamp) -> bool {
+    let left = until.duration_since(now);
+    left > SignedDuration::ZERO && left <= used()
 }
 
 /// How long a claim is used.
@@ -131,6 +136,11 @@ impl Endplate {
     /// The store failed; claims that are not kept end by themselves.
     pub async fn keep_claims(&self) -> Result<(), Refusal> {
         Ok(self.claims.keep(self.store.as_ref(), self.clock.now()).await?)
+    }
+
+    /// Gives up a piece of work that this instance has claimed.
+    pub async fn give_up_claim(&self, work: &str) {
+        self.claims.give_up(self.store.as_ref(), &[work.to_owned()]).await;
     }
 
     /// Gives up whatever this instance has claimed.

@@ -1,7 +1,7 @@
 //! The same path with a later clock: what the passing of time alone changes.
 
 use crate::Endplate;
-use crate::refusal::Refusal;
+use crate::refusal::{Reason, Refusal};
 
 /// How many patients are listed at once.
 const PAGE: usize = 500;
@@ -13,6 +13,8 @@ pub struct SweepReport {
     pub patients: usize,
     /// Of these, how many had something change.
     pub changed: usize,
+    /// How many were passed over, since nothing could be derived for them that may be stored. They stay due.
+    pub passed_over: usize,
 }
 
 /// The claim of a sweep.
@@ -24,41 +26,59 @@ impl Endplate {
     /// Sweeps, unless another instance on the same store does so now; then nothing is done and nothing is said. A
     /// sweep that lost its claim on the way, as after a long pause of the machine, ends there: another one goes on.
     pub async fn sweep_alone(&self) -> Result<Option<SweepReport>, Refusal> {
-        let today = self.clock.today();
         let mut report = SweepReport::default();
         let mut after: Option<String> = None;
         loop {
             if !self.claim(CLAIM).await? {
                 return Ok(after.map(|_| report));
             }
-            let patients = self.store.due(today, after.as_deref(), KEPT_AFTER).await?;
-            let Some(last) = patients.last().cloned() else {
-                self.claims.give_up(self.store.as_ref(), &[CLAIM.to_owned()]).await;
-                return Ok(Some(report));
-            };
-            for patient in patients {
-                report.changed += usize::from(self.revisit(&patient).await?);
-                report.patients += 1;
+            match self.sweep_on(after.as_deref(), KEPT_AFTER, &mut report, &|_| {}).await {
+                Ok(Some(last)) => after = Some(last),
+                done => {
+                    // Another instance may be able to do what this one is not.
+                    self.give_up_claim(CLAIM).await;
+                    return done.map(|_| Some(report));
+                }
             }
-            after = Some(last);
         }
     }
 
     /// Looks again at every patient for whom the clock may have changed something by today. Costs what is due, not what is
     /// stored; a sweep repeated on the same day finds nothing to do.
     pub async fn sweep(&self, progress: &(dyn Fn(usize) + Sync)) -> Result<SweepReport, Refusal> {
-        let today = self.clock.today();
         let mut report = SweepReport::default();
         let mut after: Option<String> = None;
         loop {
-            let patients = self.store.due(today, after.as_deref(), PAGE).await?;
-            let Some(last) = patients.last().cloned() else { return Ok(report) };
-            for patient in patients {
-                report.changed += usize::from(self.revisit(&patient).await?);
-                report.patients += 1;
-                progress(report.patients);
+            after = self.sweep_on(after.as_deref(), PAGE, &mut report, progress).await?;
+            if after.is_none() {
+                return Ok(report);
             }
-            after = Some(last);
         }
+    }
+
+    /// Looks at the next patients who are due; gives the last of them, none at the end.
+    async fn sweep_on(
+        &self,
+        after: Option<&str>,
+        most: usize,
+        report: &mut SweepReport,
+        progress: &(dyn Fn(usize) + Sync),
+    ) -> Result<Option<String>, Refusal> {
+        let patients = self.store.due(self.clock.today(), after, most).await?;
+        for patient in &patients {
+            match self.revisit(patient).await {
+                Ok(changed) => report.changed += usize::from(changed),
+                // All others would fail too.
+                Err(refusal) if refusal.reason == Reason::Unavailable => return Err(refusal),
+                // What is wrong is wrong with this patient's records, and the others need not wait until somebody mends it.
+                Err(refusal) => {
+                    tracing::error!(reason = ?refusal.reason, "a patient was passed over by the sweep and stays due");
+                    report.passed_over += 1;
+                }
+            }
+            report.patients += 1;
+            progress(report.patients);
+        }
+        Ok(patients.into_iter().next_back())
     }
 }

@@ -32,7 +32,13 @@ pub async fn run(config: &Config, as_of: Option<&str>) -> Result<String, Fault> 
     let swept = swept?;
     let sent = endplate.deliver(parts.transport.as_ref()).await?;
     Ok(format!(
-        "patients {}, changed {}, delivered {}, to be tried again {}, dead letters {}, dropped {}\n",
-        swept.patients, swept.changed, sent.delivered, sent.deferred, sent.parked, sent.dropped
+        "patients {}, changed {}, passed over {}, delivered {}, to be tried again {}, dead letters {}, dropped {}\n",
+        swept.patients,
+        swept.changed,
+        swept.passed_over,
+        sent.delivered,
+        sent.deferred,
+        sent.parked,
+        sent.dropped
     ))
 }

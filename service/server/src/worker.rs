@@ -5,10 +5,10 @@ use crate::config::Config;
 use crate::http::Phase;
 use crate::metrics::Metrics;
 use async_trait::async_trait;
-use endplate_followup::Endplate;
-use endplate_followup::claim::KEPT_EVERY_S;
+use endplate_followup::claim::{CLAIM_S, KEPT_EVERY_S};
 use endplate_followup::outbox::pool::Bell;
 use endplate_followup::ports::{Clock, Transport};
+use endplate_followup::{Endplate, Refusal, SweepReport};
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
 use jiff::{SignedDuration, Timestamp};
@@ -24,6 +24,8 @@ const PAUSE_MAX: Duration = Duration::from_mins(1);
 const PAUSE_MIN: Duration = Duration::from_millis(250);
 /// The pause after a failure of the store.
 const PAUSE_AFTER_FAILURE: Duration = Duration::from_secs(5);
+/// After how long the claim of an instance that died is over.
+const CLAIM_TIME: Duration = Duration::from_secs(CLAIM_S as u64);
 
 /// The longest time that a record server may ask for.
 const POLL_PAUSE_MAX: Duration = Duration::from_hours(1);
@@ -126,11 +128,14 @@ async fn sweep(post: Post, every: Duration, zone: TimeZone) {
         let (now, today) = (post.clock.now(), post.clock.today());
         let mut pause = pause(last, now, today, every, &zone);
         if pause.is_zero() {
-            pause = if swept(&post).await {
-                last = Some(Swept { at: now, on: today });
-                PAUSE_MIN
-            } else {
-                PAUSE_AFTER_FAILURE
+            pause = match swept(&post).await {
+                Ok(true) => {
+                    last = Some(Swept { at: now, on: today });
+                    PAUSE_MIN
+                }
+                // It may not come to its end: then this one goes on.
+                Ok(false) => CLAIM_TIME,
+                Err(_) => PAUSE_AFTER_FAILURE,
             };
         }
         if post.pause(pause, std::future::pending()).await {
@@ -139,28 +144,30 @@ async fn sweep(post: Post, every: Duration, zone: TimeZone) {
     }
 }
 
-async fn swept(post: &Post) -> bool {
+/// Sweeps; false: another instance does so now.
+async fn swept(post: &Post) -> Result<bool, Refusal> {
     let stopwatch = Stopwatch::start();
     let report = post.endplate.sweep_alone().instrument(info_span!("sweep")).await;
     // What another instance does now is not this one's sweep, and no failure.
     if !matches!(report, Ok(None)) {
-        post.metrics.swept(report.is_ok(), stopwatch, post.clock.now());
+        let is_whole = matches!(report, Ok(Some(SweepReport { passed_over: 0, .. })));
+        post.metrics.swept(is_whole, stopwatch, post.clock.now());
     }
     match report {
         Ok(None) => {
             debug!("another instance sweeps");
-            true
+            Ok(false)
         }
         Ok(Some(report)) => {
             info!(patient.count = report.patients, changed.count = report.changed, "swept");
             if report.changed > 0 {
                 post.outbox.notify_one();
             }
-            true
+            Ok(true)
         }
         Err(refusal) => {
             error!(reason = ?refusal.reason, "the sweep failed and will be tried again");
-            false
+            Err(refusal)
         }
     }
 }
@@ -176,7 +183,7 @@ async fn poll(post: Post, transport: Arc<dyn Transport>, record: String, every: 
             Err(refusal) => Err(refusal),
         };
         let pause = match read {
-            Ok(None) => every.min(PAUSE_MAX),
+            Ok(None) => every.min(CLAIM_TIME),
             Ok(Some(report)) => {
                 if report.taken + report.refused > 0 {
                     let (taken, refused) = (report.taken, report.refused);
@@ -186,11 +193,16 @@ async fn poll(post: Post, transport: Arc<dyn Transport>, record: String, every: 
                 if !report.problems.is_empty() {
                     // The reasons hold the server's own words, which may name a patient.
                     warn!(record, "a record server was not read to its end: endplate record tells why");
+                    // Another instance may reach it, unless it has asked for time.
+                    if report.retry_after_s.is_none() {
+                        post.endplate.give_up_claim(&work).await;
+                    }
                 }
                 every.max(Duration::from_secs(report.retry_after_s.unwrap_or(0)).min(POLL_PAUSE_MAX))
             }
             Err(refusal) => {
                 error!(record, reason = ?refusal.reason, "the reading of a record server failed and will be tried again");
+                post.endplate.give_up_claim(&work).await;
                 every.max(PAUSE_AFTER_FAILURE)
             }
         };

@@ -375,17 +375,14 @@ impl Store for PostgresStore {
 
     async fn check(&self) -> Result<(), StoreError> {
         const CONTEXT: &str = "checking the store";
-        let last: Option<i64> = sqlx::query_scalar("select max(version) from _sqlx_migrations where success")
-            .fetch_one(&self.readers)
-            .await
-            .map_err(failed(CONTEXT))?;
+        // Of the readers: that writes wait for each other is no reason to send readers elsewhere.
+        let asked =
+            sqlx::query_as("select max(version), pg_is_in_recovery() from _sqlx_migrations where success");
+        let (last, is_standby): (Option<i64>, bool) =
+            asked.fetch_one(&self.readers).await.map_err(failed(CONTEXT))?;
         if last < Some(sql::MIGRATION) {
             return Err(StoreError::Failed { context: CONTEXT, source: "migrations are missing".into() });
         }
-        let is_standby: bool = sqlx::query_scalar("select pg_is_in_recovery()")
-            .fetch_one(&self.writers)
-            .await
-            .map_err(failed(CONTEXT))?;
         if is_standby {
             let source = "the database is a standby and takes no writes".into();
             return Err(StoreError::Failed { context: CONTEXT, source });

@@ -37,10 +37,11 @@ use write::{Work, Writer};
 
 /// Readers at once.
 const READERS: u32 = 8;
-/// Pages that the writer keeps in memory, as SQLite has it: 64 MiB. A batch that fits is written once, when it is committed.
-const WRITER_CACHE: &str = "-65536";
-/// The same of each reader: 8 MiB. A search touches rows of many pages, and each that is not there is copied from the system.
-const READER_CACHE: &str = "-8192";
+/// Pages that the writer keeps in memory, as SQLite has it: 16 MiB, or 20 records with their plans. A batch that fits is written
+/// once, when it is committed. More would keep what the system keeps too, and make memory grow with the store.
+const WRITER_CACHE: &str = "-16384";
+/// The same of each reader: 2 MiB. A search touches rows of many pages, and each that is not there is copied from the system.
+const READER_CACHE: &str = "-2048";
 
 /// A store in one SQLite file.
 #[derive(Debug)]

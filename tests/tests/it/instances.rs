@@ -145,6 +145,8 @@ async fn an_instance_that_was_paused_finds_its_receiver_taken_over_and_sends_not
     let all: Vec<_> = (1..=5).map(|n| format!("desk/{n}")).collect();
     assert_eq!(receivers.told.borrow()[DESK], all);
     clock.turn_on_s(600);
+    // The other one is done and has given the work up: it is free, and still not this one's.
+    paused.keep_claims().await.unwrap();
     slow.gate.add_permits(9);
     delivering.await.unwrap().unwrap();
     assert_eq!(*slow.begun.borrow(), ["desk/1"], "what was begun before the pause is all that it sent");

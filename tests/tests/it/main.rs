@@ -52,6 +52,7 @@ mod served;
 mod signed;
 mod site_protocol;
 mod stores;
+mod sweep;
 mod tidy;
 mod unit_report;
 mod weather;

@@ -30,7 +30,11 @@ pub(super) async fn claim(
 
 /// Gives up what the holder has.
 pub(super) async fn release(writers: &PgPool, works: &[String], holder: &str) -> Result<(), StoreError> {
-    sqlx::query("delete from lease where name = any($1::text[]) and holder = $2")
+    // In the order in which they are claimed, so that neither waits for the other.
+    sqlx::query(
+        "delete from lease where name in (select name from lease where name = any($1::text[]) and holder = $2 order by name for update) \
+         and holder = $2",
+    )
         .bind(works)
         .bind(holder)
         .execute(writers)
