@@ -2,7 +2,8 @@
 //!
 //! Everything is copied in pieces, table by table; each piece replaces what the target has of it and says in the same transaction
 //! how far the copy has come, so that one that was interrupted goes on where it was. A target is not opened as a store before
-//! the copy is complete and both sides were read again and found to hold the same: the source must not be written meanwhile.
+//! the copy is complete and both sides were read again and found to hold the same. The source must not be written meanwhile: what was
+//! written while rows were copied is noticed when they are compared, and from then on to the end nobody can write.
 
 use crate::open::OpenError;
 use crate::sql::row::Columns;
@@ -32,6 +33,12 @@ pub enum CopyError {
     /// One of the two cannot be opened.
     #[error(transparent)]
     Open(#[from] OpenError),
+    /// There is nothing to copy.
+    #[error("there is no store at {place}: check the address that is copied from")]
+    NoStore {
+        /// Where.
+        place: String,
+    },
     /// There is something in the target that does not come from this source.
     #[error("the target holds {what}: give an empty one")]
     Taken {
@@ -93,8 +100,11 @@ pub struct Copied {
 /// # Errors
 /// See [`CopyError`].
 pub async fn copy(from: &str, to: &str, told: &(dyn Fn(Progress) + Sync)) -> Result<Vec<Copied>, CopyError> {
-    let (mut source, mut target) = (Side::open(from).await?, Side::open(to).await?);
     let name = without_password(from);
+    if !open::is_store(from).await? {
+        return Err(CopyError::NoStore { place: name });
+    }
+    let (mut source, mut target) = (Side::open(from).await?, Side::open(to).await?);
     let (mut part, mut place) = begin(&mut target, &name).await?;
     let mut rows = 0;
     while let Some(table) = TABLES.get(part) {
@@ -110,6 +120,7 @@ pub async fn copy(from: &str, to: &str, told: &(dyn Fn(Progress) + Sync)) -> Res
         }
         part += 1;
     }
+    source.hold_still().await?;
     let mut all = Vec::new();
     let mut rows = 0;
     for table in &TABLES {
@@ -127,6 +138,7 @@ pub async fn copy(from: &str, to: &str, told: &(dyn Fn(Progress) + Sync)) -> Res
         all.push(Copied { table: table.name, rows: source_rows, hash: here });
     }
     target.finish().await?;
+    source.tell("commit", "letting go of the source").await?;
     Ok(all)
 }
 
@@ -226,6 +238,18 @@ impl Side {
             Self::Postgres(connection) => sqlx::raw_sql(words).execute(connection).await.map(|_| ()),
         };
         done.map_err(failed(context))
+    }
+
+    /// Has nobody write until the transaction that this begins is over: to the end, or until the copy fails.
+    async fn hold_still(&mut self) -> Result<(), CopyError> {
+        let words = match self {
+            Self::Sqlite(_) => "begin immediate".to_owned(),
+            Self::Postgres(_) => {
+                let tables: Vec<&str> = TABLES.iter().map(|table| table.name).collect();
+                format!("begin; lock table {} in share mode", tables.join(", "))
+            }
+        };
+        self.tell(&words, "keeping others from writing to the source").await
     }
 
     /// The rows of a table after a place, in order, and the place after them; none: these were the last.

@@ -97,6 +97,15 @@ pub(crate) fn is_postgres(address: &str) -> bool {
     address.starts_with("postgres:") || address.starts_with("postgresql:")
 }
 
+/// Whether there is a store at an address, of whatever release. Nothing is made.
+pub(crate) async fn is_store(address: &str) -> Result<bool, OpenError> {
+    if is_postgres(address) {
+        PostgresStore::is_there(address).await
+    } else {
+        SqliteStore::is_there(address).await
+    }
+}
+
 /// The same beside a replica, which only a PostgreSQL database can have.
 ///
 /// # Errors

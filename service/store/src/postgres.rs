@@ -88,6 +88,17 @@ impl PostgresStore {
 }
 
 impl PostgresStore {
+    /// Whether a store was made there.
+    pub(crate) async fn is_there(address: &str) -> Result<bool, OpenError> {
+        let options = options(address)?;
+        let wrong = |source: sqlx::Error| OpenError::unreachable(&options, source.into());
+        let mut connection = options.connect().await.map_err(wrong)?;
+        let asked = sqlx::query_scalar("select to_regclass('_sqlx_migrations') is not null");
+        let is_there = asked.fetch_one(&mut connection).await.map_err(wrong)?;
+        connection.close().await.map_err(wrong)?;
+        Ok(is_there)
+    }
+
     /// A connection to a database whose tables are up to date.
     pub(crate) async fn connect(address: &str) -> Result<PgConnection, OpenError> {
         let options = options(address)?;

@@ -70,6 +70,22 @@ impl SqliteStore {
         Self::at(file(address)?, SqliteSynchronous::Full, None).await
     }
 
+    /// Whether a store was made there.
+    pub(crate) async fn is_there(address: &str) -> Result<bool, OpenError> {
+        let path = file(address)?;
+        let wrong = |source: sqlx::Error| OpenError::File { path: path.to_owned(), source: source.into() };
+        if !path.exists() {
+            return Ok(false);
+        }
+        let existing = SqliteConnectOptions::new().filename(path).create_if_missing(false);
+        let mut connection = existing.disable_statement_logging().connect().await.map_err(wrong)?;
+        let asked =
+            sqlx::query_scalar("select count(*) > 0 from sqlite_schema where name = '_sqlx_migrations'");
+        let is_there = asked.fetch_one(&mut connection).await.map_err(wrong)?;
+        connection.close().await.map_err(wrong)?;
+        Ok(is_there)
+    }
+
     /// The writing connection to a file whose tables are up to date.
     pub(crate) async fn connect(address: &str) -> Result<SqliteConnection, OpenError> {
         let path = file(address)?;

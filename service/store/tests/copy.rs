@@ -11,10 +11,12 @@ use endplate_store::{CopyError, OpenError, copy, open};
 use endplate_tests::postgres;
 use jiff::Timestamp;
 use jiff::civil::Date;
-use sqlx::{Connection, Row};
+use sqlx::sqlite::SqliteConnectOptions;
+use sqlx::{ConnectOptions, Connection, Row};
 use std::path::Path;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU32, Ordering};
+use std::time::Duration;
 use tokio::sync::Notify;
 
 /// More than one piece of resources, of versions and of other rows.
@@ -226,7 +228,9 @@ async fn an_interrupted_copy_goes_on_and_is_no_store_before() {
     for (target, pieces) in [(sqlite(folder.path(), "target.db"), 2), (postgres::database().await, 9)] {
         interrupted(&source, &target, pieces).await;
         assert!(matches!(open(&target).await, Err(OpenError::Unfinished { .. })));
-        let other = run(&sqlite(folder.path(), "other.db"), &target).await.unwrap_err();
+        let other = sqlite(folder.path(), "other.db");
+        drop(open(&other).await.unwrap());
+        let other = run(&other, &target).await.unwrap_err();
         assert!(other.to_string().contains("an unfinished copy of sqlite:"), "{other}");
         interrupted(&source, &target, pieces).await;
         let told = AtomicU32::new(0);
@@ -260,6 +264,59 @@ async fn what_is_written_to_the_source_meanwhile_is_noticed_and_copied_the_next_
         run(&source, &target).await.unwrap();
         assert_eq!(seen(&target).await, seen(&source).await);
     }
+}
+
+/// A write of somebody else, who does not wait.
+async fn written_at_once(address: &str) -> Result<(), sqlx::Error> {
+    let write = "insert into scope (key, generation) values ('written meanwhile', 1)";
+    if address.starts_with("sqlite:") {
+        let options: SqliteConnectOptions = address.parse()?;
+        let mut connection = options.busy_timeout(Duration::ZERO).connect().await?;
+        sqlx::query(write).execute(&mut connection).await?;
+    } else {
+        let mut connection = sqlx::PgConnection::connect(address).await?;
+        sqlx::query("set lock_timeout = '1ms'").execute(&mut connection).await?;
+        sqlx::query(write).execute(&mut connection).await?;
+    }
+    Ok(())
+}
+
+/// What is written after its table was compared would be lost without a word.
+#[tokio::test(flavor = "multi_thread")]
+async fn nobody_writes_to_the_source_while_it_is_compared() {
+    let folder = tempfile::tempdir().unwrap();
+    let (file, server) = (sqlite(folder.path(), "a.db"), postgres::database().await);
+    fill(&file).await;
+    for (source, target) in [(&file, &server), (&server, &sqlite(folder.path(), "b.db"))] {
+        let refused = AtomicU32::new(0);
+        let told = |progress: Progress| {
+            if progress.is_verifying {
+                let write = || tokio::runtime::Handle::current().block_on(written_at_once(source));
+                let written = tokio::task::block_in_place(write);
+                refused.fetch_add(u32::from(written.is_err()), Ordering::Relaxed);
+                assert!(written.is_err(), "{}", progress.table);
+            }
+        };
+        copy(source, target, &told).await.unwrap();
+        assert!(refused.load(Ordering::Relaxed) > 1);
+        written_at_once(source).await.unwrap();
+    }
+}
+
+#[tokio::test]
+async fn a_mistyped_source_is_refused_and_not_made() {
+    let folder = tempfile::tempdir().unwrap();
+    let target = sqlite(folder.path(), "target.db");
+    let (missing, other) = (folder.path().join("typo.db"), folder.path().join("other.db"));
+    let options = SqliteConnectOptions::new().filename(&other).create_if_missing(true);
+    let mut connection = options.connect().await.unwrap();
+    sqlx::query("create table patient (id text)").execute(&mut connection).await.unwrap();
+    let addresses = [missing.as_path(), &other].map(|path| format!("sqlite:{}", path.display()));
+    for source in addresses.into_iter().chain([postgres::database().await]) {
+        let error = run(&source, &target).await.unwrap_err();
+        assert!(matches!(error, CopyError::NoStore { .. }), "{error}");
+    }
+    assert!(!missing.exists() && !folder.path().join("target.db").exists());
 }
 
 /// Every table of both databases is copied, column by column, or is known to be made anew.
