@@ -9,6 +9,7 @@ mod lease;
 mod outbox;
 mod page;
 mod record;
+mod replica;
 mod write;
 
 use crate::OpenError;
@@ -24,6 +25,7 @@ use endplate_followup::ports::{
 };
 use jiff::Timestamp;
 use jiff::civil::Date;
+use replica::Replica;
 use sqlx::migrate::Migrator;
 use sqlx::postgres::{PgArguments, PgConnectOptions, PgConnection, PgPool, PgPoolOptions};
 use sqlx::{AssertSqlSafe, ConnectOptions, Connection, Postgres, Row};
@@ -47,7 +49,7 @@ const SESSION: [(&str, &str); 3] =
 pub struct PostgresStore {
     readers: PgPool,
     writers: PgPool,
-    replica: Option<PgPool>,
+    replica: Option<Replica>,
 }
 
 impl PostgresStore {
@@ -83,7 +85,8 @@ impl PostgresStore {
     /// The address is none.
     pub fn beside(self, replica: &str) -> Result<Self, OpenError> {
         let options = options(replica)?.options(SESSION).statement_cache_capacity(200);
-        Ok(Self { replica: Some(pool(READERS).min_connections(0).connect_lazy_with(options)), ..self })
+        let pool = pool(READERS).min_connections(0).acquire_timeout(replica::ACQUIRE_TIMEOUT);
+        Ok(Self { replica: Some(Replica::of(pool.connect_lazy_with(options))), ..self })
     }
 }
 
@@ -277,13 +280,10 @@ impl Store for PostgresStore {
 
     async fn search_lately(&self, query: &Query) -> Result<Page, StoreError> {
         // Whoever looks into the audit trail is told of everything up to now.
-        if let Some(replica) = self.replica.as_ref().filter(|_| query.kind != "AuditEvent") {
-            match page::search(replica, query).await {
-                Err(StoreError::Failed { context, source }) => {
-                    tracing::warn!(context, error = %source, "the replica failed and the database is asked");
-                }
-                done => return done,
-            }
+        if let Some(replica) = self.replica.as_ref().filter(|_| query.kind != "AuditEvent")
+            && let Some(page) = replica.search(query).await
+        {
+            return page;
         }
         self.search(query).await
     }

@@ -11,9 +11,15 @@ use endplate_tests::postgres::{self, Server};
 use futures_util::future::join_all;
 use jiff::Timestamp;
 use sqlx::Connection;
+use sqlx::postgres::PgConnectOptions;
 use std::collections::BTreeMap;
 use std::error::Error;
 use std::fmt::Write;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicUsize, Ordering};
+use tokio::io::copy_bidirectional;
+use tokio::net::{TcpListener, UnixStream};
+use tokio::sync::watch;
 
 const ROOM: Room = Room { well: 9, failing: 9, events: 9 };
 
@@ -429,4 +435,69 @@ async fn the_tasks_of_one_patient_are_found_by_the_patient() {
     let fetched = tokens_fetched(&address).await - before;
     // For the page and for the count.
     assert!(fetched.unsigned_abs() <= 40 * 2 * EACH as u64, "{fetched}");
+}
+
+/// A replica behind a line that can be cut: what comes is taken and not answered. How many have come, and whether the line stands.
+struct Line {
+    address: String,
+    come: Arc<AtomicUsize>,
+    stands: watch::Sender<bool>,
+}
+
+/// A line to the server that has this database.
+async fn line(database: &str) -> Line {
+    let options: PgConnectOptions = database.parse().unwrap();
+    let socket = options.get_socket().unwrap().join(format!(".s.PGSQL.{}", options.get_port()));
+    let listener = TcpListener::bind("127.0.0.1:0").await.unwrap();
+    let address = format!(
+        "postgres://{}@{}/{}?sslmode=disable",
+        options.get_username(),
+        listener.local_addr().unwrap(),
+        options.get_database().unwrap()
+    );
+    let (come, stands) = (Arc::new(AtomicUsize::new(0)), watch::Sender::new(true));
+    let (counted, standing) = (Arc::clone(&come), stands.subscribe());
+    tokio::spawn(async move {
+        loop {
+            let (mut client, _) = listener.accept().await.unwrap();
+            counted.fetch_add(1, Ordering::SeqCst);
+            let (socket, mut standing) = (socket.clone(), standing.clone());
+            tokio::spawn(async move {
+                if *standing.borrow() {
+                    let mut server = UnixStream::connect(socket).await.unwrap();
+                    tokio::select! {
+                        _ = copy_bidirectional(&mut client, &mut server) => return,
+                        _ = standing.wait_for(|stands| !stands) => {}
+                    }
+                }
+                // Held open for as long as it is silent.
+                let _ = standing.wait_for(|stands| *stands).await;
+            });
+        }
+    });
+    Line { address, come, stands }
+}
+
+/// Whoever searches waits for a silent replica once, not at every step of every search; and it is asked again once it answers.
+#[tokio::test]
+async fn a_silent_replica_is_passed_over_until_it_answers() {
+    let database = postgres::database().await;
+    let line = line(&database).await;
+    let come = || line.come.load(Ordering::SeqCst);
+    let store = PostgresStore::open(&database).await.unwrap().beside(&line.address).unwrap();
+    store.commit(change(vec![put("t1", 1)])).await.unwrap();
+    let query = Query { count: 9, ..Query::of("Task") };
+    let found = async || store.search_lately(&query).await.unwrap().resources.len();
+    assert_eq!((found().await, come()), (1, 1));
+    line.stands.send_replace(false);
+    for _ in 0..40 {
+        assert_eq!(found().await, 1);
+    }
+    // One more connection to those that it had, and one to ask whether it is there.
+    assert!((1..=4).contains(&come()), "{}", come());
+    let before = come();
+    line.stands.send_replace(true);
+    while come() == before {
+        assert_eq!(found().await, 1);
+    }
 }
