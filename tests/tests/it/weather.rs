@@ -89,6 +89,17 @@ async fn a_server_that_is_restarted_under_load_loses_nothing_acknowledged() {
     let (status, text) = write(&served, 1, "again").await;
     assert_eq!(status, 503);
     assert_says_what_happens(&text);
+    // Numbers are still given: which check fails and that commits do; what only the store knows is left out.
+    let numbers = served.get("/metrics").await;
+    assert_eq!(numbers.status, 200);
+    let number = |name: &str| {
+        let line = numbers.text.lines().find_map(|line| line.strip_prefix(name));
+        line.map(|value| value.trim().parse::<f64>().unwrap())
+    };
+    assert_eq!(number("endplate_check_passed{check=\"store\"}"), Some(0.0), "{}", numbers.text);
+    let failed = number("endplate_store_commit_duration_seconds_count{result=\"failed\"}");
+    assert!(failed >= Some(1.0), "{failed:?}");
+    assert!(!numbers.text.contains("\nendplate_outbox_events{"));
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]

@@ -85,7 +85,10 @@ async fn the_unit_serves_without_rights_and_its_timer_copies_the_store() {
     assert!(!line("Uid:").starts_with("0\t"), "{}", line("Uid:"));
 
     done(&machine, "systemctl list-timers --all --no-legend | grep endplate-backup.service");
+    let old = "/var/lib/endplate/backup/endplate-20200101T000000Z.db";
+    done(&machine, &format!("mkdir -p /var/lib/endplate/backup && touch --date='16 days ago' {old}"));
     done(&machine, "systemctl start endplate-backup.service");
+    done(&machine, &format!("test ! -e {old}"));
     // Lost, and put back from the copy.
     done(&machine, "systemctl stop endplate && rm -r /var/lib/endplate/endplate.db*");
     docker(&["cp", &format!("{}/backup/restore", folder().display()), &format!("{}:/root", machine.name)]);

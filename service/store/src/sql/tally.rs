@@ -1,4 +1,5 @@
-//! What stands in the store, counted, as one snapshot. Each part is read along an index that holds little more than what it counts.
+//! What stands in the store, counted, as one snapshot. Each part is read along an index that holds little more than what it counts,
+//! but for what is overdue: there every review is looked at whose window opened within a year.
 //! The statement is plain SQL, the same on both.
 
 use super::row::instant;

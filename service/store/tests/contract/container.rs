@@ -1,13 +1,15 @@
-//! The store on a server that is reached over the network: in a container where there are containers and the image that
+//! The same laws on a server that is reached over the network: in a container where there are containers and the image that
 //! `deploy/image/postgres` makes, else on a server of this machine. What is used is printed.
 
-use endplate_followup::ports::{Changeset, Deed, Put, Store, Stored};
+use super::facts::{change, of_patient, put};
+use endplate_followup::ports::Store;
 use endplate_store::{PostgresStore, open};
 use endplate_tests::postgres::Server;
 use futures_util::future::join_all;
-use jiff::Timestamp;
+use sqlx::{AssertSqlSafe, Connection, PgConnection};
 use std::process::{Command, Stdio};
-use testcontainers::core::{CmdWaitFor, ExecCommand, IntoContainerPort, WaitFor};
+use std::sync::atomic::{AtomicU32, Ordering};
+use testcontainers::core::{IntoContainerPort, WaitFor};
 use testcontainers::runners::AsyncRunner;
 use testcontainers::{ContainerAsync, GenericImage, ImageExt};
 
@@ -38,13 +40,13 @@ impl Place {
         Self::Container(Box::new(image.start().await.expect("a container")))
     }
 
-    async fn address(&self) -> String {
+    async fn address(&self, database: &str) -> String {
         match self {
             Self::Container(container) => {
                 let port = container.get_host_port_ipv4(5432.tcp()).await.expect("a port");
-                format!("postgres://endplate@127.0.0.1:{port}/postgres")
+                format!("postgres://endplate@127.0.0.1:{port}/{database}")
             }
-            Self::Machine(server) => server.address("postgres"),
+            Self::Machine(server) => server.address(database),
         }
     }
 
@@ -54,41 +56,46 @@ impl Place {
                 // No time to end in good order.
                 container.stop_with_timeout(Some(0)).await.expect("stopped");
                 container.start().await.expect("started again");
-                let ready = "until pg_isready -q -h 127.0.0.1; do sleep 0.1; done";
-                let ready = ExecCommand::new(["sh", "-c", ready]);
-                let ready = ready.with_cmd_ready_condition(CmdWaitFor::exit_code(0));
-                container.exec(ready).await.expect("ready again");
+                let address = self.address("postgres").await;
+                while PgConnection::connect(&address).await.is_err() {}
             }
             Self::Machine(server) => server.crash(),
         }
     }
 }
 
-fn change(id: &str) -> Changeset {
-    let body = format!(r#"{{"resourceType":"Task","id":"{id}"}}"#);
-    let at = Timestamp::UNIX_EPOCH;
-    let stored = Stored { kind: "Task".to_owned(), id: id.to_owned(), version: 1, at, body };
-    let put = Put { stored, deed: Deed::Created, patient: Some("p".to_owned()), rows: Vec::new() };
-    Changeset { at: Some(at), puts: vec![put], ..Changeset::default() }
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn the_laws_hold_over_the_network() {
+    let place = Place::find().await;
+    let number = AtomicU32::new(0);
+    let fresh = async || {
+        let name = format!("law_{}", number.fetch_add(1, Ordering::Relaxed));
+        let mut connection = PgConnection::connect(&place.address("postgres").await).await.unwrap();
+        let made = AssertSqlSafe(format!("create database {name}"));
+        sqlx::raw_sql(made).execute(&mut connection).await.unwrap();
+        PostgresStore::open(&place.address(&name).await).await.unwrap()
+    };
+    every_law!(laws_in_turn, fresh);
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn what_was_acknowledged_outlives_the_server() {
     let mut place = Place::find().await;
-    let address = place.address().await;
+    let address = place.address("postgres").await;
+    let task = |id: &str| of_patient("p", put("Task", id, 1));
     let instances = join_all((0..3).map(|_| PostgresStore::open(&address))).await;
     let instances: Vec<PostgresStore> = instances.into_iter().map(Result::unwrap).collect();
     let commits = (0..50).map(|n| {
         let store = &instances[n % instances.len()];
-        async move { store.commit(change(&format!("t{n}"))).await }
+        async move { store.commit(change(vec![task(&format!("t{n}"))])).await }
     });
     for done in join_all(commits).await {
         done.unwrap();
     }
     place.crash().await;
-    let store = open(&place.address().await).await.unwrap();
+    let store = open(&place.address("postgres").await).await.unwrap();
     let there = store.compartment("p").await.unwrap().resources;
     assert_eq!(there.len(), 50);
     assert!(there.is_sorted_by(|one, next| one.id < next.id));
-    store.commit(change("afterwards")).await.unwrap();
+    store.commit(change(vec![task("afterwards")])).await.unwrap();
 }
