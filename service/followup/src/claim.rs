@@ -5,7 +5,7 @@
 //! goes by its own clock then, counted from before it asked, and by less time than the store gave it. A claim that is over is not
 //! kept: another instance may have had it meanwhile, and what this one still means to do may be done.
 
-use crate::ports::{Store, StoreError};
+use crate::ports::{Clock, Store, StoreError};
 use crate::{Endplate, Refusal};
 use jiff::{SignedDuration, Timestamp};
 use std::collections::{BTreeMap, BTreeSet};
@@ -49,8 +49,9 @@ impl Claims {
     }
 
     /// Claims again whatever is claimed and not over.
-    async fn keep(&self, store: &dyn Store, now: Timestamp) -> Result<(), StoreError> {
+    async fn keep(&self, store: &dyn Store, clock: &dyn Clock) -> Result<(), StoreError> {
         let _turn = self.turn.lock().await;
+        let now = clock.now();
         self.until().retain(|_, until| is_usable(*until, now));
         self.hold(store, &self.all(), now).await.map(drop)
     }
@@ -135,7 +136,7 @@ impl Endplate {
     /// # Errors
     /// The store failed; claims that are not kept end by themselves.
     pub async fn keep_claims(&self) -> Result<(), Refusal> {
-        Ok(self.claims.keep(self.store.as_ref(), self.clock.now()).await?)
+        Ok(self.claims.keep(self.store.as_ref(), self.clock.as_ref()).await?)
     }
 
     /// Gives up a piece of work that this instance has claimed.

@@ -217,15 +217,11 @@ impl Deriver<'_> {
             .into_iter()
             .map(|document| self.keep_what_people_wrote(document))
             .collect();
-        let Standing { alerts, quiet, issues, words: told, next_look } = self.standing(&outlook);
+        let Standing { alerts, issues, words: told, next_look } = self.standing(&outlook);
         resources.extend(issues);
         words.extend(told);
-        let heard: Vec<&Alert> = alerts
-            .iter()
-            .enumerate()
-            .filter(|(place, _)| !quiet.contains(place))
-            .map(|(_, alert)| alert)
-            .collect();
+        let heard: Vec<&Alert> =
+            alerts.iter().filter(|(_, is_quiet)| !is_quiet).map(|(alert, _)| alert).collect();
         let flag = self.stored("Flag", &identity::id("Flag", &[&self.injury.key]));
         resources.extend(notice::flag(self.injury, &self.intake.patient, &heard, flag, today));
         let live: BTreeSet<String> = resources.iter().map(element::reference_of).collect();
@@ -287,10 +283,10 @@ impl Deriver<'_> {
         &self,
         live: &BTreeSet<String>,
         attended: &BTreeMap<String, Date>,
-        alerts: &[Alert],
+        alerts: &[(Alert, bool)],
     ) -> Vec<Json> {
         let standing: BTreeSet<String> =
-            alerts.iter().map(|alert| notice::issue_id(self.injury, alert)).collect();
+            alerts.iter().map(|(alert, _)| notice::issue_id(self.injury, alert)).collect();
         let mut all = Vec::new();
         for ((kind, id), Entry { resource, stored, .. }) in self.dossier.entries() {
             let gone = stored.is_some() && !live.contains(&format!("{kind}/{id}"));

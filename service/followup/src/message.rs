@@ -33,6 +33,13 @@ pub struct Word {
     urgent: bool,
 }
 
+impl Word {
+    /// Whether it is told to this party.
+    pub fn is_to(&self, party: &Json) -> bool {
+        name(&self.to) == name(party)
+    }
+}
+
 /// What must be told of an alert that stands, to each recipient: when it is raised, becomes graver, speaks again after a snooze,
 /// or somebody else is to hear of it from now on. `stored` is what it was before.
 pub fn words(

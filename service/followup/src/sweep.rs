@@ -7,14 +7,14 @@ use crate::refusal::{Reason, Refusal};
 const PAGE: usize = 500;
 
 /// What a sweep did.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct SweepReport {
     /// Patients looked at.
     pub patients: usize,
     /// Of these, how many had something change.
     pub changed: usize,
-    /// How many were passed over, since nothing could be derived for them that may be stored. They stay due.
-    pub passed_over: usize,
+    /// The ids of those who were passed over, since nothing could be derived for them that may be stored. They stay due.
+    pub passed_over: Vec<String>,
 }
 
 /// The claim of a sweep.
@@ -70,10 +70,17 @@ impl Endplate {
                 Ok(changed) => report.changed += usize::from(changed),
                 // All others would fail too.
                 Err(refusal) if refusal.reason == Reason::Unavailable => return Err(refusal),
+                // Somebody writes to these records again and again, and each write derives what follows.
+                Err(refusal) if refusal.reason == Reason::Conflict => {
+                    tracing::info!("a patient's records were being written and are looked at later");
+                }
                 // What is wrong is wrong with this patient's records, and the others need not wait until somebody mends it.
                 Err(refusal) => {
-                    tracing::error!(reason = ?refusal.reason, "a patient was passed over by the sweep and stays due");
-                    report.passed_over += 1;
+                    tracing::error!(
+                        reason = ?refusal.reason,
+                        "a patient was passed over by the sweep and stays due: endplate sweep names who"
+                    );
+                    report.passed_over.push(patient.clone());
                 }
             }
             report.patients += 1;

@@ -356,7 +356,7 @@ impl Scrape {
             tally.due as f64,
         );
         let due_since = tally.due_since.and_then(|day| day.to_zoned_datetime(self.zone.clone()).ok());
-        let help = "How long the earliest due date that no sweep has looked at is due";
+        let help = "How long the earliest due date that no sweep has done with is due";
         one(registry, "endplate_sweep_lag_seconds", help, age(due_since.map(|due| due.timestamp())));
     }
 }

@@ -31,14 +31,24 @@ pub async fn run(config: &Config, as_of: Option<&str>) -> Result<String, Fault> 
     progress.finish_and_clear();
     let swept = swept?;
     let sent = endplate.deliver(parts.transport.as_ref()).await?;
-    Ok(format!(
+    let done = format!(
         "patients {}, changed {}, passed over {}, delivered {}, to be tried again {}, dead letters {}, dropped {}\n",
         swept.patients,
         swept.changed,
-        swept.passed_over,
+        swept.passed_over.len(),
         sent.delivered,
         sent.deferred,
         sent.parked,
         sent.dropped
-    ))
+    );
+    if swept.passed_over.is_empty() {
+        return Ok(done);
+    }
+    let who: Vec<String> = swept.passed_over.iter().map(|id| format!("Patient/{id}")).collect();
+    Err(Fault::Input(format!(
+        "nothing could be derived for {} that may be stored: the log says what is wrong, and a corrected record mends it; all else \
+         was done: {}",
+        who.join(", "),
+        done.trim_end()
+    )))
 }

@@ -8,7 +8,7 @@ use async_trait::async_trait;
 use endplate_followup::claim::{CLAIM_S, KEPT_EVERY_S};
 use endplate_followup::outbox::pool::Bell;
 use endplate_followup::ports::{Clock, Transport};
-use endplate_followup::{Endplate, Refusal, SweepReport};
+use endplate_followup::{Endplate, Refusal};
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
 use jiff::{SignedDuration, Timestamp};
@@ -150,7 +150,7 @@ async fn swept(post: &Post) -> Result<bool, Refusal> {
     let report = post.endplate.sweep_alone().instrument(info_span!("sweep")).await;
     // What another instance does now is not this one's sweep, and no failure.
     if !matches!(report, Ok(None)) {
-        let is_whole = matches!(report, Ok(Some(SweepReport { passed_over: 0, .. })));
+        let is_whole = matches!(&report, Ok(Some(report)) if report.passed_over.is_empty());
         post.metrics.swept(is_whole, stopwatch, post.clock.now());
     }
     match report {

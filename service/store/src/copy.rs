@@ -138,7 +138,8 @@ pub async fn copy(from: &str, to: &str, told: &(dyn Fn(Progress) + Sync)) -> Res
         all.push(Copied { table: table.name, rows: source_rows, hash: here });
     }
     target.finish().await?;
-    source.tell("commit", "letting go of the source").await?;
+    // It is complete, whatever becomes of the connection that kept others from writing.
+    let _ = source.close().await;
     Ok(all)
 }
 
@@ -246,7 +247,11 @@ impl Side {
             Self::Sqlite(_) => "begin immediate".to_owned(),
             Self::Postgres(_) => {
                 let tables: Vec<&str> = TABLES.iter().map(|table| table.name).collect();
-                format!("begin; lock table {} in share mode", tables.join(", "))
+                // While the target is read, nothing is asked of the source.
+                format!(
+                    "begin; set local idle_in_transaction_session_timeout = 0; lock table {} in share mode",
+                    tables.join(", ")
+                )
             }
         };
         self.tell(&words, "keeping others from writing to the source").await
@@ -378,11 +383,14 @@ impl Side {
         } else {
             self.tell("delete from copying", CONTEXT).await?;
         }
-        let closed = match self {
+        self.close().await.map_err(failed(CONTEXT))
+    }
+
+    async fn close(self) -> Result<(), sqlx::Error> {
+        match self {
             Self::Sqlite(connection) => connection.close().await,
             Self::Postgres(connection) => connection.close().await,
-        };
-        closed.map_err(failed(CONTEXT))
+        }
     }
 }
 

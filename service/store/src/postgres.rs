@@ -85,8 +85,7 @@ impl PostgresStore {
     /// The address is none.
     pub fn beside(self, replica: &str) -> Result<Self, OpenError> {
         let options = options(replica)?.options(SESSION).statement_cache_capacity(200);
-        let pool = pool(READERS).min_connections(0).acquire_timeout(replica::ACQUIRE_TIMEOUT);
-        Ok(Self { replica: Some(Replica::of(pool.connect_lazy_with(options))), ..self })
+        Ok(Self { replica: Some(Replica::of(pool(READERS), options)), ..self })
     }
 }
 

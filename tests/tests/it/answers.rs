@@ -1,18 +1,25 @@
 //! What people answer to an alert, and what becomes of it: design section 6, "few, true, early and answered".
 
 use crate::clinic::{
-    Clinic, EP, after, code, gap, injury, interosseous_graft, motor, observation, patient, repair, target,
-    text, tinel, with,
+    Clinic, EP, after, code, gap, injury, interosseous_graft, motor, observation, patient, repair, settings,
+    target, text, tinel, with,
 };
+use crate::stores;
 use endplate_fhir::Json;
-use endplate_followup::Reason;
+use endplate_followup::ports::Store;
+use endplate_followup::{Endplate, Party, Reason};
 use serde_json::json;
+use std::sync::Arc;
 
 const FINGERS: &str = "extensor-digitorum";
 
 /// The interosseous graft with a surgeon and a colleague.
 async fn grafted() -> Clinic {
-    let clinic = Clinic::open("2026-03-03").await;
+    grafted_on(stores::fresh().await).await
+}
+
+async fn grafted_on(store: Arc<dyn Store>) -> Clinic {
+    let clinic = Clinic::on(store, "2026-03-03");
     for id in ["s1", "s2"] {
         clinic.put(json!({ "resourceType": "Practitioner", "id": id })).await.unwrap();
     }
@@ -375,6 +382,33 @@ async fn whoever_is_recorded_late_has_not_left_anything_unanswered() {
     assert!(!clinic.stands("alert-unanswered").await);
     assert_rests(&clinic).await;
     assert_eq!(clinic.first_day("2027-12-31", unanswered).await, Some(after(&day, 15)));
+}
+
+/// A new booking desk hears of what stands on its first day. That does not start the wait for the colleague anew.
+#[tokio::test]
+async fn a_new_booking_desk_is_not_the_colleague_who_is_waited_for() {
+    let store = stores::fresh().await;
+    let mut clinic = grafted_on(store.clone()).await;
+    let grave = async |c: &Clinic| {
+        c.standing("review-overdue").await.first().is_some_and(|one| one["severity"] == "high")
+    };
+    clinic.first_day("2027-12-31", grave).await.unwrap();
+    answer(&clinic, "review-overdue", handed_to("s2")).await;
+    let unanswered = async |c: &Clinic| {
+        let all = c.standing("alert-unanswered").await;
+        all.iter().any(|one| text(one, "/identifier/0/value").contains("review-overdue"))
+    };
+    assert!(!unanswered(&clinic).await);
+    clinic.first_day("2027-12-31", unanswered).await.unwrap();
+    let desk = Party { display: "Another booking desk".to_owned(), reference: None };
+    let changed = endplate_followup::Settings { scheduler: desk, ..settings() };
+    clinic.endplate = Endplate::new(store, clinic.clock.clone(), changed);
+    // Any write has it look.
+    clinic.put(with(&patient("p1", "1995-05-05"), "language", json!("fr"))).await.unwrap();
+    let told = told(&clinic, "review-overdue").await;
+    assert!(told.iter().any(|(_, to)| to == "Another booking desk"), "{told:?}");
+    assert!(unanswered(&clinic).await);
+    assert_rests(&clinic).await;
 }
 
 /// What a new alert says it also says when somebody looks again: the thresholds for raising and for keeping decide whether it stands,

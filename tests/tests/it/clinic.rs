@@ -1,7 +1,7 @@
 //! An invented clinic in memory: a store, a clock that the test turns, and short ways to say what happens.
 
 use endplate_fhir::Json;
-use endplate_followup::ports::Clock;
+use endplate_followup::ports::{Clock, Store};
 use endplate_followup::{Endplate, Party, Refusal, Settings, Written, protocol};
 use endplate_recovery::protocol::Protocol;
 use endplate_store::SqliteStore;
@@ -71,7 +71,10 @@ pub fn settings() -> Settings {
 
 impl Clinic {
     pub async fn open(date: &str) -> Self {
-        let store = crate::stores::fresh().await;
+        Self::on(crate::stores::fresh().await, date)
+    }
+
+    pub fn on(store: Arc<dyn Store>, date: &str) -> Self {
         let clock = TurnedClock::at(date);
         Self { endplate: Endplate::new(store, clock.clone(), settings()), clock }
     }

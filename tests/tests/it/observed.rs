@@ -188,8 +188,16 @@ async fn i09_counts_are_those_of_searches() {
 /// The tool that comes with a Prometheus server: of this machine, or of the image that the tests of what is deployed use.
 fn promtool() -> Option<Vec<String>> {
     let mount = format!("--volume={}:/rules:ro", folder().canonicalize().unwrap().display());
-    let image =
-        ["docker", "run", "--rm", "--network=none", &mount, "--workdir=/rules", "endplate-prometheus:debian"];
+    let image = [
+        "docker",
+        "run",
+        "--rm",
+        "--pull=never",
+        "--network=none",
+        &mount,
+        "--workdir=/rules",
+        "endplate-prometheus:debian",
+    ];
     [&[][..], &image].into_iter().find_map(|before| {
         let words: Vec<String> = before.iter().chain(&["promtool"]).map(|word| (*word).to_owned()).collect();
         let asked = Command::new(&words[0]).args(&words[1..]).arg("--version").output();

@@ -54,13 +54,13 @@ async fn a_patient_for_whom_nothing_can_be_derived_holds_up_nobody_else() {
     };
     clock.turn_to("2027-01-15");
     let report = endplate.sweep_alone().await.unwrap();
-    assert_eq!(report, Some(SweepReport { patients: 3, changed: 2, passed_over: 1 }));
+    assert_eq!(report, Some(SweepReport { patients: 3, changed: 2, passed_over: vec!["p1".to_owned()] }));
     assert_eq!(overdue().await, [r#""Patient/p2""#, r#""Patient/p3""#]);
     // It stays due, and whoever sweeps next is told again.
     let report = endplate.sweep(&|_| {}).await.unwrap();
-    assert_eq!(report, SweepReport { patients: 1, changed: 0, passed_over: 1 });
+    assert_eq!(report, SweepReport { patients: 1, changed: 0, passed_over: vec!["p1".to_owned()] });
     let other = Endplate::new(store.clone(), clock.clone(), settings()).as_instance("other".to_owned());
-    assert_eq!(other.sweep_alone().await.unwrap().map(|report| report.passed_over), Some(1));
+    assert_eq!(other.sweep_alone().await.unwrap().map(|report| report.passed_over.len()), Some(1));
     // Somebody sends the record anew.
     let [.., operation] = records(1);
     put(operation).await;

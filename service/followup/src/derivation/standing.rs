@@ -8,16 +8,15 @@ use endplate_recovery::alert::{Alert, Previous, Situation};
 use endplate_recovery::episode::Outlook;
 use endplate_recovery::unit::Date;
 
-/// Looks before what is decided is taken as it is. Two are the most that a decision has needed: thresholds for keeping an alert are
-/// wider than those for raising it, so that what has begun to stand goes on standing.
-const LOOKS_MAX: usize = 4;
+/// Looks before what is decided is taken as it is. Three are the most that a decision has needed: one that decides, one that decides
+/// otherwise, one that finds it so. Thresholds for keeping an alert are wider than those for raising it, so that what has begun to
+/// stand goes on standing.
+const LOOKS_MAX: usize = 5;
 
 /// The alerts of one plan.
 pub(super) struct Standing {
-    /// What stands.
-    pub alerts: Vec<Alert>,
-    /// Those of `alerts`, as places, that somebody wants to hear nothing of for now.
-    pub quiet: Vec<usize>,
+    /// What stands, and whether somebody wants to hear nothing of it for now.
+    pub alerts: Vec<(Alert, bool)>,
     /// Each as a DetectedIssue.
     pub issues: Vec<Json>,
     /// What is to be told.
@@ -54,21 +53,24 @@ impl Deriver<'_> {
             today: context.today,
             protocol: context.protocol,
         };
-        let alerts = situation.alerts();
         let mut next: Vec<Previous> =
             previous.iter().map(|one| Previous { stands: false, ..one.clone() }).collect();
-        let (mut quiet, mut issues, mut words) = (Vec::new(), Vec::new(), Vec::new());
-        for (place, alert) in alerts.iter().enumerate() {
-            let stored = self.stored("DetectedIssue", &notice::issue_id(self.injury, alert));
-            let issue = notice::detected_issue(self.injury, &self.intake.patient, alert, stored, context.now);
-            let told = if situation.is_quiet(alert) {
-                quiet.push(place);
+        let next_look = situation.next_look();
+        let mut standing = Standing { alerts: Vec::new(), issues: Vec::new(), words: Vec::new(), next_look };
+        for alert in situation.alerts() {
+            let stored = self.stored("DetectedIssue", &notice::issue_id(self.injury, &alert));
+            let issue =
+                notice::detected_issue(self.injury, &self.intake.patient, &alert, stored, context.now);
+            let is_quiet = situation.is_quiet(&alert);
+            let told = if is_quiet {
                 Vec::new()
             } else {
-                message::words(self.injury, alert, stored, self.dossier, context.parties)
+                message::words(self.injury, &alert, stored, self.dossier, context.parties)
             };
             if let Some(mut one) = answer::previous(&issue, &self.injury.plan, self.dossier, context.today) {
-                if !told.is_empty() {
+                // Once it was handed over, only its successor is waited for.
+                let to = answer::successor(&issue);
+                if told.iter().any(|word| to.is_none_or(|to| word.is_to(to))) {
                     one.asked_on = one.asked_on.max(context.today);
                 }
                 match next.iter_mut().find(|old| old.kind == one.kind && old.subject == one.subject) {
@@ -76,10 +78,10 @@ impl Deriver<'_> {
                     None => next.push(one),
                 }
             }
-            issues.push(issue);
-            words.extend(told);
+            standing.alerts.push((alert, is_quiet));
+            standing.issues.push(issue);
+            standing.words.extend(told);
         }
-        let next_look = situation.next_look();
-        (Standing { alerts, quiet, issues, words, next_look }, next)
+        (standing, next)
     }
 }

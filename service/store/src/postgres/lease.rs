@@ -14,7 +14,7 @@ pub(super) async fn claim(
     let held: Vec<String> = sqlx::query_scalar(
         "with clock as materialized (select floor(extract(epoch from clock_timestamp()) * 1000)::bigint as now_ms), \
          held as (insert into lease as l (name, holder, until_ms) \
-             select distinct u.name, $2, c.now_ms + $3 from unnest($1::text[]) u (name), clock c order by 1 \
+             select distinct u.name collate \"C\", $2, c.now_ms + $3 from unnest($1::text[]) u (name), clock c order by 1 \
              on conflict (name) do update set holder = excluded.holder, until_ms = excluded.until_ms \
              where l.holder = excluded.holder or l.until_ms <= (select now_ms from clock) returning name) \
          select name from held order by name",

@@ -3,15 +3,15 @@
 use super::page;
 use endplate_fhir::search::Query;
 use endplate_followup::ports::{Page, StoreError};
-use sqlx::postgres::PgPool;
-use std::sync::Arc;
+use sqlx::postgres::{PgConnectOptions, PgPool, PgPoolOptions};
 use std::sync::atomic::{AtomicU8, Ordering};
+use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
 
 /// How long an answer is waited for: the database itself has to answer within what is left.
 const ANSWER_TIMEOUT: Duration = Duration::from_secs(5);
 /// How long a connection is waited for. Whoever is not there at all is often silent, not refusing.
-pub(super) const ACQUIRE_TIMEOUT: Duration = Duration::from_secs(1);
+const ACQUIRE_TIMEOUT: Duration = Duration::from_secs(1);
 
 /// It answers.
 const HERE: u8 = 0;
@@ -22,13 +22,23 @@ const ASKED: u8 = 2;
 
 #[derive(Debug)]
 pub(super) struct Replica {
-    pool: PgPool,
+    pools: PgPoolOptions,
+    server: PgConnectOptions,
+    /// Another one after each failure: a connection to whoever is silent stays taken until the system gives it up.
+    pool: Mutex<PgPool>,
     state: Arc<AtomicU8>,
 }
 
 impl Replica {
-    pub(super) fn of(pool: PgPool) -> Self {
-        Self { pool, state: Arc::new(AtomicU8::new(HERE)) }
+    /// The server need not be there now.
+    pub(super) fn of(pools: PgPoolOptions, server: PgConnectOptions) -> Self {
+        let pools = pools.min_connections(0).acquire_timeout(ACQUIRE_TIMEOUT);
+        let pool = Mutex::new(pools.clone().connect_lazy_with(server.clone()));
+        Self { pools, server, pool, state: Arc::new(AtomicU8::new(HERE)) }
+    }
+
+    fn pool(&self) -> PgPool {
+        self.pool.lock().unwrap_or_else(PoisonError::into_inner).clone()
     }
 
     /// The page of a query; none where the database itself is to be asked.
@@ -37,13 +47,17 @@ impl Replica {
             self.look_for();
             return None;
         }
-        let problem = match tokio::time::timeout(ANSWER_TIMEOUT, page::search(&self.pool, query)).await {
+        let problem = match tokio::time::timeout(ANSWER_TIMEOUT, page::search(&self.pool(), query)).await {
             Ok(Err(StoreError::Failed { context, source })) => format!("{context}: {source}"),
             Ok(done) => return Some(done),
             Err(_) => "no answer in time".to_owned(),
         };
-        tracing::warn!(error = %problem, "the replica failed and the database is asked until it answers again");
-        self.state.store(AWAY, Ordering::Release);
+        // Of those who wait at the same time, the first one says so.
+        if self.state.compare_exchange(HERE, AWAY, Ordering::AcqRel, Ordering::Acquire).is_ok() {
+            tracing::warn!(error = %problem, "the replica failed and the database is asked until it answers again");
+            *self.pool.lock().unwrap_or_else(PoisonError::into_inner) =
+                self.pools.clone().connect_lazy_with(self.server.clone());
+        }
         None
     }
 
@@ -53,7 +67,7 @@ impl Replica {
         if begun.is_err() {
             return;
         }
-        let (pool, state) = (self.pool.clone(), Arc::clone(&self.state));
+        let (pool, state) = (self.pool(), Arc::clone(&self.state));
         tokio::spawn(async move {
             let asked = sqlx::query("select 1").execute(&pool);
             let is_here = matches!(tokio::time::timeout(ANSWER_TIMEOUT, asked).await, Ok(Ok(_)));

@@ -59,11 +59,11 @@ fn of_kind(sql: &mut Statement, kind: &str, must_not_lead: bool) {
     sql.push(" and not r.deleted");
 }
 
-/// `each`: what is asked of few resources is asked of each.
-fn all_met<'a>(sql: &mut Statement, kind: &str, clauses: impl Iterator<Item = &'a Clause>, each: bool) {
+/// `one_by_one`: what is asked of few resources is asked of each, which PostgreSQL must be told.
+fn all_met<'a>(sql: &mut Statement, kind: &str, clauses: impl Iterator<Item = &'a Clause>, one_by_one: bool) {
     for clause in clauses {
         sql.push(" and ");
-        meets(sql, kind, clause, each);
+        meets(sql, kind, clause, one_by_one);
     }
 }
 
@@ -266,7 +266,7 @@ fn is_of(sql: &mut Statement, kind: &str, params: &[String], modifier: &str) {
 }
 
 /// That `r` meets a clause.
-fn meets(sql: &mut Statement, kind: &str, clause: &Clause, each: bool) {
+fn meets(sql: &mut Statement, kind: &str, clause: &Clause, one_by_one: bool) {
     sql.push(if clause.negated { "not (" } else { "(" });
     if let Some((ids, by_kind)) = many(clause) {
         // Many at once are one list: the statement stays the same however many there are.
@@ -281,7 +281,7 @@ fn meets(sql: &mut Statement, kind: &str, clause: &Clause, each: bool) {
     } else {
         for (at, asked) in clause.any.iter().enumerate() {
             sql.push(if at > 0 { " or " } else { "" });
-            condition(sql, kind, clause, asked, each);
+            condition(sql, kind, clause, asked, one_by_one);
         }
         if clause.any.is_empty() {
             sql.push("false");
@@ -326,8 +326,13 @@ fn checked(sql: &mut Statement, kind: &str, clause: &Clause, table: &str) {
     is_of(sql, kind, &clause.params, "");
 }
 
+/// Closes what [`checked`] opened; no join crosses an offset.
+fn end_check(sql: &mut Statement, one_by_one: bool) {
+    sql.push(if one_by_one { " offset 0)" } else { ")" });
+}
+
 /// One value of a clause.
-fn condition(sql: &mut Statement, kind: &str, clause: &Clause, asked: &Match, each: bool) {
+fn condition(sql: &mut Statement, kind: &str, clause: &Clause, asked: &Match, one_by_one: bool) {
     let is_last_updated = clause.params.iter().any(|param| param == "_lastUpdated");
     match asked {
         Match::Id(id) => {
@@ -343,7 +348,7 @@ fn condition(sql: &mut Statement, kind: &str, clause: &Clause, asked: &Match, ea
         }
         Match::All(clauses) => {
             sql.push("(true");
-            all_met(sql, kind, clauses.iter(), each);
+            all_met(sql, kind, clauses.iter(), one_by_one);
         }
         Match::Chain { kind: target, clause: inner } => {
             referring(sql, "r.key in (select t.resource", target, inner);
@@ -362,12 +367,13 @@ fn condition(sql: &mut Statement, kind: &str, clause: &Clause, asked: &Match, ea
         Match::Token { system, code } => {
             checked(sql, kind, clause, "token_row");
             // Of one resource there is nothing to look up by the code.
-            if let Some(code) = code.as_ref().filter(|_| each) {
+            if let Some(code) = code.as_ref().filter(|_| one_by_one) {
                 sql.push(" and t.code = ").push_bind(code);
                 token(sql, system, None);
             } else {
                 token(sql, system, code.as_deref());
             }
+            return end_check(sql, one_by_one);
         }
         Match::Identified { system, code } => {
             looked_up(sql, kind, clause, "token_row", ":identifier");
@@ -417,14 +423,10 @@ fn condition(sql: &mut Statement, kind: &str, clause: &Clause, asked: &Match, ea
         }
         Match::Present { kind: target, system } => {
             present(sql, kind, clause, target.as_ref(), system.as_ref());
+            return end_check(sql, one_by_one);
         }
     }
-    let is_checked = match asked {
-        Match::Token { .. } => !is_looked_up(clause),
-        Match::Present { .. } => true,
-        _ => false,
-    };
-    sql.push(if each && is_checked { " offset 0)" } else { ")" });
+    sql.push(")");
 }
 
 /// Opens a `select` from the resources `r` of another type that meet a clause, and references `t`. Cross join: first who meets the
