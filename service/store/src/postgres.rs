@@ -121,8 +121,18 @@ async fn is_durable(connection: &mut PgConnection) -> Result<bool, sqlx::Error> 
     Ok(setting != "off")
 }
 
+/// How long a connection may take to say that it is there. One whose other end vanished without a word, as in a network that was
+/// cut, would else be waited for until the system gives it up, a quarter of an hour.
+const SILENCE_MAX: Duration = Duration::from_secs(1);
+
+/// Whether a connection is still there.
+async fn answers(connection: &mut PgConnection) -> Result<(), sqlx::Error> {
+    let silent = |_| sqlx::Error::Io(std::io::ErrorKind::TimedOut.into());
+    tokio::time::timeout(SILENCE_MAX, connection.ping()).await.map_err(silent)?
+}
+
 /// A pool that asks a connection whether it is still there only if it has been idle for a while: to ask before each statement
-/// would double what a read costs.
+/// would double what a read costs. It is asked again when it comes back, beside what goes on: somebody may have given it up.
 fn pool(connections: u32) -> PgPoolOptions {
     const ASKED_AFTER: Duration = Duration::from_secs(1);
     PgPoolOptions::new()
@@ -133,11 +143,12 @@ fn pool(connections: u32) -> PgPoolOptions {
         .before_acquire(|connection, meta| {
             Box::pin(async move {
                 if meta.idle_for >= ASKED_AFTER {
-                    connection.ping().await?;
+                    answers(connection).await?;
                 }
                 Ok(true)
             })
         })
+        .after_release(|connection, _| Box::pin(async { answers(connection).await.map(|()| true) }))
 }
 
 /// The migrations, embedded. A released one is never edited; see `migrations/README.md`. sqlx takes an advisory lock.
@@ -385,7 +396,6 @@ impl Store for PostgresStore {
 
     async fn check(&self) -> Result<(), StoreError> {
         const CONTEXT: &str = "checking the store";
-        // Of the readers: that writes wait for each other is no reason to send readers elsewhere.
         let asked =
             sqlx::query_as("select max(version), pg_is_in_recovery() from _sqlx_migrations where success");
         let (last, is_standby): (Option<i64>, bool) =
@@ -397,6 +407,22 @@ impl Store for PostgresStore {
             let source = "the database is a standby and takes no writes".into();
             return Err(StoreError::Failed { context: CONTEXT, source });
         }
+        // That all who write are busy is no reason to send everybody elsewhere.
+        let writer = match self.writers.try_acquire() {
+            None if self.writers.size() >= WRITERS => return Ok(()),
+            None => self.writers.acquire().await.map_err(failed(CONTEXT))?,
+            Some(mut idle) => match answers(&mut idle).await {
+                Ok(()) => idle,
+                Err(error) => {
+                    idle.close_on_drop();
+                    // What became of one may have become of all: each is asked as it goes back.
+                    let others: Vec<_> = std::iter::from_fn(|| self.writers.try_acquire()).collect();
+                    drop(others);
+                    return Err(failed(CONTEXT)(error));
+                }
+            },
+        };
+        drop(writer);
         Ok(())
     }
 }

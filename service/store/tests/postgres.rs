@@ -17,6 +17,7 @@ use std::error::Error;
 use std::fmt::Write;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicUsize, Ordering};
+use std::time::Duration;
 use tokio::io::copy_bidirectional;
 use tokio::net::{TcpListener, UnixStream};
 use tokio::sync::watch;
@@ -437,7 +438,7 @@ async fn the_tasks_of_one_patient_are_found_by_the_patient() {
     assert!(fetched.unsigned_abs() <= 40 * EACH as u64, "{fetched}");
 }
 
-/// A line to a server that can be cut: what comes is then taken and not answered.
+/// A line to a server that can be cut: what comes is then taken and not answered, and what was connected then stays silent for ever.
 struct Line {
     address: String,
     /// Connections that have come.
@@ -471,12 +472,33 @@ async fn line(database: &str) -> Line {
                         _ = standing.wait_for(|stands| !stands) => {}
                     }
                 }
-                // Held open for as long as it is silent.
-                let _ = standing.wait_for(|stands| *stands).await;
+                std::future::pending::<()>().await;
+                drop(client);
             });
         }
     });
     Line { address, come, stands }
+}
+
+/// After a network was cut, connections that nobody will ever answer are found and dropped before the store is said to be ready.
+#[tokio::test]
+async fn connections_whose_other_end_vanished_are_not_waited_for() {
+    let line = line(&postgres::database().await).await;
+    let store = PostgresStore::open(&line.address).await.unwrap();
+    // So many at once that every connection that writes is in use.
+    let commits = |round: usize| {
+        let store = &store;
+        join_all((0..24).map(move |n| store.commit(change(vec![put(&format!("t{round}-{n}"), 1)]))))
+    };
+    assert!(commits(1).await.iter().all(Result::is_ok));
+    line.stands.send_replace(false);
+    // As whoever asks whether it is ready does.
+    let ready = async || tokio::time::timeout(Duration::from_secs(2), store.check()).await;
+    assert!(!matches!(ready().await, Ok(Ok(()))));
+    line.stands.send_replace(true);
+    while !matches!(ready().await, Ok(Ok(()))) {}
+    let committed = tokio::time::timeout(Duration::from_secs(5), commits(2)).await;
+    assert!(committed.expect("none of them waits").iter().all(Result::is_ok));
 }
 
 /// Whoever searches waits for a silent replica once, not at every step of every search; and it is asked again once it answers.

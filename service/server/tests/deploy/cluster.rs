@@ -77,7 +77,8 @@ impl Drop for Cluster {
 /// Clients that write until they are told to stop.
 struct Load {
     acknowledged: Arc<Mutex<BTreeSet<u64>>>,
-    count: watch::Receiver<usize>,
+    /// How many each client has had acknowledged.
+    count: watch::Receiver<[usize; CLIENTS]>,
     /// Why requests were not done.
     failed: Arc<Mutex<Vec<String>>>,
     stop: watch::Sender<bool>,
@@ -97,9 +98,9 @@ impl Load {
         let (acknowledged, failed) =
             (Arc::new(Mutex::new(BTreeSet::new())), Arc::new(Mutex::new(Vec::new())));
         let (stop, stopped) = watch::channel(false);
-        let (counter, count) = watch::channel(0);
+        let (counter, count) = watch::channel([0; CLIENTS]);
         let (counter, next) = (Arc::new(counter), Arc::new(AtomicU64::new(1)));
-        let clients = (0..CLIENTS).map(|_| {
+        let clients = (0..CLIENTS).map(|client| {
             let (acknowledged, failed) = (Arc::clone(&acknowledged), Arc::clone(&failed));
             let (stopped, counter, next) = (stopped.clone(), Arc::clone(&counter), Arc::clone(&next));
             let caller = caller.clone();
@@ -118,7 +119,7 @@ impl Load {
                         failed.lock().expect("no panic").push(why);
                     }
                     acknowledged.lock().expect("no panic").insert(number);
-                    counter.send_modify(|count| *count += 1);
+                    counter.send_modify(|count| count[client] += 1);
                 }
             })
         });
@@ -127,8 +128,15 @@ impl Load {
 
     /// Waits until some more records were acknowledged.
     async fn goes_on(&mut self) {
-        let enough = *self.count.borrow() + MORE;
-        self.count.wait_for(|count| *count >= enough).await.expect("clients");
+        let enough = self.count.borrow().iter().sum::<usize>() + MORE;
+        self.count.wait_for(|count| count.iter().sum::<usize>() >= enough).await.expect("clients");
+    }
+
+    /// Waits until no client waits for what it asked before now: what hung in a network that was cut is answered late.
+    async fn each_goes_on(&mut self) {
+        let before = *self.count.borrow();
+        let all_did = |count: &[usize; CLIENTS]| count.iter().zip(before).all(|(now, before)| *now > before);
+        self.count.wait_for(all_did).await.expect("clients");
     }
 
     /// What was not done since the last time this was asked.
@@ -225,7 +233,7 @@ async fn three_instances_keep_their_word_while_one_is_killed_one_cut_off_and_all
     load.goes_on().await;
     docker(&["network", "connect", &network, cut_off]);
     until_ready(cut_off, true);
-    load.goes_on().await;
+    load.each_goes_on().await;
 
     watched(&cluster).await;
 
