@@ -407,22 +407,15 @@ impl Store for PostgresStore {
             let source = "the database is a standby and takes no writes".into();
             return Err(StoreError::Failed { context: CONTEXT, source });
         }
-        // That all who write are busy is no reason to send everybody elsewhere.
-        let writer = match self.writers.try_acquire() {
-            None if self.writers.size() >= WRITERS => return Ok(()),
-            None => self.writers.acquire().await.map_err(failed(CONTEXT))?,
-            Some(mut idle) => match answers(&mut idle).await {
-                Ok(()) => idle,
-                Err(error) => {
-                    idle.close_on_drop();
-                    // What became of one may have become of all: each is asked as it goes back.
-                    let others: Vec<_> = std::iter::from_fn(|| self.writers.try_acquire()).collect();
-                    drop(others);
-                    return Err(failed(CONTEXT)(error));
-                }
-            },
-        };
-        drop(writer);
-        Ok(())
+        match self.writers.try_acquire() {
+            // That all who write are busy is no reason to send everybody elsewhere.
+            None if self.writers.size() >= WRITERS => Ok(()),
+            None => self.writers.acquire().await.map(drop).map_err(failed(CONTEXT)),
+            Some(mut idle) => answers(&mut idle).await.map_err(|error| {
+                // What became of one may have become of all: each is asked as it goes back, and closed if it is silent.
+                drop(std::iter::from_fn(|| self.writers.try_acquire()).collect::<Vec<_>>());
+                failed(CONTEXT)(error)
+            }),
+        }
     }
 }

@@ -32,13 +32,13 @@ pub(super) async fn claim(
 pub(super) async fn release(writers: &PgPool, works: &[String], holder: &str) -> Result<(), StoreError> {
     // In the order in which they are claimed, so that neither waits for the other.
     sqlx::query(
-        "delete from lease where name in (select name from lease where name = any($1::text[]) and holder = $2 order by name for update) \
-         and holder = $2",
+        "delete from lease where holder = $2 and name in \
+         (select name from lease where name = any($1::text[]) and holder = $2 order by name for update)",
     )
-        .bind(works)
-        .bind(holder)
-        .execute(writers)
-        .await
-        .map(|_| ())
-        .map_err(failed("giving work up"))
+    .bind(works)
+    .bind(holder)
+    .execute(writers)
+    .await
+    .map(|_| ())
+    .map_err(failed("giving work up"))
 }
