@@ -4,6 +4,9 @@
 //! for each record; the floor writes each transaction's resources into one table and does nothing else. The same on PostgreSQL, where
 //! `ENDPLATE_BENCH_POSTGRES` names a server, such as `postgres://user@host`; databases are made there and left. There the floor
 //! has as many senders as what is measured.
+//!
+//! All sides alternate in the same run. Speeds and ratios are medians of the rounds; a ratio is of one round, so that what slows the
+//! machine for a while slows all.
 
 use endplate_followup::audit::{Arrival, Call};
 use endplate_followup::ports::Clock;
@@ -13,13 +16,15 @@ use jiff::Timestamp;
 use serde_json::Value;
 use sqlx::postgres::PgPoolOptions;
 use sqlx::sqlite::{SqliteConnectOptions, SqliteJournalMode, SqliteSynchronous};
-use sqlx::{AssertSqlSafe, ConnectOptions, Connection, Row};
+use sqlx::{AssertSqlSafe, ConnectOptions, Connection, PgPool, Row, SqliteConnection};
 use std::path::Path;
 use std::sync::Arc;
 use std::time::Instant;
 use tokio::task::JoinSet;
 
-const RECORDS: usize = 600;
+/// Records of a round.
+const RECORDS: usize = 100;
+const ROUNDS: usize = 7;
 const SENDERS: usize = 16;
 
 /// Stands on the day after the operation.
@@ -71,25 +76,48 @@ fn called(endplate: &Endplate, number: usize) -> Endplate {
     endplate.called_by(Arc::new(Call::of(arrival)))
 }
 
-/// Records accepted each second by `senders` at once, with an audit trail or without.
-async fn accept(address: &str, senders: usize, is_audited: bool) -> f64 {
-    let endplate = endplate(address).await;
-    endplate.transaction(record(999_999)).await.expect("the first record, which also makes the surgeon");
-    let start = Instant::now();
-    let mut all = JoinSet::new();
-    for sender in 0..senders {
-        let endplate = endplate.clone();
-        all.spawn(async move {
-            for number in (sender..RECORDS).step_by(senders) {
-                let endplate = if is_audited { called(&endplate, number) } else { endplate.clone() };
-                endplate.bundle(record(number), Returned::Little).await.expect("a record");
-            }
-        });
+/// A service that takes records.
+struct World {
+    endplate: Endplate,
+    senders: usize,
+    is_audited: bool,
+    /// Records that it has.
+    taken: usize,
+}
+
+impl World {
+    async fn at(address: &str, senders: usize, is_audited: bool) -> Self {
+        let endplate = endplate(address).await;
+        endplate.transaction(record(999_999)).await.expect("the first record, which also makes the surgeon");
+        Self { endplate, senders, is_audited, taken: 0 }
     }
-    while let Some(done) = all.join_next().await {
-        done.expect("a sender");
+
+    /// Records accepted each second in one round.
+    async fn round(&mut self) -> f64 {
+        let (first, senders, is_audited) = (self.taken, self.senders, self.is_audited);
+        self.taken += RECORDS;
+        let start = Instant::now();
+        let mut all = JoinSet::new();
+        for sender in 0..senders {
+            let endplate = self.endplate.clone();
+            all.spawn(async move {
+                for number in (first + sender..first + RECORDS).step_by(senders) {
+                    let endplate = if is_audited { called(&endplate, number) } else { endplate.clone() };
+                    endplate.bundle(record(number), Returned::Little).await.expect("a record");
+                }
+            });
+        }
+        while let Some(done) = all.join_next().await {
+            done.expect("a sender");
+        }
+        RECORDS as f64 / start.elapsed().as_secs_f64()
     }
-    RECORDS as f64 / start.elapsed().as_secs_f64()
+}
+
+fn median(values: impl Iterator<Item = f64>) -> f64 {
+    let mut all: Vec<f64> = values.collect();
+    all.sort_by(f64::total_cmp);
+    all[all.len() / 2]
 }
 
 fn options(file: &Path) -> SqliteConnectOptions {
@@ -106,16 +134,11 @@ async fn bodies(file: &Path) -> Vec<Vec<String>> {
     let rows = sqlx::query("select body from resource_version order by key").fetch_all(&mut connection).await;
     let all: Vec<String> = rows.expect("bodies").iter().map(|row| row.get(0)).collect();
     let each = all.len() / (RECORDS + 1);
-    all.chunks(each).take(RECORDS).map(<[String]>::to_vec).collect()
+    all.chunks(each).map(<[String]>::to_vec).collect()
 }
 
 /// Transactions each second of a bare loop that inserts the same bytes.
-async fn floor(file: &Path, records: &[Vec<String>]) -> f64 {
-    let mut connection = options(file).connect().await.expect("a file");
-    sqlx::query("create table body (key integer primary key, body text not null)")
-        .execute(&mut connection)
-        .await
-        .expect("a table");
+async fn floor(connection: &mut SqliteConnection, records: &[Vec<String>]) -> f64 {
     let start = Instant::now();
     for record in records {
         let mut transaction = connection.begin().await.expect("a transaction");
@@ -138,11 +161,7 @@ async fn database(server: &str, name: &str) -> String {
 }
 
 /// The same bare loop on PostgreSQL: each sender inserts a record's resources with one statement a transaction.
-async fn postgres_floor(address: &str, records: &[Vec<String>], senders: usize) -> f64 {
-    let pool =
-        PgPoolOptions::new().max_connections(senders as u32).connect(address).await.expect("a database");
-    let table = "create table body (key bigint generated always as identity primary key, body text not null)";
-    sqlx::query(table).execute(&pool).await.expect("a table");
+async fn postgres_floor(pool: &PgPool, records: &[Vec<String>], senders: usize) -> f64 {
     let start = Instant::now();
     let mut all = JoinSet::new();
     for sender in 0..senders {
@@ -164,13 +183,27 @@ async fn postgres_floor(address: &str, records: &[Vec<String>], senders: usize) 
     records.len() as f64 / start.elapsed().as_secs_f64()
 }
 
+const TABLE: &str = "create table body (key bigint primary key generated always as identity, body text not null)";
+
 async fn on_postgres(server: &str, records: &[Vec<String>]) {
     for senders in [1, SENDERS] {
-        let accepted = accept(&database(server, "endplate_bench").await, senders, false).await;
-        let floor = postgres_floor(&database(server, "endplate_bench_floor").await, records, senders).await;
+        let mut world = World::at(&database(server, "endplate_bench").await, senders, false).await;
+        let pool = PgPoolOptions::new().max_connections(senders as u32);
+        let pool = pool.connect(&database(server, "endplate_bench_floor").await).await.expect("a database");
+        sqlx::query(TABLE).execute(&pool).await.expect("a table");
+        // Until tables have statistics, the server plans for what it does not know.
+        world.round().await;
+        let mut analyze = sqlx::PgConnection::connect(&format!("{server}/endplate_bench")).await.expect("it");
+        sqlx::query("analyze").execute(&mut analyze).await.expect("statistics");
+        let mut rounds = Vec::new();
+        for _ in 0..ROUNDS {
+            rounds.push((postgres_floor(&pool, records, senders).await, world.round().await));
+        }
         println!(
-            "PostgreSQL, {senders} senders: {accepted:.0} a second ({:.2} of the floor, {floor:.0} a second; aim 0.5)",
-            accepted / floor
+            "PostgreSQL, {senders} senders: {:.0} a second ({:.2} of the floor, {:.0} a second; aim 0.5)",
+            median(rounds.iter().map(|(_, accepted)| *accepted)),
+            median(rounds.iter().map(|(floor, accepted)| accepted / floor)),
+            median(rounds.iter().map(|(floor, _)| *floor)),
         );
     }
 }
@@ -180,30 +213,52 @@ async fn main() {
     let folder = tempfile::tempdir().expect("a folder");
     let path = |name: &str| folder.path().join(name);
     let address = |name: &str| format!("sqlite:{}", path(name).display());
-    let one = accept(&address("one.db"), 1, false).await;
-    let one_audited = accept(&address("one-audited.db"), 1, true).await;
-    let many = accept(&address("many.db"), SENDERS, false).await;
-    let file = path("many.db");
-    let many_audited = accept(&address("many-audited.db"), SENDERS, true).await;
-    let records = bodies(&file).await;
+    let mut worlds = [
+        World::at(&address("one.db"), 1, false).await,
+        World::at(&address("many.db"), SENDERS, false).await,
+        World::at(&address("one-audited.db"), 1, true).await,
+        World::at(&address("many-audited.db"), SENDERS, true).await,
+    ];
+    let mut connection = options(&path("floor.db")).connect().await.expect("a file");
+    let table = "create table body (key integer primary key, body text not null)";
+    sqlx::query(table).execute(&mut connection).await.expect("a table");
+    for world in &mut worlds {
+        world.round().await;
+    }
+    let mut records = bodies(&path("many.db")).await;
+    records.truncate(RECORDS);
     let resources = records.first().map_or(0, Vec::len);
     let bytes: usize = records.iter().flatten().map(String::len).sum();
-    let floor = floor(&folder.path().join("floor.db"), &records).await;
-    println!("{RECORDS} repair records, {resources} resources and {} kB each", bytes / records.len() / 1000);
+    // Of each round the floor, then the worlds.
+    let mut rounds = Vec::new();
+    for _ in 0..ROUNDS {
+        let mut speeds = vec![floor(&mut connection, &records).await];
+        for world in &mut worlds {
+            speeds.push(world.round().await);
+        }
+        rounds.push(speeds);
+    }
+    let speed = |at: usize| median(rounds.iter().map(|round| round[at]));
+    let ratio = |at: usize, to: usize| median(rounds.iter().map(|round| round[at] / round[to]));
     println!(
-        "accepted with their plans, one sender: {one:.0} a second ({:.2} of the floor; aim 0.5)",
-        one / floor
+        "{ROUNDS} rounds of {RECORDS} repair records, {resources} resources and {} kB each",
+        bytes / records.len() / 1000
     );
+    for (at, senders) in [(1, "one sender".to_owned()), (2, format!("{SENDERS} senders"))] {
+        println!(
+            "accepted with their plans, {senders}: {:.0} a second ({:.2} of the floor; aim 0.5)",
+            speed(at),
+            ratio(at, 0)
+        );
+    }
     println!(
-        "accepted with their plans, {SENDERS} senders: {many:.0} a second ({:.2} of the floor; aim 0.5)",
-        many / floor
+        "the same on record: {:.0} and {:.0} a second ({:.2} and {:.2} of those without)",
+        speed(3),
+        speed(4),
+        ratio(3, 1),
+        ratio(4, 2)
     );
-    println!(
-        "the same on record: {one_audited:.0} and {many_audited:.0} a second ({:.2} and {:.2} of those without)",
-        one_audited / one,
-        many_audited / many
-    );
-    println!("floor, the same bytes by a bare loop: {floor:.0} a second");
+    println!("floor, the same bytes by a bare loop: {:.0} a second", speed(0));
     if let Ok(server) = std::env::var("ENDPLATE_BENCH_POSTGRES") {
         on_postgres(&server, &records).await;
     }

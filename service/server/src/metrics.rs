@@ -347,7 +347,7 @@ impl Scrape {
             ([("status", status)], tally.subscriptions.get(status).copied().unwrap_or(0) as f64)
         });
         some(registry, "endplate_subscriptions", "Subscriptions by R4's status", statuses);
-        let help = "Open Tasks whose window opened within 366 days and is over";
+        let help = "Open Tasks whose window is over";
         one(registry, "endplate_tasks_overdue", help, tally.overdue_tasks as f64);
         one(
             registry,

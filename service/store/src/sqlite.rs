@@ -164,6 +164,7 @@ fn migrator() -> Migrator {
         include_str!("../migrations/sqlite/0001_house.sql"),
         include_str!("../migrations/sqlite/0002_copying.sql"),
         include_str!("../migrations/sqlite/0003_trace.sql"),
+        include_str!("../migrations/sqlite/0004_open.sql"),
     ])
 }
 
@@ -365,10 +366,7 @@ impl Store for SqliteStore {
 
     async fn tally(&self, now: Timestamp, today: Date) -> Result<Tally, StoreError> {
         const CONTEXT: &str = "counting what stands";
-        let asked = sqlx::query_as(tally::SQL)
-            .bind(now.as_millisecond())
-            .bind(tally::oldest_ms(now))
-            .bind(day(today));
+        let asked = sqlx::query_as(tally::SQL).bind(now.as_millisecond()).bind(day(today));
         Ok(tally::tally(asked.fetch_all(&self.readers).await.map_err(failed(CONTEXT))?))
     }
 

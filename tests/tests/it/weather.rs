@@ -5,6 +5,7 @@ use crate::served::{Served, config};
 use endplate_followup::ports::Store;
 use endplate_store::{OpenError, open, open_beside};
 use endplate_tests::postgres::{self, Server};
+use endplate_tests::release::taken_back_to;
 use serde_json::json;
 use sqlx::{AssertSqlSafe, Connection, PgConnection};
 use std::path::Path;
@@ -355,9 +356,9 @@ async fn i12_a_migration_that_was_interrupted_is_done_at_the_next_start() {
     let mut other = connect(&address).await;
     let latest = "select max(version) from _sqlx_migrations";
     let known: i64 = sqlx::query_scalar(latest).fetch_one(&mut other).await.unwrap();
-    let undone = "drop table copying; alter table event drop column traceparent, drop column tracestate; \
-                  delete from _sqlx_migrations where version > 1";
-    tell(&mut other, undone).await;
+    for undone in taken_back_to(1) {
+        tell(&mut other, &undone).await;
+    }
     // Something stands in its way until its connection is ended, as when the server or the instance dies.
     tell(&mut other, "begin; create table copying (stands_in_the_way bigint)").await;
     let (opened, ()) = tokio::join!(open(&address), async {

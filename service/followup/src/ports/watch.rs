@@ -22,17 +22,12 @@ pub struct Tally {
     pub failing: u64,
     /// Subscriptions by status.
     pub subscriptions: BTreeMap<String, u64>,
-    /// Open Tasks whose window opened within [`Tally::OVERDUE_DAYS`] and is over (days as UTC has them).
+    /// Open Tasks whose window is over (days as UTC has them).
     pub overdue_tasks: u64,
     /// Patients who are to be looked at by today.
     pub due: u64,
     /// The earliest day on which one of them was due.
     pub due_since: Option<Date>,
-}
-
-impl Tally {
-    /// How far back overdue Tasks are looked for: what is older costs more to count than the number is worth, and its alert stands.
-    pub const OVERDUE_DAYS: i64 = 366;
 }
 
 /// Hears what the use cases did, for whoever counts. It holds nothing up and cannot fail.

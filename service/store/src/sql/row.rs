@@ -1,5 +1,6 @@
 //! Rows: what is read from the columns of either database, and what is written to them.
 
+use super::tally::{OPEN_UNTIL, open_until};
 use endplate_fhir::index::IndexValue;
 use endplate_fhir::search::fold;
 use endplate_followup::ports::{Deed, Put, Stored};
@@ -67,6 +68,9 @@ impl<'a> Rows<'a> {
             // The instant of the version itself is a column of the resource.
             for row in put.rows.iter().filter(|row| row.param != "_lastUpdated") {
                 rows.add(format!("{}.{}", put.stored.kind, row.param), &row.value, *key);
+            }
+            if let Some(end_ms) = open_until(put) {
+                rows.dates.push((OPEN_UNTIL.to_owned(), end_ms, end_ms, *key));
             }
         }
         rows

@@ -1,13 +1,34 @@
-//! What stands in the store, counted, as one snapshot. Each part is read along an index that holds little more than what it counts,
-//! but for what is overdue: there every review is looked at whose window opened within a year.
+//! What stands in the store, counted, as one snapshot. Each part is read along an index that holds little more than what it counts.
 //! The statement is plain SQL, the same on both.
 
 use super::row::instant;
-use endplate_followup::ports::Tally;
+use endplate_fhir::index::{IndexRow, IndexValue};
+use endplate_followup::ports::{Put, Tally};
+use jiff::Span;
 use jiff::civil::Date;
-use jiff::{SignedDuration, Span, Timestamp};
 
-/// $1 is now and $2 the earliest opening of a window that counts, in milliseconds; $3 is today, in days.
+/// The rows that say when the window of an open Task is over. Few stand before now, and nothing else needs to be looked at to
+/// count them.
+pub(crate) const OPEN_UNTIL: &str = "Task.due:open";
+
+/// Statuses of a Task that waits to be done, as migration 4 has them.
+const OPEN: [&str; 6] = ["requested", "received", "accepted", "ready", "in-progress", "on-hold"];
+
+/// When the window of an open Task is over, as the last millisecond of it; nothing of what is no open Task.
+pub(crate) fn open_until(put: &Put) -> Option<i64> {
+    let is_open = |row: &IndexRow| {
+        row.param == "status"
+            && matches!(&row.value, IndexValue::Token { code, .. } if OPEN.contains(&code.as_str()))
+    };
+    let end = |row: &IndexRow| match row.value {
+        IndexValue::Date { end_ms, .. } if row.param == "due" => Some(end_ms),
+        _ => None,
+    };
+    let is_meant = put.stored.kind == "Task" && put.rows.iter().any(is_open);
+    put.rows.iter().filter(|_| is_meant).find_map(end)
+}
+
+/// $1 is now, in milliseconds; $2 is today, in days.
 pub(crate) const SQL: &str = "\
     select case when r.held then 'held' else 'waiting' end, '', cast(sum(w.events) as bigint), \
         min(case when r.held then null else e.queued_at_ms end) \
@@ -21,18 +42,9 @@ pub(crate) const SQL: &str = "\
     union all \
     select 'subscription', code, count(*), null from token_row where param = 'Subscription.status' group by code \
     union all \
-    select 'overdue', '', count(*), null from date_row d \
-        where d.param = 'Task.due' and d.start_ms >= $2 and d.start_ms < $1 and d.end_ms < $1 and exists ( \
-            select 1 from token_row t where t.resource = d.resource and t.param = 'Task.status' \
-            and t.code in ('requested', 'received', 'accepted', 'ready', 'in-progress', 'on-hold')) \
+    select 'overdue', '', count(*), null from date_row where param = 'Task.due:open' and start_ms < $1 \
     union all \
-    select 'due', '', count(*), min(due_day) from agenda where due_day <= $3";
-
-/// The earliest opening of a window that counts, in milliseconds.
-pub(crate) fn oldest_ms(now: Timestamp) -> i64 {
-    let oldest = SignedDuration::from_hours(24 * Tally::OVERDUE_DAYS);
-    now.checked_sub(oldest).unwrap_or(Timestamp::MIN).as_millisecond()
-}
+    select 'due', '', count(*), min(due_day) from agenda where due_day <= $2";
 
 /// What is counted, of which kind, how many, and since when.
 pub(crate) type Row = (String, String, i64, Option<i64>);

@@ -1,7 +1,9 @@
 //! What stands, counted.
 
-use crate::facts::{at, change, date, found_by, put, token};
-use endplate_followup::ports::{Agenda, Attempt, Changeset, Notice, Settlement, Store, Tally};
+use crate::facts::{at, change, date, deletion, found_by, put, token};
+use endplate_followup::ports::{
+    Agenda, Attempt, Changeset, Deed, Notice, Put, Settlement, Store, Stored, Tally,
+};
 use jiff::civil::Date;
 use std::collections::BTreeMap;
 
@@ -55,7 +57,8 @@ pub async fn what_stands_is_counted_by_what_it_is(store: &dyn Store) {
         task("booked", "accepted", 366, 300),
         task("done", "completed", 30, 10),
         task("open", "requested", 30, -1),
-        task("older", "requested", 367, 10),
+        task("older", "on-hold", 3_000, 10),
+        task("planned", "draft", 30, 10),
     ];
     let due = |patient: &str, on: Date| Agenda { patient: patient.to_owned(), due_on: Some(on) };
     let tomorrow = TODAY.tomorrow().unwrap();
@@ -70,9 +73,17 @@ pub async fn what_stands_is_counted_by_what_it_is(store: &dyn Store) {
         waiting_since: Some(at(2)),
         failing: 1,
         subscriptions,
-        overdue_tasks: 2,
+        overdue_tasks: 3,
         due: 2,
         due_since: Some(Date::constant(1971, 12, 30)),
     };
     assert_eq!(store.tally(at(NOW_MS), TODAY).await.unwrap(), wanted);
+    // What is done, and what is deleted, is no longer overdue.
+    let version_2 = |put: Put| {
+        let stored = Stored { version: 2, ..put.stored };
+        Put { stored, deed: Deed::Updated, ..put }
+    };
+    let puts = vec![version_2(task("over", "completed", 30, 0)), deletion("Task", "booked", 2)];
+    store.commit(change(puts)).await.unwrap();
+    assert_eq!(store.tally(at(NOW_MS), TODAY).await.unwrap().overdue_tasks, 1);
 }
