@@ -183,7 +183,8 @@ async fn postgres_floor(pool: &PgPool, records: &[Vec<String>], senders: usize) 
     records.len() as f64 / start.elapsed().as_secs_f64()
 }
 
-const TABLE: &str = "create table body (key bigint primary key generated always as identity, body text not null)";
+const TABLE: &str =
+    "create table body (key bigint primary key generated always as identity, body text not null)";
 
 async fn on_postgres(server: &str, records: &[Vec<String>]) {
     for senders in [1, SENDERS] {

@@ -99,14 +99,15 @@ impl Endplate {
         Ok(message.map_or(none, |message| Next::Send(Box::new(Parcel { message, events, stored }))))
     }
 
-    /// The events that are told together with the first waiting one. What was tried together is tried together again: later
-    /// events have fewer attempts.
+    /// The events that are told together with the first waiting one, up to one that is settled. What was tried together is tried
+    /// together again: later events have fewer attempts.
     async fn together(&self, event: &Event, subscription: &Subscription) -> Result<Vec<Event>, Refusal> {
         if subscription.topic.is_none() || subscription.count_max == 1 {
             return Ok(vec![event.clone()]);
         }
         let mut all = self.store.events(&subscription.id, event.number, subscription.count_max).await?;
-        let end = all.iter().position(|one| one.attempts != event.attempts).unwrap_or(all.len());
+        let goes_along = |one: &Event| one.is_waiting && one.attempts == event.attempts;
+        let end = all.iter().position(|one| !goes_along(one)).unwrap_or(all.len());
         all.truncate(end);
         Ok(all)
     }

@@ -139,11 +139,13 @@ impl Endplate {
         for kind in READABLE.into_iter().filter(|kind| poll.record.reads.iter().any(|read| read == kind)) {
             let before = bookmarks.iter().find(|bookmark| bookmark.kind == kind);
             let until = before.and_then(|bookmark| bookmark.until);
+            let began = self.clock.now();
             let read = poll.read(kind, until, &mut report).await?;
             let bookmark = Bookmark {
                 record: name.to_owned(),
                 kind: kind.to_owned(),
-                until: *read.as_ref().unwrap_or(&until),
+                // One record that is dated years ahead must not hide all that follows it.
+                until: read.as_ref().unwrap_or(&until).map(|latest| latest.min(began)),
                 read_at: self.clock.now(),
                 problem: read.as_ref().err().map(|broken| broken.reason.clone()),
             };

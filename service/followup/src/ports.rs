@@ -128,8 +128,13 @@ pub struct PastPage {
     pub versions: Vec<Version>,
     /// Where the next page starts; none: this was the last.
     pub next: Option<Place>,
-    /// How many versions there are in all.
-    pub total: u64,
+    /// How many versions there are in all; nothing where that are more than [`PastPage::TOTAL_MAX`].
+    pub total: Option<u64>,
+}
+
+impl PastPage {
+    /// Up to how many versions are counted. To count all that were ever written would take longer than their page is worth.
+    pub const TOTAL_MAX: usize = 10_000;
 }
 
 /// Everything stored about one patient, as one consistent snapshot.

@@ -91,7 +91,7 @@ impl Endplate {
             links.push(("next", address(&pairs)));
         }
         let versions = page.versions.into_iter().map(|version| told(version, base)).collect();
-        Ok(bundle::history(is_whole.then_some(page.total), &links, versions))
+        Ok(bundle::history(page.total.filter(|_| is_whole), &links, versions))
     }
 
     fn permit_history(&self, right: Right, kind: Option<&str>) -> Result<(), Refusal> {
@@ -124,7 +124,7 @@ impl Endplate {
             }
             page = self.store.history(&Past { count: missing, ..past.clone() }).await?;
         }
-        Ok((PastPage { versions: seen, next: past.after, total: 0 }, false))
+        Ok((PastPage { versions: seen, next: past.after, total: None }, false))
     }
 
     /// Whether the service can take requests.

@@ -23,14 +23,14 @@ const CLAIM: &str = "sweep";
 const KEPT_AFTER: usize = 50;
 
 impl Endplate {
-    /// Sweeps, unless another instance on the same store does so now; then nothing is done and nothing is said. A
-    /// sweep that lost its claim on the way, as after a long pause of the machine, ends there: another one goes on.
+    /// Sweeps, unless another instance on the same store does so now; then nothing is said. A sweep that lost its claim on the way,
+    /// as after a long pause of the machine, ends there and is that other instance's.
     pub async fn sweep_alone(&self) -> Result<Option<SweepReport>, Refusal> {
         let mut report = SweepReport::default();
         let mut after: Option<String> = None;
         loop {
             if !self.claim(CLAIM).await? {
-                return Ok(after.map(|_| report));
+                return Ok(None);
             }
             match self.sweep_on(after.as_deref(), KEPT_AFTER, &mut report, &|_| {}).await {
                 Ok(Some(last)) => after = Some(last),

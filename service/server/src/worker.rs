@@ -156,6 +156,8 @@ async fn swept(post: &Post) -> Result<bool, Refusal> {
     match report {
         Ok(None) => {
             debug!("another instance sweeps");
+            // If this one began, what it derived is told.
+            post.outbox.notify_one();
             Ok(false)
         }
         Ok(Some(report)) => {

@@ -1,5 +1,6 @@
 //! Opening a store by its address, and why one cannot be opened.
 
+use crate::postgres::bound::{Bounded, LONGEST};
 use crate::{PostgresStore, SqliteStore};
 use endplate_followup::ports::Store;
 use sqlx::migrate::MigrateError;
@@ -114,7 +115,7 @@ pub async fn open_beside(address: &str, replica: &str) -> Result<Arc<dyn Store>,
     if !is_postgres(address) || !is_postgres(replica) {
         return Err(OpenError::Address);
     }
-    Ok(Arc::new(PostgresStore::open(address).await?.beside(replica)?))
+    Ok(Arc::new(Bounded::of(PostgresStore::open(address).await?.beside(replica)?, LONGEST)))
 }
 
 /// Opens the store at `address`, and makes or brings up to date its tables.
@@ -123,7 +124,7 @@ pub async fn open_beside(address: &str, replica: &str) -> Result<Arc<dyn Store>,
 /// It cannot be opened.
 pub async fn open(address: &str) -> Result<Arc<dyn Store>, OpenError> {
     if is_postgres(address) {
-        Ok(Arc::new(PostgresStore::open(address).await?))
+        Ok(Arc::new(Bounded::of(PostgresStore::open(address).await?, LONGEST)))
     } else {
         Ok(Arc::new(SqliteStore::open(address).await?))
     }

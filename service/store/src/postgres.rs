@@ -4,6 +4,7 @@
 //! is locked for longer than one commit, and never while something is sent.
 
 mod access;
+pub mod bound;
 mod chain;
 mod lease;
 mod outbox;
@@ -125,11 +126,21 @@ async fn is_durable(connection: &mut PgConnection) -> Result<bool, sqlx::Error> 
 /// cut, would else be waited for until the system gives it up, a quarter of an hour.
 const SILENCE_MAX: Duration = Duration::from_secs(1);
 
-/// Whether a connection is still there.
+/// Whether a connection is still there, and in no transaction. Whoever goes away while one is begun leaves it open without sqlx
+/// knowing of it, and all that is read there later would be as old as it. Outside of one, the present transaction began with the
+/// present statement.
 async fn answers(connection: &mut PgConnection) -> Result<(), sqlx::Error> {
-    let silent = |_| sqlx::Error::Io(std::io::ErrorKind::TimedOut.into());
-    tokio::time::timeout(SILENCE_MAX, connection.ping()).await.map_err(silent)?
+    let broken = |kind: std::io::ErrorKind| sqlx::Error::Io(kind.into());
+    let asked = sqlx::raw_sql("select transaction_timestamp() = statement_timestamp()").fetch_one(connection);
+    let row = tokio::time::timeout(SILENCE_MAX, asked).await;
+    let is_free: bool = row.map_err(|_| broken(std::io::ErrorKind::TimedOut))??.try_get(0)?;
+    if is_free { Ok(()) } else { Err(broken(std::io::ErrorKind::ConnectionAborted)) }
 }
+
+/// Lets the server notice that nobody waits for a statement any more: it would else compute on while the next one is begun. Servers
+/// before PostgreSQL 14, and those that only speak its protocol, do without.
+const GONE: &str =
+    "select set_config(name, '1s', false) from pg_settings where name = 'client_connection_check_interval'";
 
 /// A pool that asks a connection whether it is still there only if it has been idle for a while: to ask before each statement
 /// would double what a read costs. It is asked again when it comes back, beside what goes on: somebody may have given it up.
@@ -140,6 +151,13 @@ fn pool(connections: u32) -> PgPoolOptions {
         .min_connections(1)
         .acquire_timeout(ACQUIRE_TIMEOUT)
         .test_before_acquire(false)
+        .after_connect(|connection, _| {
+            Box::pin(async {
+                // A system that cannot tell refuses it.
+                let _ = sqlx::raw_sql(GONE).execute(connection).await;
+                Ok(())
+            })
+        })
         .before_acquire(|connection, meta| {
             Box::pin(async move {
                 if meta.idle_for >= ASKED_AFTER {

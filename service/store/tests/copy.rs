@@ -183,7 +183,7 @@ async fn seen(address: &str) -> String {
         store.unread("main", 10).await.unwrap(),
     );
     format!(
-        "{versions:?} {waiting:?} {due:?} {generation} {referrers:?} {} {receivers:?} {maker:?} {calls:?} {chain:?} {record:?}",
+        "{versions:?} {waiting:?} {due:?} {generation} {referrers:?} {:?} {receivers:?} {maker:?} {calls:?} {chain:?} {record:?}",
         past.total
     )
 }

@@ -82,6 +82,12 @@ impl Ward {
         self.resources.insert(key, resource);
     }
 
+    /// Has it that a resource was last changed then.
+    pub fn date(&mut self, kind: &str, id: &str, at: &str) {
+        let resource = self.resources.get_mut(&(kind.to_owned(), id.to_owned())).expect("it is there");
+        resource["meta"]["lastUpdated"] = json!(at);
+    }
+
     pub fn get(&self, kind: &str, id: &str) -> Json {
         self.resources[&(kind.to_owned(), id.to_owned())].clone()
     }

@@ -3,7 +3,7 @@
 use crate::clinic::{TurnedClock, settings, subscription, text};
 use async_trait::async_trait;
 use endplate_followup::Endplate;
-use endplate_followup::ports::{Message, Outcome, Store, Transport};
+use endplate_followup::ports::{Attempt, Clock, Message, Outcome, Settlement, Store, Transport};
 use endplate_server::boot::{self, Parts};
 use endplate_store::open;
 use endplate_tests::postgres;
@@ -114,6 +114,14 @@ async fn end_claims(address: &str) {
     assert!(ended.rows_affected() > 0, "something was claimed");
 }
 
+/// Returns once somebody waits for a lock of the database.
+async fn somebody_waits(address: &str) {
+    let mut observer = sqlx::PgConnection::connect(address).await.unwrap();
+    let waiters = "select count(*) from pg_stat_activity where wait_event_type = 'Lock' \
+                   and datname = current_database()";
+    while sqlx::query_scalar::<_, i64>(waiters).fetch_one(&mut observer).await.unwrap() == 0 {}
+}
+
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn an_instance_that_was_paused_finds_its_receiver_taken_over_and_sends_nothing_more() {
     let address = postgres::database().await;
@@ -154,6 +162,52 @@ async fn an_instance_that_was_paused_finds_its_receiver_taken_over_and_sends_not
     assert_eq!((standing[0].waiting, standing[0].failures, standing[0].dead), (0, 0, 0));
 }
 
+/// What was read of the queue before the claim was granted may have been sent meanwhile, and more after it.
+#[tokio::test]
+async fn what_another_instance_sent_before_the_claim_was_granted_is_not_sent_again() {
+    let address = postgres::database().await;
+    let store = open(&address).await.unwrap();
+    let clock = TurnedClock::at("2026-03-03");
+    let late = instance(&store, &clock, "late");
+    late.update("Subscription", "desk", subscription("desk", "Organization", DESK, true), None)
+        .await
+        .unwrap();
+    let write = async |n: u64| {
+        let id = format!("o{n}");
+        let resource = json!({ "resourceType": "Organization", "id": id, "name": id });
+        late.update("Organization", &id, resource, None).await.unwrap();
+    };
+    for n in 1..=3 {
+        write(n).await;
+    }
+    let sent = |number| {
+        let settlement = Settlement::Delivered;
+        Attempt { number, at: clock.now(), settlement, goes_along: false }
+    };
+    // The database takes its time with the claim.
+    let mut holder = sqlx::PgConnection::connect(&address).await.unwrap();
+    sqlx::raw_sql("begin; lock table lease").execute(&mut holder).await.unwrap();
+    let receivers = Receivers::default();
+    let (delivered, ()) = tokio::join!(late.deliver(&receivers), async {
+        somebody_waits(&address).await;
+        store.settle("desk", (1..=3).map(sent).collect()).await.unwrap();
+        write(4).await;
+        sqlx::raw_sql("rollback").execute(&mut holder).await.unwrap();
+    });
+    assert_eq!(delivered.unwrap().delivered, 1);
+    assert_eq!(receivers.told.borrow()[DESK], ["desk/4"]);
+    // Nor is a claim kept for which nothing was left to do.
+    sqlx::raw_sql("begin; lock table lease").execute(&mut holder).await.unwrap();
+    write(5).await;
+    let (delivered, ()) = tokio::join!(late.deliver(&receivers), async {
+        somebody_waits(&address).await;
+        store.settle("desk", vec![sent(5)]).await.unwrap();
+        sqlx::raw_sql("rollback").execute(&mut holder).await.unwrap();
+    });
+    assert_eq!(delivered.unwrap().delivered, 0);
+    assert!(instance(&store, &clock, "other").claim("deliver/desk").await.unwrap(), "it was given up");
+}
+
 #[tokio::test]
 async fn what_is_given_up_while_claims_are_kept_is_not_kept() {
     let address = postgres::database().await;
@@ -165,10 +219,7 @@ async fn what_is_given_up_while_claims_are_kept_is_not_kept() {
     let mut holder = sqlx::PgConnection::connect(&address).await.unwrap();
     sqlx::raw_sql("begin; select 1 from lease for update").execute(&mut holder).await.unwrap();
     let (kept, ()) = tokio::join!(one.keep_claims(), async {
-        let mut observer = sqlx::PgConnection::connect(&address).await.unwrap();
-        let waiters = "select count(*) from pg_stat_activity where wait_event_type = 'Lock' \
-                       and datname = current_database()";
-        while sqlx::query_scalar::<_, i64>(waiters).fetch_one(&mut observer).await.unwrap() == 0 {}
+        somebody_waits(&address).await;
         tokio::join!(one.give_up_claims(), async {
             sqlx::raw_sql("rollback").execute(&mut holder).await.unwrap();
         });

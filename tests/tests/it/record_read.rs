@@ -79,6 +79,20 @@ async fn only_what_changed_since_is_asked_for_and_a_change_arrives() {
     assert!(first.contains("_lastUpdated=ge2026-02-28T23%3A56%3A00.000Z"), "{first}");
 }
 
+/// A clock at the hospital was wrong for a moment; what is dated years ahead must not hide what comes after it.
+#[tokio::test]
+async fn a_record_dated_years_ahead_hides_nothing_that_follows() {
+    let hospital = hospital_with(records()).await;
+    let (clinic, outgoing) = beside("2026-09-01", &[hospital.record(&[], &READABLE)]).await;
+    hospital.with(|ward| ward.date("Observation", "o1", "2036-01-01T00:00:00.000Z"));
+    assert_eq!(poll(&clinic, &outgoing).await.taken, 8);
+    hospital.with(|ward| {
+        ward.put(with(&ward.get("Observation", "o5"), "effectiveDateTime", json!("2026-08-11")));
+        ward.date("Observation", "o5", "2026-09-01T12:01:00.000Z");
+    });
+    assert_eq!(poll(&clinic, &outgoing).await.taken, 1);
+}
+
 /// Pages in any order, a Procedure that is part of a later one, an Observation whose Procedure was never on a page.
 #[tokio::test]
 async fn what_a_record_refers_to_is_read_first() {

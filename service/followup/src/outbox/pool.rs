@@ -108,6 +108,8 @@ struct Looked {
     next_at: Option<Timestamp>,
     /// Receivers that another instance serves.
     elsewhere: Vec<String>,
+    /// Receivers that were claimed and for whom nothing is left to do.
+    idle: Vec<String>,
 }
 
 /// The claim of serving a receiver.
@@ -156,6 +158,7 @@ impl Endplate {
                             elsewhere.insert(receiver, now.checked_add(ELSEWHERE).unwrap_or(Timestamp::MAX));
                         }
                         next_at = looked.next_at.into_iter().chain(elsewhere.values().copied()).min();
+                        over.extend(looked.idle);
                         for queue in looked.queues {
                             busy.insert(queue.receiver.clone(), queue.failures > 0);
                             runs.push(self.run(Errand::Tell(queue), carrier, bell));
@@ -197,33 +200,62 @@ impl Endplate {
         }
     }
 
-    /// What is due now for receivers that are not busy, and claimed.
+    /// What is due now for receivers that are not busy, and claimed. It is read again once they are claimed: until then another
+    /// instance may have sent what was read first, and more after it.
     async fn look(&self, busy: &[String], room: Room) -> Result<Looked, StoreError> {
         let now = self.clock.now();
-        let waiting = self.store.waiting(now, busy, room).await?;
-        let places = AT_ONCE.saturating_sub(busy.len() + waiting.queues.len());
+        let (queues, calls, next_at) = self.due(now, busy, room).await?;
+        let queued = queues.into_iter().map(|queue| queue.receiver);
+        let wanted: BTreeSet<String> =
+            queued.chain(calls.into_iter().map(|call| call.subscription)).collect();
+        let works: Vec<String> = wanted.iter().map(|receiver| claim(receiver)).collect();
+        let held = self.claims.take(self.store.as_ref(), &works, now).await?;
+        let (mine, elsewhere): (Vec<String>, Vec<String>) =
+            wanted.into_iter().partition(|receiver| held.contains(&claim(receiver)));
+        if mine.is_empty() {
+            return Ok(Looked {
+                queues: Vec::new(),
+                calls: Vec::new(),
+                next_at,
+                elsewhere,
+                idle: Vec::new(),
+            });
+        }
+        let passed: Vec<String> = busy.iter().chain(&elsewhere).cloned().collect();
+        let again = self.due(now, &passed, room).await;
+        if again.is_err() {
+            let claims: Vec<String> = mine.iter().map(|receiver| claim(receiver)).collect();
+            self.claims.give_up(self.store.as_ref(), &claims).await;
+        }
+        let (mut queues, mut calls, mut next_at) = again?;
+        let found = queues.len() + calls.len();
+        queues.retain(|queue| mine.contains(&queue.receiver));
+        calls.retain(|call| mine.contains(&call.subscription));
+        if queues.len() + calls.len() < found {
+            // For somebody else something has become due; that receiver is claimed when it is looked at next.
+            next_at = Some(now);
+        }
+        let is_idle = |receiver: &String| {
+            queues.iter().all(|queue| queue.receiver != *receiver)
+                && calls.iter().all(|call| call.subscription != *receiver)
+        };
+        let idle = mine.into_iter().filter(is_idle).collect();
+        Ok(Looked { queues, calls, next_at, elsewhere, idle })
+    }
+
+    /// What is due now for receivers that are not busy, be they claimed or not.
+    async fn due(
+        &self,
+        now: Timestamp,
+        busy: &[String],
+        room: Room,
+    ) -> Result<(Vec<Queue>, Vec<Call>, Option<Timestamp>), StoreError> {
+        let Waiting { queues, next_at } = self.store.waiting(now, busy, room).await?;
+        let places = AT_ONCE.saturating_sub(busy.len() + queues.len());
         let mut calls = self.store.called(now, places + busy.len()).await?;
         calls.retain(|call| !busy.contains(&call.subscription));
         calls.truncate(places);
-        let Waiting { mut queues, next_at } = waiting;
-        let receivers = queues.iter().map(|queue| &queue.receiver);
-        let works: BTreeSet<String> =
-            receivers.chain(calls.iter().map(|call| &call.subscription)).map(|one| claim(one)).collect();
-        let works = Vec::from_iter(works);
-        let held = self.claims.take(self.store.as_ref(), &works, now).await?;
-        let mut elsewhere = Vec::new();
-        if held.len() < works.len() {
-            let mut is_held = |receiver: &String| {
-                let is_held = held.contains(&claim(receiver));
-                if !is_held {
-                    elsewhere.push(receiver.clone());
-                }
-                is_held
-            };
-            queues.retain(|queue| is_held(&queue.receiver));
-            calls.retain(|call| is_held(&call.subscription));
-        }
-        Ok(Looked { queues, calls, next_at, elsewhere })
+        Ok((queues, calls, next_at))
     }
 
     /// Sends the events of one receiver in order, up to the first that does not go; or calls it.
@@ -329,7 +361,7 @@ impl Endplate {
                 }
             };
             told(event, &settlement);
-            report.count(&settlement);
+            report.count(&settlement, events.len());
             unsettled.extend(events.iter().enumerate().map(|(at, one)| Attempt {
                 number: one.number,
                 at: now,
@@ -371,13 +403,13 @@ async fn meanwhile<R: Future<Output = Done>, T>(
 }
 
 impl DeliveryReport {
-    fn count(&mut self, settlement: &Settlement) {
-        match settlement {
-            Settlement::Delivered => self.delivered += 1,
-            Settlement::Retry { .. } | Settlement::Held { .. } => self.deferred += 1,
-            Settlement::Parked { .. } => self.parked += 1,
-            Settlement::Dropped { .. } => self.dropped += 1,
-        }
+    fn count(&mut self, settlement: &Settlement, events: usize) {
+        *match settlement {
+            Settlement::Delivered => &mut self.delivered,
+            Settlement::Retry { .. } | Settlement::Held { .. } => &mut self.deferred,
+            Settlement::Parked { .. } => &mut self.parked,
+            Settlement::Dropped { .. } => &mut self.dropped,
+        } += events;
     }
 
     fn add(&mut self, other: Self) {

@@ -6,7 +6,7 @@ const NOW: Timestamp = Timestamp::UNIX_EPOCH;
 fn event(receiver: &str, number: u64, attempts: u32) -> Event {
     let notice =
         Notice { receiver: receiver.to_owned(), kind: "Task".to_owned(), id: "1".to_owned(), version: 1 };
-    Event { notice, number, attempts, raised_at: NOW, queued_at: NOW, trace: None }
+    Event { notice, number, attempts, raised_at: NOW, queued_at: NOW, trace: None, is_waiting: true }
 }
 
 fn standing(failures: u32) -> Standing {

@@ -20,6 +20,8 @@ pub struct Event {
     pub queued_at: Timestamp,
     /// The request that caused it, if it is known.
     pub trace: Option<Arc<Trace>>,
+    /// Whether it is to be sent, be it later; else it is settled.
+    pub is_waiting: bool,
 }
 
 /// The first unsettled events of one receiver, in order.

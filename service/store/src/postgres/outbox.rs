@@ -27,7 +27,7 @@ pub(super) async fn waiting(
              and key <> all($2::text[]) order by next_at_ms, key limit $4), \
          chosen as (select * from well union all select * from failing) \
          select coalesce((select json_agg(json_build_array(c.key, c.failures, (select coalesce(json_agg(json_build_array( \
-                 e.number, e.kind, e.id, e.version, e.attempts, e.raised_at_ms, e.queued_at_ms, e.traceparent, e.tracestate) \
+                 e.number, e.kind, e.id, e.version, e.attempts, e.raised_at_ms, e.queued_at_ms, e.traceparent, e.tracestate, e.settled) \
                  order by e.number), '[]'::json) \
                  from (select * from event where receiver = c.key and settled = 0 order by number limit $5) e \
                  where c.failures = 0 or e.number = c.first)) order by c.at_ms, c.key) from chosen c), '[]'::json)::text, \
@@ -59,7 +59,7 @@ pub(super) async fn events(
 ) -> Result<Vec<Event>, StoreError> {
     const CONTEXT: &str = "reading events";
     let rows: String = sqlx::query_scalar(
-        "select coalesce(json_agg(json_build_array(number, kind, id, version, attempts, raised_at_ms, queued_at_ms, traceparent, tracestate) \
+        "select coalesce(json_agg(json_build_array(number, kind, id, version, attempts, raised_at_ms, queued_at_ms, traceparent, tracestate, settled) \
              order by number), '[]'::json)::text \
          from (select * from event where receiver = $1 and number >= $2 order by number limit $3) e",
     )

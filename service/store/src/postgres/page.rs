@@ -58,7 +58,7 @@ pub(super) async fn past(readers: &PgPool, past: &Past) -> Result<PastPage, Stor
     let rows = query(history::page(Postgres, past)).fetch_all(&mut *snapshot);
     let rows = rows.await.map_err(failed(READING))?;
     snapshot.commit().await.map_err(failed(READING))?;
-    history::cut(past, rows, total.unsigned_abs()).map_err(failed(READING))
+    history::cut(past, rows, total).map_err(failed(READING))
 }
 
 /// How many values of a date parameter begin at which instant.

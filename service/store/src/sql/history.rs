@@ -28,7 +28,8 @@ pub(crate) fn version_of(row: &impl Columns) -> Result<Version, sqlx::Error> {
 }
 
 /// A page from the rows of its statement, which has one row more if there is a next one.
-pub(crate) fn cut<R: Columns>(past: &Past, mut rows: Vec<R>, total: u64) -> Result<PastPage, sqlx::Error> {
+pub(crate) fn cut<R: Columns>(past: &Past, mut rows: Vec<R>, total: i64) -> Result<PastPage, sqlx::Error> {
+    let total = Some(total.unsigned_abs()).filter(|total| *total <= PastPage::TOTAL_MAX as u64);
     let more = rows.len() > past.count;
     rows.truncate(past.count);
     let next = if more { rows.last().map(place).transpose()? } else { None };
@@ -40,10 +41,11 @@ fn place(row: &impl Columns) -> Result<Place, sqlx::Error> {
     Ok(Place { at_ms: row.integer(3)?, number: row.integer(6)? })
 }
 
-/// The statement of how many versions there are in all.
+/// The statement of how many versions there are in all, as far as they are counted.
 pub(crate) fn count(dialect: Dialect, past: &Past) -> Statement {
-    let mut sql = Statement::new(dialect, "select count(*)");
+    let mut sql = Statement::new(dialect, "select count(*) from (select 1");
     conditions(&mut sql, past);
+    sql.push_limit(PastPage::TOTAL_MAX + 1).push(") counted");
     sql
 }
 

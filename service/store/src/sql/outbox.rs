@@ -6,21 +6,22 @@ use endplate_followup::ports::{Attempt, Event, Notice, Queue, Receiver, Settleme
 use endplate_followup::trace::Trace;
 use std::sync::Arc;
 
-/// An event as a JSON array: number, kind, id, version, attempts, raised, queued, traceparent, tracestate.
-pub(crate) type EventRow = (u64, String, String, u64, u32, i64, i64, Option<String>, Option<String>);
+/// An event as a JSON array: number, kind, id, version, attempts, raised, queued, traceparent, tracestate, state.
+pub(crate) type EventRow = (u64, String, String, u64, u32, i64, i64, Option<String>, Option<String>, i64);
 
 /// A receiver with its events, as a JSON array: key, failures, events.
 pub(crate) type QueueRow = (String, u32, Vec<EventRow>);
 
 pub(crate) fn event(receiver: &str, row: EventRow) -> Event {
-    let (number, kind, id, version, attempts, raised, queued, parent, state) = row;
+    let (number, kind, id, version, attempts, raised, queued, parent, trace_state, settled) = row;
     Event {
         notice: Notice { receiver: receiver.to_owned(), kind, id, version },
         number,
         attempts,
         raised_at: instant(raised),
         queued_at: instant(queued),
-        trace: parent.map(|parent| Arc::new(Trace { parent, state })),
+        trace: parent.map(|parent| Arc::new(Trace { parent, state: trace_state })),
+        is_waiting: settled == 0,
     }
 }
 

@@ -57,5 +57,5 @@ pub(super) async fn page(readers: &SqlitePool, past: &Past) -> Result<PastPage, 
     let rows = query(history::page(Sqlite, past)).fetch_all(&mut *snapshot);
     let rows = rows.await.map_err(failed(CONTEXT))?;
     snapshot.commit().await.map_err(failed(CONTEXT))?;
-    history::cut(past, rows, total.unsigned_abs()).map_err(failed(CONTEXT))
+    history::cut(past, rows, total).map_err(failed(CONTEXT))
 }

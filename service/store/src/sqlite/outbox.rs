@@ -88,7 +88,7 @@ pub(super) async fn waiting(
              and key not in (select value from json_each(?2)) order by next_at_ms limit ?4 + 0), \
          chosen as (select * from well union all select * from failing) \
          select (select json_group_array(json_array(c.key, c.failures, json((select json_group_array(json_array( \
-                 e.number, e.kind, e.id, e.version, e.attempts, e.raised_at_ms, e.queued_at_ms, e.traceparent, e.tracestate) order by e.number) \
+                 e.number, e.kind, e.id, e.version, e.attempts, e.raised_at_ms, e.queued_at_ms, e.traceparent, e.tracestate, e.settled) order by e.number) \
                  from event e where e.receiver = c.key and e.number in (select number from event indexed by event_waiting \
                      where receiver = c.key and settled = 0 order by number limit ?5 + 0) \
                  and (c.failures = 0 or e.number = c.first)))) order by c.at_ms, c.key) from chosen c), \
@@ -125,7 +125,7 @@ pub(super) async fn events(
 ) -> Result<Vec<Event>, StoreError> {
     const CONTEXT: &str = "reading events";
     let rows: String = sqlx::query_scalar(
-        "select json_group_array(json_array(number, kind, id, version, attempts, raised_at_ms, queued_at_ms, traceparent, tracestate) \
+        "select json_group_array(json_array(number, kind, id, version, attempts, raised_at_ms, queued_at_ms, traceparent, tracestate, settled) \
              order by number) \
          from (select * from event where receiver = ? and number >= ? order by number limit ? + 0)",
     )

@@ -71,6 +71,7 @@ macro_rules! every_law {
             resource::a_deletion_is_a_version_and_ends_what_can_be_found,
             resource::what_refers_to_a_resource_is_known,
             resource::a_history_is_of_an_instance_a_type_or_all,
+            resource::a_long_history_is_not_counted_to_its_end,
             resource::pages_of_a_history_neither_repeat_nor_skip_while_it_grows,
             resource::a_body_comes_back_byte_for_byte,
             resource::a_version_out_of_turn_writes_nothing,

@@ -10,7 +10,7 @@ const RELEASED: [(&str, &str); 8] = [
     ("postgres/0001_house.sql", "243ed26471264dbeb77992d757b10313d40503b8b5ec3182182cc8d337489489"),
     ("postgres/0002_copying.sql", "30688cf56da41ab1461a973c4eecc62707e2b65ebeea6a1a4dfa51a3b4c4c75a"),
     ("postgres/0003_trace.sql", "8ee0f8f5e93271d93f40d8b353251c752c7961b665691d3bc49b809a9ff8f9e4"),
-    ("postgres/0004_open.sql", "0e41af4514b0985b295d3c315d581c48db63d855b30c6277c9f744aeac934c0b"),
+    ("postgres/0004_open.sql", "9ce979173141813a19a5ac635e1a8518cb060e7385a15c590ea025d9bab34fb2"),
     ("sqlite/0001_house.sql", "ef3f5c258a89738a3b4cc53a46f0b0e3215cabf4cbc0f29fc0d131697ccdcf1f"),
     ("sqlite/0002_copying.sql", "c3328abee9c938e238e7e23f8022b416c4b643daa93037921e0a07866d26f89e"),
     ("sqlite/0003_trace.sql", "8ee0f8f5e93271d93f40d8b353251c752c7961b665691d3bc49b809a9ff8f9e4"),

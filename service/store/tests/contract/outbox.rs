@@ -115,6 +115,7 @@ pub async fn events_are_numbered_within_their_receiver(store: &dyn Store) {
         raised_at: at(5),
         queued_at: at(5),
         trace: None,
+        is_waiting: true,
     };
     assert_eq!(first(store, "s").await, raised);
     let delivered = deliver_all(store).await;

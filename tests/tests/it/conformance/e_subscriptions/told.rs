@@ -10,6 +10,7 @@ use crate::hook::{Hook, Request, numbers, parameters};
 use crate::served::Served;
 use endplate_fhir::Json;
 use endplate_fhir::validate;
+use endplate_followup::ports::Replay;
 use reqwest::Method;
 use serde_json::json;
 use std::collections::BTreeSet;
@@ -223,6 +224,30 @@ async fn e18_events_are_numbered_without_gaps_and_told_together() {
         let last = numbers.last().unwrap().to_string();
         assert_eq!(one.status("events-since-subscription-start"), [json!(last)]);
     }
+}
+
+#[tokio::test]
+async fn e18_what_is_asked_for_again_brings_nothing_along_that_was_taken() {
+    let (served, hook) = subscribed(|endpoint| {
+        with_channel(topic("s", "reviews", endpoint, "id-only"), "max-count", "valuePositiveInt", &json!(20))
+    })
+    .await;
+    repaired(&served).await;
+    let total = raised(&asked_status(&served, "s").await);
+    assert_eq!(served.deliver().await.delivered as u64, total, "events, not messages");
+    noted(&served, "refused").await;
+    let refused = total + 1..=raised(&asked_status(&served, "s").await);
+    hook.answer([422]);
+    served.deliver().await;
+    noted(&served, "taken").await;
+    served.clock.turn_on_s(longest_wait_s(0));
+    served.deliver().await;
+    hook.taken();
+    let dead = Replay { receiver: Some("s".to_owned()), dead: true, ..Replay::default() };
+    assert_eq!(served.server.endplate().replay(&dead).await.unwrap(), refused.clone().count() as u64);
+    served.deliver().await;
+    let told: Vec<u64> = hook.taken().iter().flat_map(Request::numbers).collect();
+    assert_eq!(told, refused.collect::<Vec<_>>());
 }
 
 // Backport, channels: POST, the format and the headers that were asked for; success is 2xx, and redirects are not followed.

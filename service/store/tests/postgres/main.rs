@@ -1,5 +1,7 @@
 //! What is special to PostgreSQL: many instances, a server that fails, other people's addresses, and texts that it cannot hold.
 
+mod line;
+
 use endplate_fhir::index::{IndexRow, IndexValue};
 use endplate_fhir::search::{Clause, Match, Part, Query, TokenSystem, fold};
 use endplate_followup::audit::chain;
@@ -13,16 +15,9 @@ use futures_util::future::join_all;
 use jiff::Timestamp;
 use jiff::civil::Date;
 use sqlx::Connection;
-use sqlx::postgres::PgConnectOptions;
 use std::collections::BTreeMap;
 use std::error::Error;
 use std::fmt::Write;
-use std::sync::Arc;
-use std::sync::atomic::{AtomicUsize, Ordering};
-use std::time::Duration;
-use tokio::io::copy_bidirectional;
-use tokio::net::{TcpListener, UnixStream};
-use tokio::sync::watch;
 
 const ROOM: Room = Room { well: 9, failing: 9, events: 9 };
 
@@ -92,6 +87,36 @@ async fn a_store_of_an_earlier_release_is_brought_up_to_date() {
             .unwrap();
         assert_eq!(last, i64::try_from(LATEST).unwrap());
     }
+}
+
+/// An instance of an earlier release writes on while the migration reads what there is.
+#[tokio::test]
+async fn a_task_that_is_closed_or_opened_during_migration_4_is_counted_as_it_stands() {
+    const TEXT: &str = include_str!("../../migrations/postgres/0004_open.sql");
+    let (reading, looking_again) = TEXT.split_at(TEXT.find("-- For a moment").unwrap());
+    let address = postgres::database().await;
+    let store = PostgresStore::open(&address).await.unwrap();
+    store.commit(change(["t1", "t2", "t3"].map(overdue).to_vec())).await.unwrap();
+    let mut migrating = sqlx::PgConnection::connect(&address).await.unwrap();
+    for statement in taken_back_to(3) {
+        sqlx::query(sqlx::AssertSqlSafe(statement)).execute(&mut migrating).await.unwrap();
+    }
+    let open =
+        "update token_row set code = 'draft' where resource = (select key from resource where id = 't2')";
+    sqlx::query(open).execute(&mut migrating).await.unwrap();
+    let mut transaction = migrating.begin().await.unwrap();
+    sqlx::raw_sql(reading).execute(&mut *transaction).await.unwrap();
+    // As that release does it: the row of the status changes, and what else the Task is found by stays.
+    let mut earlier = sqlx::PgConnection::connect(&address).await.unwrap();
+    for (id, code) in [("t1", "completed"), ("t2", "requested")] {
+        let written = "with task as (update resource set at_ms = extract(epoch from now()) * 1000 where id = $1 returning key) \
+             update token_row set code = $2 where resource = (select key from task)";
+        sqlx::query(written).bind(id).bind(code).execute(&mut earlier).await.unwrap();
+    }
+    sqlx::raw_sql(looking_again).execute(&mut *transaction).await.unwrap();
+    transaction.commit().await.unwrap();
+    let tally = store.tally(at(1_000), Date::constant(1970, 1, 1)).await.unwrap();
+    assert_eq!(tally.overdue_tasks, 2, "t2 and t3");
 }
 
 #[tokio::test]
@@ -438,90 +463,4 @@ async fn the_tasks_of_one_patient_are_found_by_the_patient() {
     let fetched = tokens_fetched(&address).await - before;
     // All there are come on the first page, and need not be counted.
     assert!(fetched.unsigned_abs() <= 40 * EACH as u64, "{fetched}");
-}
-
-/// A line to a server that can be cut: what comes is then taken and not answered, and what was connected then stays silent for ever.
-struct Line {
-    address: String,
-    /// Connections that have come.
-    come: Arc<AtomicUsize>,
-    stands: watch::Sender<bool>,
-}
-
-/// A line to the server that has this database.
-async fn line(database: &str) -> Line {
-    let options: PgConnectOptions = database.parse().unwrap();
-    let socket = options.get_socket().unwrap().join(format!(".s.PGSQL.{}", options.get_port()));
-    let listener = TcpListener::bind("127.0.0.1:0").await.unwrap();
-    let address = format!(
-        "postgres://{}@{}/{}?sslmode=disable",
-        options.get_username(),
-        listener.local_addr().unwrap(),
-        options.get_database().unwrap()
-    );
-    let (come, stands) = (Arc::new(AtomicUsize::new(0)), watch::Sender::new(true));
-    let (counted, standing) = (Arc::clone(&come), stands.subscribe());
-    tokio::spawn(async move {
-        loop {
-            let (mut client, _) = listener.accept().await.unwrap();
-            counted.fetch_add(1, Ordering::SeqCst);
-            let (socket, mut standing) = (socket.clone(), standing.clone());
-            tokio::spawn(async move {
-                if *standing.borrow() {
-                    let mut server = UnixStream::connect(socket).await.unwrap();
-                    tokio::select! {
-                        _ = copy_bidirectional(&mut client, &mut server) => return,
-                        _ = standing.wait_for(|stands| !stands) => {}
-                    }
-                }
-                std::future::pending::<()>().await;
-                drop(client);
-            });
-        }
-    });
-    Line { address, come, stands }
-}
-
-/// After a network was cut, connections that nobody will ever answer are found and dropped before the store is said to be ready.
-#[tokio::test]
-async fn connections_whose_other_end_vanished_are_not_waited_for() {
-    let line = line(&postgres::database().await).await;
-    let store = PostgresStore::open(&line.address).await.unwrap();
-    // So many at once that every connection that writes is in use.
-    let commits = |round: usize| {
-        let store = &store;
-        join_all((0..24).map(move |n| store.commit(change(vec![put(&format!("t{round}-{n}"), 1)]))))
-    };
-    assert!(commits(1).await.iter().all(Result::is_ok));
-    line.stands.send_replace(false);
-    // As whoever asks whether it is ready does.
-    let ready = async || tokio::time::timeout(Duration::from_secs(2), store.check()).await;
-    assert!(!matches!(ready().await, Ok(Ok(()))));
-    line.stands.send_replace(true);
-    while !matches!(ready().await, Ok(Ok(()))) {}
-    let committed = tokio::time::timeout(Duration::from_secs(5), commits(2)).await;
-    assert!(committed.expect("none of them waits").iter().all(Result::is_ok));
-}
-
-/// Whoever searches waits for a silent replica once, not at every step of every search; and it is asked again once it answers.
-#[tokio::test]
-async fn a_silent_replica_is_passed_over_until_it_answers() {
-    // It holds one Task more, so that an answer says who gave it.
-    let (database, other) = (postgres::database().await, postgres::database().await);
-    let line = line(&other).await;
-    let replica = PostgresStore::open(&other).await.unwrap();
-    replica.commit(change(vec![put("t1", 1), put("t2", 1)])).await.unwrap();
-    let store = PostgresStore::open(&database).await.unwrap().beside(&line.address).unwrap();
-    store.commit(change(vec![put("t1", 1)])).await.unwrap();
-    let query = Query { count: 9, ..Query::of("Task") };
-    let found = async || store.search_lately(&query).await.unwrap().resources.len();
-    assert_eq!(found().await, 2);
-    line.stands.send_replace(false);
-    for _ in 0..100 {
-        assert_eq!(found().await, 1);
-    }
-    // None of them waited but the first; and one question after the other is asked, whether it is there.
-    assert!(line.come.load(Ordering::SeqCst) < 50, "{:?}", line.come);
-    line.stands.send_replace(true);
-    while found().await != 2 {}
 }
