@@ -194,8 +194,12 @@ impl Store for Shaky {
         self.now(self.inner.chain(after, limit))
     }
 
-    async fn unchained(&self, limit: usize) -> Result<Vec<String>, StoreError> {
-        self.now(self.inner.unchained(limit))
+    async fn unchained(
+        &self,
+        after: Option<&str>,
+        among: usize,
+    ) -> Result<(Vec<String>, Option<String>), StoreError> {
+        self.now(self.inner.unchained(after, among))
     }
 
     async fn due(&self, on: Date, after: Option<&str>, limit: usize) -> Result<Vec<String>, StoreError> {

@@ -339,8 +339,13 @@ pub trait Store: Counterparts + Send + Sync {
     async fn chain_head(&self) -> Result<Option<Link>, StoreError>;
     /// The links after this number, in order, at most `limit`.
     async fn chain(&self, after: u64, limit: usize) -> Result<Vec<Linked>, StoreError>;
-    /// Ids of AuditEvents that no link stands for, in order, at most `limit`.
-    async fn unchained(&self, limit: usize) -> Result<Vec<String>, StoreError>;
+    /// Of the next AuditEvents in order of id, after `after`: the ids of those that no link stands for, and the last one that was
+    /// looked at; none at the end. It looks at `among` of them, or at more and gives at most as many ids.
+    async fn unchained(
+        &self,
+        after: Option<&str>,
+        among: usize,
+    ) -> Result<(Vec<String>, Option<String>), StoreError>;
     /// Patients whose agenda date is `on` or earlier, in order of id, after `after`, at most `limit`.
     async fn due(&self, on: Date, after: Option<&str>, limit: usize) -> Result<Vec<String>, StoreError>;
     /// What may be sent at `now` to receivers that are neither `busy` nor held, as far as there is `room`.

@@ -304,8 +304,12 @@ impl Store for SqliteStore {
         chain::page(&self.readers, after, limit).await
     }
 
-    async fn unchained(&self, limit: usize) -> Result<Vec<String>, StoreError> {
-        chain::loose(&self.readers, limit).await
+    async fn unchained(
+        &self,
+        after: Option<&str>,
+        among: usize,
+    ) -> Result<(Vec<String>, Option<String>), StoreError> {
+        chain::loose(&self.readers, after, among).await
     }
 
     async fn due(&self, on: Date, after: Option<&str>, limit: usize) -> Result<Vec<String>, StoreError> {

@@ -160,8 +160,12 @@ impl Store for MemoryStore {
         Ok(Vec::new())
     }
 
-    async fn unchained(&self, _: usize) -> Result<Vec<String>, StoreError> {
-        Ok(Vec::new())
+    async fn unchained(
+        &self,
+        _: Option<&str>,
+        _: usize,
+    ) -> Result<(Vec<String>, Option<String>), StoreError> {
+        Ok((Vec::new(), None))
     }
 
     async fn due(&self, on: Date, after: Option<&str>, limit: usize) -> Result<Vec<String>, StoreError> {

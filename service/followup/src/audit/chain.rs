@@ -13,6 +13,8 @@ use std::fmt::Write;
 
 /// Links that are read at once.
 const PAGE: usize = 1_000;
+/// AuditEvents of which it is asked at once whether a link stands for them.
+const EVENTS: usize = 10_000;
 
 /// The link that follows `last` and stands for an event with this body.
 pub fn next(last: Option<&Link>, body: &str) -> Link {
@@ -141,9 +143,21 @@ impl Endplate {
             }
             progress(head.as_ref().map_or(0, |link| link.number));
         }
-        let loose = self.store.unchained(1).await?.pop().map(|id| Break::Loose { id });
+        let loose = self.loose_event().await?.map(|id| Break::Loose { id });
         let forgotten = kept.filter(|_| !is_kept).map(|hash| Break::Forgotten { hash: hash.to_owned() });
         Ok(Walk { head, broken: loose.or(forgotten) })
+    }
+
+    /// An AuditEvent that no link stands for.
+    async fn loose_event(&self) -> Result<Option<String>, Refusal> {
+        let mut after = None;
+        loop {
+            let (loose, last) = self.store.unchained(after.as_deref(), EVENTS).await?;
+            if last.is_none() || !loose.is_empty() {
+                return Ok(loose.into_iter().next());
+            }
+            after = last;
+        }
     }
 }
 

@@ -214,8 +214,12 @@ impl Store for Double {
     async fn chain(&self, _: u64, _: usize) -> Result<Vec<Linked>, StoreError> {
         self.misbehave().map(|()| Vec::new())
     }
-    async fn unchained(&self, _: usize) -> Result<Vec<String>, StoreError> {
-        self.misbehave().map(|()| Vec::new())
+    async fn unchained(
+        &self,
+        _: Option<&str>,
+        _: usize,
+    ) -> Result<(Vec<String>, Option<String>), StoreError> {
+        self.misbehave().map(|()| (Vec::new(), None))
     }
     async fn due(&self, _: Date, _: Option<&str>, _: usize) -> Result<Vec<String>, StoreError> {
         self.swept.add_permits(1);

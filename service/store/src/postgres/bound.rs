@@ -67,7 +67,7 @@ within! { Store:
     commit(change: Changeset) -> ();
     chain_head() -> Option<Link>;
     chain(after: u64, limit: usize) -> Vec<Linked>;
-    unchained(limit: usize) -> Vec<String>;
+    unchained(after: Option<&str>, among: usize) -> (Vec<String>, Option<String>);
     due(on: Date, after: Option<&str>, limit: usize) -> Vec<String>;
     waiting(now: Timestamp, busy: &[String], room: Room) -> Waiting;
     settle(receiver: &str, attempts: Vec<Attempt>) -> ();

@@ -81,14 +81,21 @@ pub(super) async fn page(readers: &PgPool, after: u64, limit: usize) -> Result<V
     rows.iter().map(linked).collect::<Result<_, sqlx::Error>>().map_err(failed(CONTEXT))
 }
 
-/// Ids of AuditEvents that no link stands for.
-pub(super) async fn loose(readers: &PgPool, limit: usize) -> Result<Vec<String>, StoreError> {
-    sqlx::query_scalar(
-        "select id from resource r where kind = 'AuditEvent' \
-         and not exists (select from audit_link l where l.resource = r.key) order by id limit $1",
+/// Of the next AuditEvents by id those that no link stands for, and the last one that was looked at.
+pub(super) async fn loose(
+    readers: &PgPool,
+    after: Option<&str>,
+    among: usize,
+) -> Result<(Vec<String>, Option<String>), StoreError> {
+    let asked = sqlx::query_as(
+        "with page as materialized (select key, id from resource where kind = 'AuditEvent' and id > $1 \
+             order by id limit $2) \
+         select id, not exists (select 1 from audit_link l where l.resource = page.key) from page order by id",
     )
-    .bind(number(limit as u64))
-    .fetch_all(readers)
-    .await
-    .map_err(failed("reading the audit trail"))
+    .bind(after.unwrap_or_default())
+    .bind(number(among as u64));
+    let page: Vec<(String, bool)> =
+        asked.fetch_all(readers).await.map_err(failed("reading the audit trail"))?;
+    let last = page.last().map(|(id, _)| id.clone());
+    Ok((page.into_iter().filter(|(_, is_loose)| *is_loose).map(|(id, _)| id).collect(), last))
 }

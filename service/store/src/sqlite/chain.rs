@@ -70,14 +70,20 @@ pub(super) async fn page(readers: &SqlitePool, after: u64, limit: usize) -> Resu
     rows.iter().map(linked).collect::<Result<_, sqlx::Error>>().map_err(failed(CONTEXT))
 }
 
-/// Ids of AuditEvents that no link stands for.
-pub(super) async fn loose(readers: &SqlitePool, limit: usize) -> Result<Vec<String>, StoreError> {
-    sqlx::query_scalar(
-        "select id from resource where kind = 'AuditEvent' and key not in (select resource from audit_link) \
-         order by id limit ? + 0",
+/// Ids of AuditEvents that no link stands for. All are looked at: nothing finds a link by its resource, and one walk along both
+/// tables is what looking at some of them costs.
+pub(super) async fn loose(
+    readers: &SqlitePool,
+    after: Option<&str>,
+    among: usize,
+) -> Result<(Vec<String>, Option<String>), StoreError> {
+    let asked = sqlx::query_scalar(
+        "select id from resource where kind = 'AuditEvent' and id > ?1 \
+         and key not in (select resource from audit_link) order by id limit ?2 + 0",
     )
-    .bind(number(limit as u64))
-    .fetch_all(readers)
-    .await
-    .map_err(failed("reading the audit trail"))
+    .bind(after.unwrap_or_default())
+    .bind(number(among as u64));
+    let loose: Vec<String> = asked.fetch_all(readers).await.map_err(failed("reading the audit trail"))?;
+    let last = loose.last().cloned();
+    Ok((loose, last))
 }
