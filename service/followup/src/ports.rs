@@ -371,8 +371,8 @@ pub trait Store: Counterparts + Send + Sync {
     /// `until`; what was to be remembered until before `now` is forgotten.
     async fn use_once(&self, key: &str, until: Timestamp, now: Timestamp) -> Result<bool, StoreError>;
     /// Claims pieces of work for `holder` until `seconds` from now by the store's clock, those that nobody else has claimed for
-    /// longer than until now. Gives those that are the holder's, in order; to claim one again is to keep it. A store that can have
-    /// but one holder grants all.
+    /// longer than until now. Gives those that are the holder's, in order; to claim one again is to keep it. A store that has
+    /// but one holder, whoever that is, grants it all.
     async fn claim(&self, works: &[String], holder: &str, seconds: u32) -> Result<Vec<String>, StoreError> {
         let _ = (holder, seconds);
         Ok(works.iter().cloned().collect::<BTreeSet<_>>().into_iter().collect())

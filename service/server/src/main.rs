@@ -50,7 +50,7 @@ enum Command {
         #[arg(required = true, value_name = "FILE")]
         files: Vec<String>,
     },
-    /// Look once at everything that is due, and deliver what that raises
+    /// Look once at everything that is due, and deliver all that waits, as far as no service does
     Sweep {
         /// Look as of this moment; what that raises is stored and sent [default: now]
         #[arg(long, value_name = "INSTANT")]
@@ -59,7 +59,7 @@ enum Command {
         #[arg(long, value_name = "URL")]
         store: Option<String>,
     },
-    /// Show how the receivers of notifications stand; no payloads, no addresses
+    /// Show how the receivers of notifications stand; no payloads, no addresses, reasons as a receiver gave them
     Outbox {
         /// Each dead letter instead, with the reason
         #[arg(long)]
@@ -70,7 +70,7 @@ enum Command {
     },
     /// Have notifications sent again, under the same event ids and in their order
     Replay {
-        /// Of this receiver only: the id of its Subscription [default: all]
+        /// Of this receiver only: the id of its Subscription, or record/NAME [default: all]
         #[arg(long, value_name = "ID")]
         receiver: Option<String>,
         /// All that were committed at this moment or later
@@ -167,7 +167,7 @@ struct Overrides {
     /// Where resources are kept: sqlite:PATH, sqlite::memory: or postgres://… [variable: ENDPLATE_STORE]
     #[arg(long, value_name = "URL")]
     store: Option<String>,
-    /// Allow listening beyond this machine without access control [variable: ENDPLATE_UNPROTECTED]
+    /// Allow listening beyond this machine without access control or without TLS [variable: ENDPLATE_UNPROTECTED]
     #[arg(long)]
     unprotected: bool,
 }

@@ -130,7 +130,7 @@ pub async fn replay(
     let (endplate, ..) = open(config).await?;
     let again = endplate.replay(&Replay { receiver, since, dead }).await?;
     Ok(format!(
-        "events to be sent again {again}; a service that runs begins within a minute, endplate sweep at once\n"
+        "events to be sent again {again}; a service that runs begins within a minute; where none runs, endplate sweep sends them\n"
     ))
 }
 

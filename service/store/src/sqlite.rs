@@ -8,6 +8,7 @@ mod outbox;
 mod page;
 mod recent;
 mod record;
+mod turn;
 mod write;
 
 use crate::OpenError;
@@ -30,9 +31,11 @@ use sqlx::sqlite::{
     SqlitePoolOptions, SqliteSynchronous,
 };
 use sqlx::{AssertSqlSafe, ConnectOptions, Connection, Row, Sqlite};
+use std::collections::BTreeSet;
 use std::path::Path;
 use std::sync::Arc;
 use std::time::Duration;
+use turn::Turn;
 use write::{Work, Writer};
 
 /// Readers at once.
@@ -50,6 +53,7 @@ pub struct SqliteStore {
     writer: Writer,
     recent: Option<Arc<Recent>>,
     ahead: Ahead,
+    turn: Turn,
     /// The folder of a store that is thrown away with this value.
     _temporary: Option<tempfile::TempDir>,
 }
@@ -120,7 +124,8 @@ impl SqliteStore {
         let recent = if temporary.is_some() { Some(Recent::alone()) } else { Recent::shared(path) };
         let recent = recent.map(Arc::new);
         let writer = Writer::start(connection, recent.clone()).map_err(|error| wrong(error.into()))?;
-        Ok(Self { readers, writer, recent, ahead: Ahead::default(), _temporary: temporary })
+        let turn = Turn::beside(path);
+        Ok(Self { readers, writer, recent, ahead: Ahead::default(), turn, _temporary: temporary })
     }
 }
 
@@ -366,6 +371,12 @@ impl Store for SqliteStore {
             Err(StoreError::Moved) => Ok(false),
             Err(error) => Err(error),
         }
+    }
+
+    async fn claim(&self, works: &[String], _: &str, _: u32) -> Result<Vec<String>, StoreError> {
+        let works: BTreeSet<&String> =
+            if self.turn.take()? { works.iter().collect() } else { BTreeSet::new() };
+        Ok(works.into_iter().cloned().collect())
     }
 
     async fn tally(&self, now: Timestamp, today: Date) -> Result<Tally, StoreError> {

@@ -330,6 +330,23 @@ async fn a_store_of_an_earlier_release_is_brought_up_to_date() {
     }
 }
 
+/// A command beside the service, such as `endplate sweep`, does not send what the service is sending.
+#[tokio::test]
+async fn of_two_programs_on_one_file_one_has_the_claims_until_it_ends() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("store.db");
+    let (service, command) = (open(&path).await.unwrap(), open(&path).await.unwrap());
+    let works = ["sweep", "deliver/s", "sweep"].map(str::to_owned);
+    assert_eq!(service.claim(&works, "a", 15).await.unwrap(), ["deliver/s", "sweep"]);
+    assert_eq!(command.claim(&works, "b", 15).await.unwrap(), [""; 0]);
+    // It is the program's, be its claims given up or not: nobody else would know when to look.
+    service.release(&works, "a").await.unwrap();
+    assert_eq!(command.claim(&works, "b", 15).await.unwrap(), [""; 0]);
+    assert_eq!(service.claim(&works[..1], "a", 15).await.unwrap(), ["sweep"]);
+    drop(service);
+    assert_eq!(command.claim(&works, "b", 15).await.unwrap(), ["deliver/s", "sweep"]);
+}
+
 /// I03 of the checklist: it is the file that is asked.
 #[tokio::test]
 async fn a_store_that_lost_a_migration_or_its_file_is_not_ready() {

@@ -45,6 +45,14 @@ impl Cluster {
         cluster
     }
 
+    /// What a copy of the database holds, made as deploy/README.md says.
+    fn copy(&self) -> String {
+        let password = std::fs::read_to_string(folder().join("compose/secrets/postgres-password"));
+        let password = format!("PGPASSWORD={}", password.expect("prepared").trim());
+        let dump = "pg_dump --host=127.0.0.1 --username=endplate --format=custom --no-owner --no-acl endplate | pg_restore --list";
+        docker(&["exec", "--env", &password, &self.only("postgres"), "sh", "-c", dump])
+    }
+
     /// The names of the containers of a service.
     fn containers(&self, service: &str) -> Vec<String> {
         let of = |label: &str, value: &str| format!("label=com.docker.compose.{label}={value}");
@@ -213,6 +221,7 @@ async fn three_instances_keep_their_word_while_one_is_killed_one_cut_off_and_all
         "channel": { "type": "rest-hook", "endpoint": "http://subscriber:8080/", "payload": "application/fhir+json" },
     });
     caller.send("PUT", "/fhir/Subscription/s", &subscription.to_string()).await;
+    assert!(cluster.copy().contains("TABLE DATA public resource "), "a copy while it runs");
     let mut load = Load::start(&caller);
     load.goes_on().await;
     assert_eq!(load.failures(), NOTHING, "all is well");
