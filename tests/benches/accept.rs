@@ -12,6 +12,7 @@ use endplate_followup::audit::{Arrival, Call};
 use endplate_followup::ports::Clock;
 use endplate_followup::{Endplate, Party, Returned, Settings, protocol};
 use endplate_server as _; // for its allocator: what is measured is what is served
+use endplate_tests::median;
 use jiff::Timestamp;
 use serde_json::Value;
 use sqlx::postgres::PgPoolOptions;
@@ -112,12 +113,6 @@ impl World {
         }
         RECORDS as f64 / start.elapsed().as_secs_f64()
     }
-}
-
-fn median(values: impl Iterator<Item = f64>) -> f64 {
-    let mut all: Vec<f64> = values.collect();
-    all.sort_by(f64::total_cmp);
-    all[all.len() / 2]
 }
 
 fn options(file: &Path) -> SqliteConnectOptions {

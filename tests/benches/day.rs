@@ -10,6 +10,7 @@ use endplate_fhir::{Json, search};
 use endplate_followup::Endplate;
 use endplate_followup::ports::Store;
 use endplate_store::SqliteStore;
+use endplate_tests::median;
 use population::{BASE, Original, SetClock, endplate, record};
 use serde_json::json;
 use sqlx::sqlite::{SqliteConnectOptions, SqliteJournalMode, SqliteSynchronous};
@@ -141,12 +142,7 @@ async fn bare_ms(folder: &Path) -> f64 {
         transaction.commit().await.expect("a commit");
         all.push(start.elapsed().as_secs_f64() * 1e3);
     }
-    median(&mut all)
-}
-
-fn median(all: &mut [f64]) -> f64 {
-    all.sort_by(f64::total_cmp);
-    all[all.len() / 2]
+    median(all)
 }
 
 /// Findings that come in at the small and at the large store in turn.
@@ -156,7 +152,7 @@ async fn findings(small: &House, large: &House, what: &str, numbers: std::ops::R
         few.push(small.finding_ms(number, tinel_mm).await);
         many.push(large.finding_ms(number, tinel_mm).await);
     }
-    let (few, many) = (median(&mut few), median(&mut many));
+    let (few, many) = (median(few), median(many));
     println!(
         "{what}: {many:.2} ms (aim {FINDING_MS}), {:.2} times that of the small store with {few:.2} ms (aim {RATIO})",
         many / few

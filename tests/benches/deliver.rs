@@ -13,6 +13,7 @@ use endplate_server::boot;
 use endplate_server::clock::SystemClock;
 use endplate_server::config::{Config, StoreUrl};
 use endplate_server::webhook::Webhook;
+use endplate_tests::median;
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
 use reqwest::Client;
@@ -153,11 +154,6 @@ async fn among(file: &Path, dead: usize) -> f64 {
     let seconds = start.elapsed().as_secs_f64();
     delivering.abort();
     seconds
-}
-
-fn median(mut of: Vec<f64>) -> f64 {
-    of.sort_by(f64::total_cmp);
-    of.get(of.len() / 2).copied().unwrap_or_default()
 }
 
 #[tokio::main]

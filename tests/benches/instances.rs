@@ -8,6 +8,7 @@
 mod population;
 
 use endplate_store::open;
+use endplate_tests::median;
 use endplate_tests::postgres::Server;
 use population::{SetClock, endplate, record};
 use std::path::Path;
@@ -24,11 +25,6 @@ const SENDERS: usize = 8;
 const ROUNDS: usize = 3;
 /// How long pgbench runs, seconds.
 const PGBENCH_S: u32 = 5;
-
-fn median(mut all: Vec<f64>) -> f64 {
-    all.sort_by(f64::total_cmp);
-    all[all.len() / 2]
-}
 
 /// Records accepted each second by so many instances together.
 async fn accepted(address: &str, instances: usize) -> f64 {
@@ -89,12 +85,12 @@ async fn main() {
         twos.push(accepted(&server.database(&format!("two_{round}")).await, 2).await);
         limits.extend(pgbench(&server, 2 * SENDERS));
     }
-    let ratios = ones.iter().zip(&twos).map(|(one, two)| two / one).collect();
+    let ratio = median(ones.iter().zip(&twos).map(|(one, two)| two / one));
     println!(
         "records with their plans: {:.0} a second by one instance, {:.0} by two, ratio {:.2}",
         median(ones),
         median(twos.clone()),
-        median(ratios)
+        ratio
     );
     if limits.is_empty() {
         println!("pgbench is not installed: the limit of the server is not known");

@@ -13,6 +13,7 @@ use endplate_fhir::{Json, search};
 use endplate_followup::Endplate;
 use endplate_followup::ports::{Clock, Store};
 use endplate_store::open;
+use endplate_tests::median;
 use endplate_tests::postgres::Server;
 use population::{BASE, Original, SetClock, endplate, record};
 use program::{Running, binary};
@@ -50,11 +51,6 @@ struct Row {
     numbers_ms: f64,
     start_ms: f64,
     memory_mb: f64,
-}
-
-fn median(mut all: Vec<f64>) -> f64 {
-    all.sort_by(f64::total_cmp);
-    all[all.len() / 2]
 }
 
 /// The median time of a thing that is done some times, ms.

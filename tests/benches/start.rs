@@ -10,6 +10,7 @@ mod program;
 use axum::Router;
 use axum::routing::get;
 use endplate_fhir::TYPES;
+use endplate_tests::median;
 use program::{Running, binary};
 use reqwest::Client;
 use serde_json::{Value as Json, json};
@@ -40,11 +41,6 @@ fn floor(address: &str) -> Command {
     let mut command = Command::new(std::env::current_exe().expect("this program"));
     command.env(FLOOR, address);
     command
-}
-
-fn median(mut of: Vec<f64>) -> f64 {
-    of.sort_by(f64::total_cmp);
-    of.get(of.len() / 2).copied().unwrap_or_default()
 }
 
 /// The transactions of the invented clinic.

@@ -7,6 +7,7 @@
 use endplate_fhir::index::{IndexRow, IndexValue};
 use endplate_followup::ports::{Agenda, Changeset, Deed, Notice, Put, Scope, Store, Stored};
 use endplate_store::SqliteStore;
+use endplate_tests::median;
 use futures_util::future::join_all;
 use jiff::Timestamp;
 use jiff::civil::Date;
@@ -135,11 +136,6 @@ async fn floor(path: &Path) -> f64 {
     COMMITS as f64 / started.elapsed().as_secs_f64()
 }
 
-fn median(mut values: Vec<f64>) -> f64 {
-    values.sort_by(f64::total_cmp);
-    values[values.len() / 2]
-}
-
 #[tokio::main(flavor = "multi_thread", worker_threads = 2)]
 async fn main() {
     // Beside the build, and not in a temporary folder, which may be memory.
@@ -159,8 +155,8 @@ async fn main() {
     println!("{ROUNDS} rounds of {COMMITS} commits                         commits/s   of the floor");
     let names = ["floor: bodies alone, 1 committer", "store, 1 committer", "store, 16 committers"];
     for (at, name) in names.iter().enumerate() {
-        let speed = median(rounds.iter().map(|round| round[at]).collect());
-        let ratio = median(rounds.iter().map(|round| round[at] / round[0]).collect());
+        let speed = median(rounds.iter().map(|round| round[at]));
+        let ratio = median(rounds.iter().map(|round| round[at] / round[0]));
         println!("{name:<40} {speed:>14.0} {ratio:>14.2}");
     }
 }

@@ -9,6 +9,7 @@ use endplate_fhir::search;
 use endplate_followup::ports::{Changeset, Clock, Deed, Put, Store, Stored};
 use endplate_followup::{Endplate, Party, Settings, protocol};
 use endplate_store::SqliteStore;
+use endplate_tests::median;
 use jiff::Timestamp;
 use jiff::civil::Date;
 use sqlx::sqlite::{SqliteConnectOptions, SqliteJournalMode};
@@ -104,11 +105,6 @@ async fn bare(connection: &mut SqliteConnection) -> usize {
     rows.iter().map(|row| row.get::<String, _>(4).len() / BODY_BYTES).sum()
 }
 
-fn median(mut values: Vec<f64>) -> f64 {
-    values.sort_by(f64::total_cmp);
-    values[values.len() / 2]
-}
-
 #[tokio::main(flavor = "multi_thread", worker_threads = 2)]
 async fn main() {
     // Beside the build, and not in a temporary folder, which may be memory.
@@ -159,8 +155,8 @@ async fn main() {
     );
     println!("{:<40} {:>14} {:>14}", "", "microseconds", "of the bare");
     for (at, name) in ["bare statement", "Store::search", "Endplate::search"].iter().enumerate() {
-        let time = median(rounds.iter().map(|round| round[at]).collect()) * 1e6;
-        let ratio = median(rounds.iter().map(|round| round[0] / round[at]).collect());
+        let time = median(rounds.iter().map(|round| round[at])) * 1e6;
+        let ratio = median(rounds.iter().map(|round| round[0] / round[at]));
         println!("{name:<40} {time:>14.0} {ratio:>14.2}");
     }
 }

@@ -374,9 +374,10 @@ impl Store for SqliteStore {
     }
 
     async fn claim(&self, works: &[String], _: &str, _: u32) -> Result<Vec<String>, StoreError> {
-        let works: BTreeSet<&String> =
-            if self.turn.take()? { works.iter().collect() } else { BTreeSet::new() };
-        Ok(works.into_iter().cloned().collect())
+        if !self.turn.take()? {
+            return Ok(Vec::new());
+        }
+        Ok(works.iter().cloned().collect::<BTreeSet<_>>().into_iter().collect())
     }
 
     async fn tally(&self, now: Timestamp, today: Date) -> Result<Tally, StoreError> {

@@ -204,7 +204,9 @@ impl Endplate {
     /// instance may have sent what was read first, and more after it.
     async fn look(&self, busy: &[String], room: Room) -> Result<Looked, StoreError> {
         let now = self.clock.now();
-        let (queues, calls, next_at) = self.due(now, busy, room).await?;
+        // Until then, who waits is all that matters.
+        let (queues, calls, next_at) =
+            self.due(now, busy, Room { events: room.events.min(1), ..room }).await?;
         let queued = queues.into_iter().map(|queue| queue.receiver);
         let wanted: BTreeSet<String> =
             queued.chain(calls.into_iter().map(|call| call.subscription)).collect();

@@ -24,8 +24,10 @@ pub(crate) fn open_until(put: &Put) -> Option<i64> {
         IndexValue::Date { end_ms, .. } if row.param == "due" => Some(end_ms),
         _ => None,
     };
-    let is_meant = put.stored.kind == "Task" && put.rows.iter().any(is_open);
-    put.rows.iter().filter(|_| is_meant).find_map(end)
+    if put.stored.kind != "Task" || !put.rows.iter().any(is_open) {
+        return None;
+    }
+    put.rows.iter().find_map(end)
 }
 
 /// $1 is now, in milliseconds; $2 is today, in days.
