@@ -43,7 +43,7 @@ pub mod webhook;
 mod worker;
 
 /// What a write, a derivation and an answer are made of is many small values that live for some milliseconds: a finding takes a
-/// tenth less time than with the system's allocator. C code, that is SQLite, allocates through it too.
+/// tenth less time than with the system's allocator.
 #[global_allocator]
 static ALLOCATOR: mimalloc::MiMalloc = mimalloc::MiMalloc;
 
