@@ -21,7 +21,7 @@ mod watch;
 
 pub use outbox::{Attempt, Event, Queue, Receiver, Replay, Room, Settlement, Traffic, Waiting};
 pub use record::{Bookmark, Counterpart, Counterparts, DeadLetter, Note, Unread};
-pub use watch::{Meter, Tally};
+pub use watch::{Meter, RecordTally, Tally};
 
 use crate::trace::Trace;
 use async_trait::async_trait;
@@ -212,6 +212,9 @@ pub struct Call {
     /// The instant; none: never.
     pub at: Option<Timestamp>,
 }
+
+/// Counters that nearly every write rests on: what a store does about somebody who moves one must not be at the cost of either.
+pub const COMMON_SCOPES: [&str; 2] = [crate::subscription::SCOPE, crate::terminology::SCOPE];
 
 /// All that one write changes. Committed whole or not at all.
 #[derive(Clone, Debug, Default)]

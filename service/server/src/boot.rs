@@ -142,7 +142,10 @@ impl Parts {
         let transport = Arc::new(Outgoing::new(webhook, config, &clock)?);
         let store = match &config.store_replica {
             None => open_store(&config.store).await?,
-            Some(replica) => endplate_store::open_beside(&config.store.address(), &replica.address()).await?,
+            Some(replica) => {
+                let (database, lag_max) = (config.store.address(), config.store_replica_lag_max);
+                endplate_store::open_beside(&database, &replica.address(), lag_max).await?
+            }
         };
         let parts = Self { store, clock, transport, workers: true };
         let endplate = endplate(config, "", Arc::clone(&parts.store), Arc::clone(&parts.clock));
@@ -242,6 +245,12 @@ pub async fn start(config: &Config, parts: Parts) -> Result<Server, BootError> {
         requests_max: config.requests_max,
         trail: recorded.clone(),
         started_at: parts.clock.now(),
+        records: config
+            .records
+            .iter()
+            .filter(|server| !server.record.reads.is_empty())
+            .map(|server| server.record.name.clone())
+            .collect(),
         last: tokio::sync::Mutex::default(),
     });
     let site = Site {

@@ -157,6 +157,7 @@ pub struct Config {
     pub listen: SocketAddr,
     pub store: StoreUrl,
     pub store_replica: Option<StoreUrl>,
+    pub store_replica_lag_max: Duration,
     /// `None`: derived from the address that `listen` comes to.
     pub base_url: Option<String>,
     pub time_zone: TimeZone,
@@ -208,6 +209,7 @@ impl Config {
             listen: layers.parse("listen", "must be an address and port, e.g. 127.0.0.1:8080")?,
             store: store(layers, "store")?,
             store_replica: replica(layers)?,
+            store_replica_lag_max: Duration::from_secs(layers.within("store_replica_lag_max_s", 1, 3600)?),
             base_url: base_url(layers)?,
             time_zone: TimeZone::get(layers.text("time_zone"))
                 .map_err(|_| layers.wrong("time_zone", "must be an IANA time zone, e.g. Pacific/Auckland"))?,

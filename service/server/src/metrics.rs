@@ -9,7 +9,9 @@ use crate::probe::{Check, Health};
 use async_trait::async_trait;
 use axum::extract::Request;
 use axum::http::{HeaderMap, Method, header::ACCEPT};
-use endplate_followup::ports::{Answer, Ask, Clock, Message, Meter, Outcome, StoreError, Tally, Transport};
+use endplate_followup::ports::{
+    Answer, Ask, Clock, Message, Meter, Outcome, RecordTally, StoreError, Tally, Transport,
+};
 use endplate_followup::{DeliveryReport, Endplate};
 use jiff::tz::TimeZone;
 use jiff::{SignedDuration, Timestamp};
@@ -243,6 +245,8 @@ pub(crate) struct Scrape {
     pub requests_max: usize,
     pub trail: Option<crate::audit::Trail>,
     pub started_at: Timestamp,
+    /// The names of the record servers that are read.
+    pub records: Vec<String>,
     /// What the store last said, and when. Held while it is asked, so that it is asked once.
     pub last: tokio::sync::Mutex<Option<(Timestamp, Tally)>>,
 }
@@ -358,6 +362,30 @@ impl Scrape {
         let due_since = tally.due_since.and_then(|day| day.to_zoned_datetime(self.zone.clone()).ok());
         let help = "How long the earliest due date that no sweep has done with is due";
         one(registry, "endplate_sweep_lag_seconds", help, age(due_since.map(|due| due.timestamp())));
+        if let Some(is_asked) = tally.is_replica_asked {
+            let help =
+                "Whether searches are asked of the replica; 0: it does not answer, or is too far behind";
+            one(registry, "endplate_replica_asked", help, u8::from(is_asked));
+        }
+        let of_each = |value: &dyn Fn(RecordTally) -> f64| -> Vec<_> {
+            let tally = |name: &String| tally.records.get(name).copied().unwrap_or_default();
+            self.records.iter().map(|name| ([("record", name.clone())], value(tally(name)))).collect()
+        };
+        if !self.records.is_empty() {
+            let help =
+                "How long ago the type was read that was not for the longest time, from a record server";
+            let read = of_each(&|record| age(Some(record.read_since.unwrap_or(self.started_at))));
+            some(registry, "endplate_record_read_age_seconds", help, read);
+            let help = "Types of which the last reading from a record server broke off";
+            some(
+                registry,
+                "endplate_record_types_broken_off",
+                help,
+                of_each(&|record| record.broken_off as f64),
+            );
+            let help = "Records of a record server that were read and not taken in";
+            some(registry, "endplate_record_put_aside", help, of_each(&|record| record.put_aside as f64));
+        }
     }
 }
 

@@ -12,7 +12,7 @@ use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 /// How many numbers of events a copy leaves out: more than any receiver is told of between two copies.
-const NUMBERS_LEFT_OUT: i64 = 1_000_000;
+pub(crate) const NUMBERS_LEFT_OUT: i64 = 1_000_000;
 
 /// Why there is no copy. The text says what to change.
 #[derive(Debug, thiserror::Error)]

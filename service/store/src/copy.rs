@@ -246,10 +246,12 @@ impl Side {
         let words = match self {
             Self::Sqlite(_) => "begin immediate".to_owned(),
             Self::Postgres(_) => {
-                let tables: Vec<&str> = TABLES.iter().map(|table| table.name).collect();
+                // Behind the gate nobody commits. Whoever else writes changes a receiver after its events.
+                let tables: Vec<&str> = TABLES.iter().rev().map(|table| table.name).collect();
                 // While the target is read, nothing is asked of the source.
                 format!(
-                    "begin; set local idle_in_transaction_session_timeout = 0; lock table {} in share mode",
+                    "begin; set local idle_in_transaction_session_timeout = 0; lock table gate in exclusive mode; \
+                     lock table {} in share mode",
                     tables.join(", ")
                 )
             }

@@ -7,6 +7,7 @@ use sqlx::migrate::MigrateError;
 use sqlx::postgres::PgConnectOptions;
 use std::path::PathBuf;
 use std::sync::Arc;
+use std::time::Duration;
 
 /// Why a store cannot be opened. The text says what to change, and holds no password.
 #[derive(Debug, thiserror::Error)]
@@ -107,15 +108,19 @@ pub(crate) async fn is_store(address: &str) -> Result<bool, OpenError> {
     }
 }
 
-/// The same beside a replica, which only a PostgreSQL database can have.
+/// The same beside a replica, which only a PostgreSQL database can have, and which is not asked while it is behind by more than `lag_max`.
 ///
 /// # Errors
 /// It cannot be opened, or the replica's address is none.
-pub async fn open_beside(address: &str, replica: &str) -> Result<Arc<dyn Store>, OpenError> {
+pub async fn open_beside(
+    address: &str,
+    replica: &str,
+    lag_max: Duration,
+) -> Result<Arc<dyn Store>, OpenError> {
     if !is_postgres(address) || !is_postgres(replica) {
         return Err(OpenError::Address);
     }
-    Ok(Arc::new(Bounded::of(PostgresStore::open(address).await?.beside(replica)?, LONGEST)))
+    Ok(Arc::new(Bounded::of(PostgresStore::open(address).await?.beside(replica, lag_max)?, LONGEST)))
 }
 
 /// Opens the store at `address`, and makes or brings up to date its tables.

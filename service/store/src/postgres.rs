@@ -6,6 +6,7 @@
 mod access;
 pub mod bound;
 mod chain;
+mod home;
 mod lease;
 mod outbox;
 mod page;
@@ -27,10 +28,11 @@ use endplate_followup::ports::{
 use jiff::Timestamp;
 use jiff::civil::Date;
 use replica::Replica;
-use sqlx::migrate::Migrator;
+use sqlx::migrate::{MigrateError, Migrator};
 use sqlx::postgres::{PgArguments, PgConnectOptions, PgConnection, PgPool, PgPoolOptions};
 use sqlx::{AssertSqlSafe, ConnectOptions, Connection, Postgres, Row};
 use std::borrow::Cow;
+use std::sync::Arc;
 use std::time::Duration;
 
 /// Readers at once, of one instance. Three instances and their writers fit into the hundred connections that a server takes
@@ -50,7 +52,7 @@ const SESSION: [(&str, &str); 3] =
 pub struct PostgresStore {
     readers: PgPool,
     writers: PgPool,
-    replica: Option<Replica>,
+    replica: Option<Arc<Replica>>,
 }
 
 impl PostgresStore {
@@ -75,18 +77,19 @@ impl PostgresStore {
         // What is acknowledged is durable, however the server is set.
         let writing = if is_durable { options } else { options.options([("synchronous_commit", "on")]) };
         let readers = pool(READERS).connect_with(reading).await.map_err(wrong)?;
-        let writers = pool(WRITERS).connect_with(writing).await.map_err(wrong)?;
+        let writers = writing_pool().connect_with(writing).await.map_err(wrong)?;
         Ok(Self { readers, writers, replica: None })
     }
 
-    /// The same beside a replica of the database (a hot standby), which is asked what may be some moments behind. It need not be
-    /// there now: what it does not answer, the database itself does.
+    /// The same beside a replica of the database (a hot standby), which is asked what may be behind, by `lag_max` at most. It need
+    /// not be there now: what it does not answer in time, and as things stood in time, the database itself does.
     ///
     /// # Errors
     /// The address is none.
-    pub fn beside(self, replica: &str) -> Result<Self, OpenError> {
+    pub fn beside(self, replica: &str, lag_max: Duration) -> Result<Self, OpenError> {
         let options = options(replica)?.options(SESSION).statement_cache_capacity(200);
-        Ok(Self { replica: Some(Replica::of(pool(READERS), options)), ..self })
+        let replica = Replica::of(self.readers.clone(), pool(READERS), options, lag_max);
+        Ok(Self { replica: Some(replica), ..self })
     }
 }
 
@@ -107,9 +110,41 @@ impl PostgresStore {
         let options = options(address)?;
         let connected = options.connect().await;
         let mut connection = connected.map_err(|source| OpenError::unreachable(&options, source.into()))?;
-        migrator().run(&mut connection).await.map_err(|error| OpenError::migrating(&options, error))?;
+        while let Err(error) = migrate(&mut connection).await {
+            if !is_lock_timeout(&error) {
+                return Err(OpenError::migrating(&options, error));
+            }
+            tracing::warn!(
+                "the tables are in use by somebody who holds them for long: tried again until they are free"
+            );
+            // What was begun goes with the connection.
+            drop(connection);
+            tokio::time::sleep(LET_PASS).await;
+            connection =
+                options.connect().await.map_err(|source| OpenError::unreachable(&options, source.into()))?;
+        }
         Ok(connection)
     }
+}
+
+/// How long others, who wait in line behind a migration that waits for a table, are let pass before it waits again.
+const LET_PASS: Duration = Duration::from_secs(1);
+
+/// Brings the tables up to date. It waits for none of them for long, and so does nobody behind it: a dump or a long report may hold one
+/// for an hour, and a migration that waited for it would stop every instance for as long.
+async fn migrate(connection: &mut PgConnection) -> Result<(), MigrateError> {
+    sqlx::raw_sql("set lock_timeout = '2s'").execute(&mut *connection).await?;
+    migrator().run(&mut *connection).await?;
+    sqlx::raw_sql("reset lock_timeout").execute(connection).await?;
+    Ok(())
+}
+
+/// Whether a lock was waited for too long: lock_not_available (PostgreSQL 15, appendix A).
+fn is_lock_timeout(error: &MigrateError) -> bool {
+    let (MigrateError::Execute(error) | MigrateError::ExecuteMigration(error, _)) = error else {
+        return false;
+    };
+    error.as_database_error().and_then(|error| error.code()).is_some_and(|code| code == "55P03")
 }
 
 fn options(address: &str) -> Result<PgConnectOptions, OpenError> {
@@ -142,6 +177,12 @@ async fn answers(connection: &mut PgConnection) -> Result<(), sqlx::Error> {
 const GONE: &str =
     "select set_config(name, '1s', false) from pg_settings where name = 'client_connection_check_interval'";
 
+async fn notice_who_goes(connection: &mut PgConnection) -> Result<(), sqlx::Error> {
+    // A system that cannot tell refuses it.
+    let _ = sqlx::raw_sql(GONE).execute(connection).await;
+    Ok(())
+}
+
 /// A pool that asks a connection whether it is still there only if it has been idle for a while: to ask before each statement
 /// would double what a read costs. It is asked again when it comes back, beside what goes on: somebody may have given it up.
 fn pool(connections: u32) -> PgPoolOptions {
@@ -151,13 +192,7 @@ fn pool(connections: u32) -> PgPoolOptions {
         .min_connections(1)
         .acquire_timeout(ACQUIRE_TIMEOUT)
         .test_before_acquire(false)
-        .after_connect(|connection, _| {
-            Box::pin(async {
-                // A system that cannot tell refuses it.
-                let _ = sqlx::raw_sql(GONE).execute(connection).await;
-                Ok(())
-            })
-        })
+        .after_connect(|connection, _| Box::pin(notice_who_goes(connection)))
         .before_acquire(|connection, meta| {
             Box::pin(async move {
                 if meta.idle_for >= ASKED_AFTER {
@@ -169,6 +204,16 @@ fn pool(connections: u32) -> PgPoolOptions {
         .after_release(|connection, _| Box::pin(async { answers(connection).await.map(|()| true) }))
 }
 
+/// The same for those who write: each new connection may be one to another database than the last one.
+fn writing_pool() -> PgPoolOptions {
+    pool(WRITERS).after_connect(|connection, _| {
+        Box::pin(async {
+            notice_who_goes(connection).await?;
+            home::settle_in(connection).await
+        })
+    })
+}
+
 /// The migrations, embedded. A released one is never edited; see `migrations/README.md`. sqlx takes an advisory lock.
 fn migrator() -> Migrator {
     sql::migrator([
@@ -176,6 +221,7 @@ fn migrator() -> Migrator {
         include_str!("../migrations/postgres/0002_copying.sql"),
         include_str!("../migrations/postgres/0003_trace.sql"),
         include_str!("../migrations/postgres/0004_open.sql"),
+        include_str!("../migrations/postgres/0005_instances.sql"),
     ])
 }
 
@@ -411,7 +457,8 @@ impl Store for PostgresStore {
     async fn tally(&self, now: Timestamp, today: Date) -> Result<Tally, StoreError> {
         const CONTEXT: &str = "counting what stands";
         let asked = sqlx::query_as(tally::SQL).bind(now.as_millisecond()).bind(day(today));
-        Ok(tally::tally(asked.fetch_all(&self.readers).await.map_err(failed(CONTEXT))?))
+        let tally = tally::tally(asked.fetch_all(&self.readers).await.map_err(failed(CONTEXT))?);
+        Ok(Tally { is_replica_asked: self.replica.as_ref().map(Replica::is_asked), ..tally })
     }
 
     async fn check(&self) -> Result<(), StoreError> {

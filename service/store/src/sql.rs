@@ -14,10 +14,10 @@ use std::borrow::Cow;
 use std::fmt::{Display, Write};
 
 /// The names of the migrations, in order. Both databases have the same ones.
-const MIGRATIONS: [&str; MIGRATION as usize] = ["house", "copying", "trace", "open"];
+const MIGRATIONS: [&str; MIGRATION as usize] = ["house", "copying", "trace", "open", "instances"];
 
 /// The number of the last migration.
-pub(crate) const MIGRATION: i64 = 4;
+pub(crate) const MIGRATION: i64 = 5;
 
 /// The migrations of one database, from their texts.
 pub(crate) fn migrator(texts: [&'static str; MIGRATIONS.len()]) -> Migrator {

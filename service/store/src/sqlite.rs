@@ -170,6 +170,7 @@ fn migrator() -> Migrator {
         include_str!("../migrations/sqlite/0002_copying.sql"),
         include_str!("../migrations/sqlite/0003_trace.sql"),
         include_str!("../migrations/sqlite/0004_open.sql"),
+        include_str!("../migrations/sqlite/0005_instances.sql"),
     ])
 }
 

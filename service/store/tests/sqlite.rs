@@ -298,7 +298,7 @@ async fn a_store_of_a_later_release_is_not_opened() {
                  values (999999, 'later', 1, x'00', 0)";
     sqlx::query(later).execute(&mut connection).await.unwrap();
     let error = open(&path).await.unwrap_err();
-    assert!(matches!(error, OpenError::Later { number: 999_999, known: 4, .. }), "{error}");
+    assert!(matches!(error, OpenError::Later { number: 999_999, known: 5, .. }), "{error}");
     assert!(error.to_string().contains("later release"), "{error}");
 }
 

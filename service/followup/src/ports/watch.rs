@@ -28,6 +28,21 @@ pub struct Tally {
     pub due: u64,
     /// The earliest day on which one of them was due.
     pub due_since: Option<Date>,
+    /// How each record server was read, by its name.
+    pub records: BTreeMap<String, RecordTally>,
+    /// Whether searches are asked of a replica; none: there is none.
+    pub is_replica_asked: Option<bool>,
+}
+
+/// How a hospital record server was read.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct RecordTally {
+    /// Types of which the last reading broke off.
+    pub broken_off: u64,
+    /// When the type was read that was not for the longest time; none: nothing was ever read.
+    pub read_since: Option<Timestamp>,
+    /// Records of theirs that were read and not taken in.
+    pub put_aside: u64,
 }
 
 /// Hears what the use cases did, for whoever counts. It holds nothing up and cannot fail.

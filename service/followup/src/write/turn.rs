@@ -28,7 +28,13 @@ impl Endplate {
             }
             let mut attempt = Attempt::new(self, false);
             let (generation, listeners) = self.listeners().await?;
-            attempt.rest_on(Scope { key: subscription::SCOPE.to_owned(), generation });
+            let scope = Scope { key: subscription::SCOPE.to_owned(), generation };
+            // Who is told of what stays the same unless it is off now: no other write has to wait for this one.
+            if turn.is_off() {
+                attempt.rest_on(scope);
+            } else {
+                attempt.change.reads.push(scope);
+            }
             attempt.listeners = listeners;
             attempt.put_one(resource.clone(), stored.version + 1);
             match self.settle(attempt.change).await {

@@ -1,5 +1,5 @@
-//! The tables that a copy takes over, in the order of their columns. What is not here is made anew: who has claimed what, and
-//! what PostgreSQL has of the end of a chain.
+//! The tables that a copy takes over, in the order of their columns. What is not here is made anew: who has claimed what, and what
+//! PostgreSQL has of the end of a chain and of which database it is.
 
 use crate::sql::{Dialect, Statement, Value};
 use sha2::{Digest, Sha256};

@@ -215,21 +215,22 @@ pub(super) async fn park(
     Ok(parked)
 }
 
-/// Puts settled events into the queue again.
+/// Puts settled events into the queue again: those of receivers that are locked, and of no other one that comes meanwhile.
 pub(super) async fn replay(writers: &PgPool, which: &Replay, now: Timestamp) -> Result<u64, StoreError> {
     const CONTEXT: &str = "asking for events again";
     let receiver = which.receiver.as_deref().map(plain);
     let mut transaction = writers.begin().await.map_err(failed(CONTEXT))?;
-    sqlx::query("select 1 from receiver where $1::text is null or key = $1 order by key for update")
-        .bind(&receiver)
-        .execute(&mut *transaction)
+    let locked = "select key from receiver where $1::text is null or key = $1 order by key for update";
+    let receivers: Vec<String> = sqlx::query_scalar(locked)
+        .bind(receiver)
+        .fetch_all(&mut *transaction)
         .await
         .map_err(failed(CONTEXT))?;
     let again = sqlx::query(
-        "update event set settled = 0, queued_at_ms = $4 where settled > 0 and ($1::text is null or receiver = $1) \
+        "update event set settled = 0, queued_at_ms = $4 where settled > 0 and receiver = any($1::text[]) \
          and ($2::bigint is null or raised_at_ms >= $2) and (settled = 3 or not $3)",
     )
-    .bind(&receiver)
+    .bind(&receivers)
     .bind(which.since.map(Timestamp::as_millisecond))
     .bind(which.dead)
     .bind(now.as_millisecond())
@@ -240,9 +241,9 @@ pub(super) async fn replay(writers: &PgPool, which: &Replay, now: Timestamp) -> 
     if again > 0 {
         sqlx::query(
             "update receiver set first = (select min(number) from event where receiver = key and settled = 0), \
-             next_at_ms = least(next_at_ms, $2) where $1::text is null or key = $1",
+             next_at_ms = least(next_at_ms, $2) where key = any($1::text[])",
         )
-        .bind(&receiver)
+        .bind(&receivers)
         .bind(now.as_millisecond())
         .execute(&mut *transaction)
         .await

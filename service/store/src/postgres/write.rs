@@ -8,15 +8,16 @@ use super::{plain, plains};
 use crate::sql::history::number_of;
 use crate::sql::number;
 use crate::sql::row::{Rows, day};
-use endplate_followup::ports::{Changeset, Put, Scope, StoreError};
+use endplate_followup::ports::{COMMON_SCOPES, Changeset, Put, Scope, StoreError};
 use jiff::Timestamp;
 use sqlx::postgres::{PgConnection, PgPool};
 use std::borrow::Cow;
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 
-/// Locks what a commit rests on and tells how it stands. `nextval` gives the keys of new resources.
+/// Locks what a commit rests on and tells how it stands, once it is let through the gate. `nextval` gives the keys of new resources.
 const CHECK: &str = "\
-with written as materialized \
+with passed as materialized (select 1 from gate for share), \
+written as materialized \
     (select key, generation from scope where key = any($1::text[]) order by key for update), \
 rested as materialized \
     (select key, generation from scope where key = any($2::text[]) order by key for share), \
@@ -27,12 +28,17 @@ select array(select key from written), array(select generation from written), \
     array(select key from rested), array(select generation from rested), \
     array(select kind from known), array(select id from known), \
     array(select key from known), array(select version from known), \
-    array(select nextval('resource_key_seq') from generate_series(1, $5))";
+    array(select nextval('resource_key_seq') from generate_series(1, $5)), \
+    exists (select 1 from passed)";
+
+/// Waits until all who have passed the gate are done, and keeps it closed until the end of the transaction. Everybody else waits behind
+/// whoever waits here, so not for long.
+const CLOSE: &str = "set local lock_timeout = '3s'; lock table gate in exclusive mode";
 
 /// Writes everything at once. An index row that stays is not touched: most of a new version is as it was.
 const WRITE: &str = "\
 with moved as (update scope s set generation = s.generation + 1 from unnest($1::text[]) u (key) where s.key = u.key), \
-begun as (insert into scope (key, generation) select u.key, 1 from unnest($2::text[]) u (key) order by 1), \
+begun as (insert into scope (key, generation) select u.key, 1 from unnest($2::text[]) u (key) order by u.key collate \"C\"), \
 put as materialized (select * from \
     unnest($3::bigint[], $4::text[], $5::text[], $6::bigint[], $7::bigint[], $8::text[], $9::bigint[], $10::text[]) \
     with ordinality u (key, kind, id, version, at_ms, patient, deed, body, place)), \
@@ -75,7 +81,7 @@ notice as materialized (select *, \
     unnest($34::text[], $35::text[], $36::text[], $37::bigint[]) with ordinality \
     u (receiver, kind, id, version, place)), \
 counted as (insert into receiver as r (key, last_number, first) \
-    select receiver, count(*), 1 from notice group by receiver order by receiver \
+    select receiver, count(*), 1 from notice group by receiver order by receiver collate \"C\" \
     on conflict (key) do update set last_number = r.last_number + excluded.last_number, \
     first = coalesce(r.first, r.last_number + 1) returning key, last_number), \
 raised as (insert into event (receiver, number, kind, id, version, raised_at_ms, queued_at_ms, traceparent, tracestate) \
@@ -83,12 +89,22 @@ raised as (insert into event (receiver, number, kind, id, version, raised_at_ms,
     from notice n join counted c on c.key = n.receiver), \
 due as materialized (select * from unnest($39::text[], $40::bigint[]) u (patient, due_day)), \
 not_due as (delete from agenda a using due d where a.patient = d.patient and d.due_day is null) \
-insert into agenda (patient, due_day) select patient, due_day from due where due_day is not null order by patient \
+insert into agenda (patient, due_day) select patient, due_day from due where due_day is not null order by patient collate \"C\" \
 on conflict (patient) do update set due_day = excluded.due_day";
 
 /// What [`CHECK`] answers.
-type Stands =
-    (Vec<String>, Vec<i64>, Vec<String>, Vec<i64>, Vec<String>, Vec<String>, Vec<i64>, Vec<i64>, Vec<i64>);
+type Stands = (
+    Vec<String>,
+    Vec<i64>,
+    Vec<String>,
+    Vec<i64>,
+    Vec<String>,
+    Vec<String>,
+    Vec<i64>,
+    Vec<i64>,
+    Vec<i64>,
+    bool,
+);
 
 /// Applies a changeset whole, or refuses it.
 pub(super) async fn commit(writers: &PgPool, change: &Changeset) -> Result<(), StoreError> {
@@ -107,6 +123,10 @@ pub(super) async fn commit(writers: &PgPool, change: &Changeset) -> Result<(), S
 }
 
 async fn apply(connection: &mut PgConnection, change: &Changeset) -> Result<(), StoreError> {
+    if change.scopes.iter().any(|scope| COMMON_SCOPES.contains(&scope.key.as_str())) {
+        let closed = sqlx::raw_sql(CLOSE).execute(&mut *connection).await;
+        closed.map_err(refused("waiting for writes that rest on what this one changes"))?;
+    }
     let checked = check(connection, change).await?;
     if !checked.unknown.is_empty() {
         rest_on_nothing(connection, &checked.unknown).await?;
@@ -152,7 +172,7 @@ async fn check<'a>(connection: &mut PgConnection, change: &'a Changeset) -> Resu
         .fetch_one(connection)
         .await
         .map_err(refused("checking what a write rests on"))?;
-    let (written, written_at, rested, rested_at, kinds, ids, keys, versions, fresh) = stands;
+    let (written, written_at, rested, rested_at, kinds, ids, keys, versions, fresh, _) = stands;
     let written: HashMap<_, _> = written.into_iter().zip(written_at).collect();
     let rested: HashMap<_, _> = rested.into_iter().zip(rested_at).collect();
     let known: HashMap<_, _> = kinds.into_iter().zip(ids).zip(keys.into_iter().zip(versions)).collect();
@@ -182,7 +202,7 @@ async fn check<'a>(connection: &mut PgConnection, change: &'a Changeset) -> Resu
 async fn rest_on_nothing(connection: &mut PgConnection, unknown: &[Cow<'_, str>]) -> Result<(), StoreError> {
     const CONTEXT: &str = "checking what a write rests on";
     let keys: Vec<&str> = unknown.iter().map(AsRef::as_ref).collect();
-    sqlx::query("insert into scope (key, generation) select u.key, 0 from unnest($1::text[]) u (key) order by 1 on conflict (key) do nothing")
+    sqlx::query("insert into scope (key, generation) select u.key, 0 from unnest($1::text[]) u (key) order by u.key collate \"C\" on conflict (key) do nothing")
         .bind(&keys)
         .execute(&mut *connection)
         .await

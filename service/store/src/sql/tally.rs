@@ -46,7 +46,11 @@ pub(crate) const SQL: &str = "\
     union all \
     select 'overdue', '', count(*), null from date_row where param = 'Task.due:open' and start_ms < $1 \
     union all \
-    select 'due', '', count(*), min(due_day) from agenda where due_day <= $2";
+    select 'due', '', count(*), min(due_day) from agenda where due_day <= $2 \
+    union all \
+    select 'read', record, count(problem), min(read_at_ms) from bookmark group by record \
+    union all \
+    select 'aside', record, count(*), null from unread group by record";
 
 /// What is counted, of which kind, how many, and since when.
 pub(crate) type Row = (String, String, i64, Option<i64>);
@@ -63,6 +67,11 @@ pub(crate) fn tally(rows: Vec<Row>) -> Tally {
             "failing" => tally.failing = count,
             "subscription" => _ = tally.subscriptions.insert(label, count),
             "overdue" => tally.overdue_tasks = count,
+            "read" => {
+                let record = tally.records.entry(label).or_default();
+                (record.broken_off, record.read_since) = (count, since.map(instant));
+            }
+            "aside" => tally.records.entry(label).or_default().put_aside = count,
             _ => (tally.due, tally.due_since) = (count, since.and_then(date)),
         }
     }

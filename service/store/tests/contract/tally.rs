@@ -2,7 +2,8 @@
 
 use crate::facts::{at, change, date, deletion, found_by, put, token};
 use endplate_followup::ports::{
-    Agenda, Attempt, Changeset, Deed, Notice, Put, Settlement, Store, Stored, Tally,
+    Agenda, Attempt, Bookmark, Changeset, Deed, Note, Notice, Put, RecordTally, Settlement, Store, Stored,
+    Tally, Unread,
 };
 use jiff::civil::Date;
 use std::collections::BTreeMap;
@@ -12,6 +13,36 @@ const TODAY: Date = Date::constant(1972, 1, 1);
 
 /// The first instant of [`TODAY`].
 const NOW_MS: i64 = 730 * DAY_MS;
+
+/// One server was read, one type of it not to its end; of two something was put aside.
+fn read_by_record() -> Vec<Note> {
+    let bookmark = |kind: &str, read_at: i64, problem: Option<&str>| {
+        Note::Bookmark(Bookmark {
+            record: "ehr".to_owned(),
+            kind: kind.to_owned(),
+            until: None,
+            read_at: at(read_at),
+            problem: problem.map(str::to_owned),
+        })
+    };
+    let aside = |record: &str, their_id: &str| {
+        Note::Unread(Unread {
+            record: record.to_owned(),
+            kind: "Observation".to_owned(),
+            their_id: their_id.to_owned(),
+            their_version: None,
+            at: at(9),
+            reason: "no date".to_owned(),
+        })
+    };
+    vec![
+        bookmark("Patient", 20, None),
+        bookmark("Procedure", 30, Some("status 503")),
+        aside("ehr", "o1"),
+        aside("ehr", "o2"),
+        aside("lab", "o1"),
+    ]
+}
 
 pub async fn nothing_stands_in_an_empty_store(store: &dyn Store) {
     assert_eq!(store.tally(at(NOW_MS), TODAY).await.unwrap(), Tally::default());
@@ -64,6 +95,7 @@ pub async fn what_stands_is_counted_by_what_it_is(store: &dyn Store) {
     let tomorrow = TODAY.tomorrow().unwrap();
     let agenda = vec![due("p1", TODAY), due("p2", Date::constant(1971, 12, 30)), due("p3", tomorrow)];
     store.commit(Changeset { agenda, ..change(puts) }).await.unwrap();
+    store.note(read_by_record()).await.unwrap();
     let subscriptions =
         BTreeMap::from([("active".to_owned(), 2), ("error".to_owned(), 1), ("requested".to_owned(), 1)]);
     let wanted = Tally {
@@ -76,6 +108,11 @@ pub async fn what_stands_is_counted_by_what_it_is(store: &dyn Store) {
         overdue_tasks: 3,
         due: 2,
         due_since: Some(Date::constant(1971, 12, 30)),
+        records: BTreeMap::from([
+            ("ehr".to_owned(), RecordTally { broken_off: 1, read_since: Some(at(20)), put_aside: 2 }),
+            ("lab".to_owned(), RecordTally { broken_off: 0, read_since: None, put_aside: 1 }),
+        ]),
+        is_replica_asked: None,
     };
     assert_eq!(store.tally(at(NOW_MS), TODAY).await.unwrap(), wanted);
     // What is done, and what is deleted, is no longer overdue.

@@ -1,12 +1,14 @@
 //! Lines that are cut, and callers who go away.
 
-use crate::{change, put};
+use crate::{at, change, put};
 use endplate_fhir::search::Query;
 use endplate_followup::ports::{Past, Store, StoreError};
 use endplate_store::PostgresStore;
 use endplate_store::postgres::bound::Bounded;
-use endplate_tests::postgres;
+use endplate_tests::postgres::{self, Server};
 use futures_util::future::join_all;
+use jiff::civil::Date;
+use sqlx::Connection;
 use sqlx::postgres::PgConnectOptions;
 use std::pin::{Pin, pin};
 use std::sync::Arc;
@@ -83,24 +85,88 @@ async fn connections_whose_other_end_vanished_are_not_waited_for() {
 /// Whoever searches waits for a silent replica once, not at every step of every search; and it is asked again once it answers.
 #[tokio::test]
 async fn a_silent_replica_is_passed_over_until_it_answers() {
-    // It holds one Task more, so that an answer says who gave it.
-    let (database, other) = (postgres::database().await, postgres::database().await);
-    let line = line(&other).await;
-    let replica = PostgresStore::open(&other).await.unwrap();
-    replica.commit(change(vec![put("t1", 1), put("t2", 1)])).await.unwrap();
-    let store = PostgresStore::open(&database).await.unwrap().beside(&line.address).unwrap();
+    let primary = Server::start();
+    let database = primary.database("hospital").await;
+    let standby = primary.standby();
+    let line = line(&standby.address("hospital")).await;
+    let store = PostgresStore::open(&database).await.unwrap().beside(&line.address, MINUTE).unwrap();
     store.commit(change(vec![put("t1", 1)])).await.unwrap();
     let query = Query { count: 9, ..Query::of("Task") };
     let found = async || store.search_lately(&query).await.unwrap().resources.len();
-    assert_eq!(found().await, 2);
+    while !is_asked(&store).await {}
+    // From here on the database has one Task more, so that an answer says who gave it.
+    replay(&standby, false).await;
+    store.commit(change(vec![put("t2", 1)])).await.unwrap();
+    assert_eq!(found().await, 1);
     line.stands.send_replace(false);
     for _ in 0..100 {
-        assert_eq!(found().await, 1);
+        assert_eq!(found().await, 2);
     }
     // None of them waited but the first; and one question after the other is asked, whether it is there.
     assert!(line.come.load(Ordering::SeqCst) < 50, "{:?}", line.come);
     line.stands.send_replace(true);
-    while found().await != 2 {}
+    // It is asked again once it has what the database had then.
+    assert_eq!(found().await, 2);
+    replay(&standby, true).await;
+    while !is_asked(&store).await {}
+}
+
+/// A standby that no longer follows answers all the same, as things stood then.
+#[tokio::test]
+async fn a_replica_that_stays_behind_is_passed_over_until_it_has_caught_up() {
+    let primary = Server::start();
+    let database = primary.database("hospital").await;
+    let standby = primary.standby();
+    let lag_max = Duration::from_secs(1);
+    let store =
+        PostgresStore::open(&database).await.unwrap().beside(&standby.address("hospital"), lag_max).unwrap();
+    let query = Query { count: 9, ..Query::of("Task") };
+    let found = async || store.search_lately(&query).await.unwrap().resources.len();
+    while !is_asked(&store).await {}
+    replay(&standby, false).await;
+    store.commit(change(vec![put("t1", 1)])).await.unwrap();
+    while is_asked(&store).await {}
+    for _ in 0..100 {
+        assert_eq!(found().await, 1, "the database is asked");
+    }
+    replay(&standby, true).await;
+    while !is_asked(&store).await {}
+    assert_eq!(found().await, 1);
+}
+
+/// What answers and is something else: another database, and the database itself.
+#[tokio::test]
+async fn what_is_no_standby_of_the_database_is_never_asked() {
+    let (database, other) = (postgres::database().await, postgres::database().await);
+    let filled = PostgresStore::open(&other).await.unwrap();
+    filled.commit(change(vec![put("t1", 1)])).await.unwrap();
+    let query = Query { count: 9, ..Query::of("Task") };
+    for replica in [&other, &database] {
+        let store = PostgresStore::open(&database).await.unwrap().beside(replica, MINUTE).unwrap();
+        for _ in 0..200 {
+            assert_eq!(store.search_lately(&query).await.unwrap().resources.len(), 0);
+            assert!(!is_asked(&store).await);
+        }
+    }
+}
+
+const MINUTE: Duration = Duration::from_secs(60);
+
+async fn is_asked(store: &PostgresStore) -> bool {
+    store.tally(at(0), Date::constant(1970, 1, 1)).await.unwrap().is_replica_asked.unwrap()
+}
+
+/// Has a standby stop to follow, or go on.
+async fn replay(standby: &Server, goes_on: bool) {
+    let mut connection = sqlx::PgConnection::connect(&standby.address("hospital")).await.unwrap();
+    let (told, wanted) = if goes_on {
+        ("select pg_wal_replay_resume()", "not paused")
+    } else {
+        ("select pg_wal_replay_pause()", "paused")
+    };
+    sqlx::query(told).execute(&mut connection).await.unwrap();
+    let state = "select pg_get_wal_replay_pause_state()";
+    while sqlx::query_scalar::<_, String>(state).fetch_one(&mut connection).await.unwrap() != wanted {}
 }
 
 /// Whoever waits for a server that vanished in the midst of a statement is told so, and the next one is served.
