@@ -233,7 +233,6 @@ pub async fn start(config: &Config, parts: Parts) -> Result<Server, BootError> {
     if config.audit_enabled {
         recorded = Some(trail(&endplate, &parts.clock, &phases, &mut crew).await);
     }
-    let keys = webhook::key_set(webhook::signer(config)?.as_ref());
     let requests = Arc::new(Semaphore::new(config.requests_max));
     let scrape = Arc::new(Scrape {
         metrics: Arc::clone(&metrics),
@@ -245,16 +244,11 @@ pub async fn start(config: &Config, parts: Parts) -> Result<Server, BootError> {
         requests_max: config.requests_max,
         trail: recorded.clone(),
         started_at: parts.clock.now(),
-        records: config
-            .records
-            .iter()
-            .filter(|server| !server.record.reads.is_empty())
-            .map(|server| server.record.name.clone())
-            .collect(),
+        records: RecordConfig::read(&config.records),
         last: tokio::sync::Mutex::default(),
     });
     let site = Site {
-        webhook_keys: keys.to_string().into(),
+        webhook_keys: webhook::key_set(webhook::signer(config)?.as_ref()).to_string().into(),
         access,
         is_tls: certificates.is_some(),
         metadata: statement.to_string().into(),

@@ -144,7 +144,7 @@ fn is_lock_timeout(error: &MigrateError) -> bool {
     let (MigrateError::Execute(error) | MigrateError::ExecuteMigration(error, _)) = error else {
         return false;
     };
-    error.as_database_error().and_then(|error| error.code()).is_some_and(|code| code == "55P03")
+    error.as_database_error().and_then(sqlx::error::DatabaseError::code).is_some_and(|code| code == "55P03")
 }
 
 fn options(address: &str) -> Result<PgConnectOptions, OpenError> {

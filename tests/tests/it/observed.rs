@@ -3,6 +3,7 @@
 
 use crate::clinic::{TurnedClock, interosseous_graft, with};
 use crate::hook::Hook;
+use crate::hospital::{self, Fault, Hospital};
 use crate::python;
 use crate::served::{FHIR_JSON, Served, audited, config};
 use endplate_fhir::Json;
@@ -70,7 +71,9 @@ async fn numbers(served: &Served, accept: &str) -> String {
 /// The service as it runs, with its workers: all that the dashboard and the rules name is there, and says what was done.
 #[tokio::test(flavor = "multi_thread")]
 async fn i08_i09_the_numbers_of_a_running_service_are_what_dashboard_and_rules_rest_on() {
-    let config = audited();
+    let hospital = Hospital::open().await;
+    let mut config = audited();
+    config.records = vec![hospital.record(&[], &["Patient"])];
     let clock = Arc::new(SystemClock::new(TimeZone::UTC));
     let server = boot::start(&config, Parts::of(&config, clock).await.unwrap()).await.unwrap();
     let served = Served::of(server, TurnedClock::at("2026-03-03"));
@@ -134,6 +137,35 @@ async fn i08_i09_the_numbers_of_a_running_service_are_what_dashboard_and_rules_r
                 && sample.1["version"] == env!("CARGO_PKG_VERSION"))
     );
     assert!(served.server.shutdown().await);
+}
+
+/// A record server of which one type answers no more, and one record cannot be taken in: nobody else says that repairs no longer come.
+#[tokio::test]
+async fn i09_it_is_told_how_record_servers_were_read() {
+    let hospital = Hospital::open().await;
+    hospital.with(|ward| {
+        ward.put(json!({ "resourceType": "Patient", "id": "p1", "birthDate": "1990-05-01" }));
+        ward.put(json!({ "resourceType": "Patient", "id": "p2", "birthDate": "yesterday" }));
+    });
+    let mut config = config();
+    config.records = vec![hospital.record(&[], &["Patient", "Observation"])];
+    let served = Served::open_as(&config, "2026-03-03").await;
+    let outgoing = hospital::outgoing(&config.records, &served.clock);
+    let told = async |name: &str| {
+        value(&numbers(&served, "text/plain").await, &format!("endplate_record_{name}{{record=\"main\"}}"))
+    };
+    // Nothing was ever read: it counts from the start.
+    served.clock.turn_on_s(600);
+    assert_eq!(told("read_age_seconds").await, Some(600.0));
+    served.server.endplate().poll("main", &outgoing).await.unwrap();
+    served.clock.turn_on_s(60);
+    assert_eq!(told("read_age_seconds").await, Some(60.0));
+    assert_eq!((told("types_broken_off").await, told("put_aside").await), (Some(0.0), Some(1.0)));
+    // Patients are read, which is one page, and then nothing more.
+    hospital.faults([Fault::None, Fault::Status(503), Fault::Status(503), Fault::Status(503)]);
+    served.server.endplate().poll("main", &outgoing).await.unwrap();
+    served.clock.turn_on_s(60);
+    assert_eq!((told("types_broken_off").await, told("put_aside").await), (Some(1.0), Some(1.0)));
 }
 
 /// What the store is asked for is what searches find, day after day.
@@ -219,6 +251,12 @@ fn the_rules_hold_what_they_promise() {
         let output = promtool(arguments).unwrap();
         assert!(output.status.success(), "{arguments:?}: {}", String::from_utf8_lossy(&output.stderr));
     }
+    // Debian builds it without Kubernetes' discovery; nothing else may be unknown to it.
+    let output = promtool(&["check", "config", "kubernetes.yaml"]).unwrap();
+    let said = String::from_utf8_lossy(&output.stderr);
+    let lines: Vec<&str> = said.lines().filter(|line| !line.trim().is_empty()).collect();
+    let is_without = lines.len() == 2 && lines[1].contains("field kubernetes_sd_configs not found");
+    assert!(output.status.success() || is_without, "{said}");
     // Every rule is tried: none is there that nothing makes fire.
     let read = |name: &str| std::fs::read_to_string(folder().join(name)).unwrap();
     let (rules, tests) = (read("rules.yaml"), read("rules.test.yaml"));

@@ -12,6 +12,7 @@ use std::path::Path;
 use std::process::Command;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
+use std::time::Duration;
 use tokio::sync::watch;
 
 async fn served(address: &str) -> Served {
@@ -159,8 +160,8 @@ async fn searches_are_asked_of_the_replica_and_of_the_database_when_it_is_gone()
     let address = primary.database("hospital").await;
     drop(open(&address).await.unwrap());
     let mut standby = primary.standby();
-    let store = open_beside(&address, &standby.address("hospital")).await.unwrap();
-    let served = Served::on("2026-03-03", store, &config()).await;
+    let store = open_beside(&address, &standby.address("hospital"), Duration::from_mins(1)).await.unwrap();
+    let served = Served::on("2026-03-03", store.clone(), &config()).await;
     assert_eq!(write(&served, 1, "o").await.0, 201);
     let mut replica = connect(&standby.address("hospital")).await;
     let count = async |served: &Served| {
@@ -175,6 +176,10 @@ async fn searches_are_asked_of_the_replica_and_of_the_database_when_it_is_gone()
             break;
         }
     }
+    // It is asked once it is known to follow.
+    let today = jiff::civil::date(2026, 3, 3);
+    while store.tally(jiff::Timestamp::UNIX_EPOCH, today).await.unwrap().is_replica_asked != Some(true) {}
+    assert!(served.get("/metrics").await.text.contains("\nendplate_replica_asked 1"));
     tell(&mut replica, "select pg_wal_replay_pause()").await;
     loop {
         let state: String = sqlx::query_scalar("select pg_get_wal_replay_pause_state()")

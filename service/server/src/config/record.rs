@@ -50,6 +50,12 @@ pub struct SmartConfig {
 }
 
 impl RecordConfig {
+    /// The names of those that are read.
+    pub fn read(records: &[Self]) -> Vec<String> {
+        let read = records.iter().filter(|server| !server.record.reads.is_empty());
+        read.map(|server| server.record.name.clone()).collect()
+    }
+
     /// The public keys of all record servers, as a JWK Set (RFC 7517, section 5): each name once.
     pub fn public_keys(records: &[Self]) -> Json {
         let smart = records.iter().filter_map(|record| match &record.auth {

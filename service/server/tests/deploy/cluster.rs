@@ -1,5 +1,6 @@
 //! Three instances behind the load balancer on one PostgreSQL, as `deploy/compose` has them, with clients that write and a subscriber
-//! that is told all the while: one instance is killed, one is cut off from the database, and all are replaced by another release.
+//! that is told all the while: one instance is killed, one is cut off from the database, and all are replaced by another release. At
+//! the end the database is restored from a copy that was made in the midst of it.
 //!
 //! Clients do as README asks of them: a record that was not acknowledged is sent again, on its condition.
 
@@ -7,10 +8,12 @@ use crate::docker::{Container, Image, docker, folder, is_there, name, run};
 use crate::service::{Caller, RECORDS};
 use serde_json::{Value, json};
 use std::collections::{BTreeMap, BTreeSet};
+use std::ffi::OsStr;
 use std::path::Path;
 use std::process::Command;
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, Mutex};
+use tempfile::TempDir;
 use tokio::sync::watch;
 use tokio::task::JoinHandle;
 
@@ -26,17 +29,24 @@ struct Cluster {
 }
 
 impl Cluster {
-    fn compose(&self, image: &str, arguments: &[&str]) -> String {
+    /// A program that asks `docker-compose` for something, or that is it, with instances of this image.
+    fn told(&self, image: &str, program: impl AsRef<OsStr>) -> Command {
         let here = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/deploy");
-        let mut command = Command::new("docker-compose");
-        command.args(["--project-name", &self.project, "--file"]).arg(folder().join("compose/compose.yaml"));
-        command.arg("--file").arg(here.join("cluster.yaml")).args(arguments);
+        let files = [folder().join("compose/compose.yaml"), here.join("cluster.yaml")];
+        let mut command = Command::new(program);
         command
+            .env("COMPOSE_PROJECT_NAME", &self.project)
+            .env("COMPOSE_FILE", std::env::join_paths(files).expect("names without a colon"))
             .env("ENDPLATE_IMAGE", image)
             .env("ENDPLATE_PORT", "0")
             .env("PROMETHEUS_PORT", "0")
             .env("SUBSCRIBER", here.join("subscriber.cfg"));
-        run(&mut command).unwrap_or_else(|error| panic!("docker-compose {arguments:?}: {error}"))
+        command
+    }
+
+    fn compose(&self, image: &str, arguments: &[&str]) -> String {
+        run(self.told(image, "docker-compose").args(arguments))
+            .unwrap_or_else(|error| panic!("docker-compose {arguments:?}: {error}"))
     }
 
     fn start(image: &Image) -> Self {
@@ -45,12 +55,9 @@ impl Cluster {
         cluster
     }
 
-    /// What a copy of the database holds, made as deploy/README.md says.
-    fn copy(&self) -> String {
-        let password = std::fs::read_to_string(folder().join("compose/secrets/postgres-password"));
-        let password = format!("PGPASSWORD={}", password.expect("prepared").trim());
-        let dump = "pg_dump --host=127.0.0.1 --username=endplate --format=custom --no-owner --no-acl endplate | pg_restore --list";
-        docker(&["exec", "--env", &password, &self.only("postgres"), "sh", "-c", dump])
+    /// Has `deploy/compose/backup` or `restore` do its work on a file.
+    fn operator(&self, image: &str, script: &str, file: &Path) -> Result<String, String> {
+        run(self.told(image, folder().join("compose").join(script)).arg(file))
     }
 
     /// The names of the containers of a service.
@@ -221,8 +228,9 @@ async fn three_instances_keep_their_word_while_one_is_killed_one_cut_off_and_all
         "channel": { "type": "rest-hook", "endpoint": "http://subscriber:8080/", "payload": "application/fhir+json" },
     });
     caller.send("PUT", "/fhir/Subscription/s", &subscription.to_string()).await;
-    assert!(cluster.copy().contains("TABLE DATA public resource "), "a copy while it runs");
     let mut load = Load::start(&caller);
+    load.goes_on().await;
+    let dump = Dump::make(&cluster, &caller).await;
     load.goes_on().await;
     assert_eq!(load.failures(), NOTHING, "all is well");
 
@@ -267,7 +275,8 @@ async fn three_instances_keep_their_word_while_one_is_killed_one_cut_off_and_all
         assert_eq!(docker(&["inspect", "--format={{.Config.Image}}", &instance]), next_release.0);
     }
     let acknowledged = load.end().await;
-    check(&cluster, &caller, &acknowledged).await;
+    let heard = check(&cluster, &caller, &acknowledged).await;
+    dump.restore(&cluster, &next_release.0, &caller, &acknowledged, heard).await;
 }
 
 /// Prometheus has found each instance, reads it, and has worked out every rule: it takes up to an
@@ -294,7 +303,8 @@ async fn watched(cluster: &Cluster) {
     assert!(rules.iter().all(|[_, health]| health == "ok"), "{rules:?}");
 }
 
-async fn check(cluster: &Cluster, caller: &Caller, acknowledged: &BTreeSet<u64>) {
+/// Gives what the subscriber heard, by the number of the event.
+async fn check(cluster: &Cluster, caller: &Caller, acknowledged: &BTreeSet<u64>) -> BTreeMap<u64, String> {
     // What was acknowledged is there, once, with its plan.
     let number = |patient: &Value| patient["identifier"][0]["value"].as_str().expect("a number").to_owned();
     let patients = caller.all("/fhir/Patient?_count=200").await;
@@ -316,18 +326,94 @@ async fn check(cluster: &Cluster, caller: &Caller, acknowledged: &BTreeSet<u64>)
     let mut heard: BTreeMap<u64, String> = BTreeMap::new();
     let mut repeats = 0;
     while heard.len() as u64 != raised {
-        let line = subscriber.says("heard s/");
-        let words: Vec<&str> = line.split_whitespace().collect();
-        let [_, event, body] = words[..] else { panic!("{line}") };
-        let event: u64 = event.trim_start_matches("s/").parse().expect("a number");
+        let (event, body) = hear(&mut subscriber);
         if let Some(before) = heard.get(&event) {
-            assert_eq!(before, body, "s/{event}");
+            assert_eq!(*before, body, "s/{event}");
             repeats += 1;
         } else {
             assert_eq!(event, heard.len() as u64 + 1, "nothing is left out and nothing overtakes");
-            heard.insert(event, body.to_owned());
+            heard.insert(event, body);
         }
     }
     println!("{} records, {raised} events, {repeats} of them repeated", acknowledged.len());
     assert!(raised as usize >= acknowledged.len());
+    heard
+}
+
+/// The next event that the subscriber writes down.
+fn hear(subscriber: &mut Container) -> (u64, String) {
+    let line = subscriber.says("heard s/");
+    let words: Vec<&str> = line.split_whitespace().collect();
+    let [_, event, body] = words[..] else { panic!("{line}") };
+    (event.trim_start_matches("s/").parse().expect("a number"), body.to_owned())
+}
+
+/// A copy of the database, and what it must hold.
+struct Dump {
+    folder: TempDir,
+    /// The head of the audit trail before.
+    head: String,
+    /// Every version before.
+    before: BTreeMap<String, String>,
+}
+
+impl Dump {
+    /// Makes one as deploy/README.md says, while others write.
+    async fn make(cluster: &Cluster, caller: &Caller) -> Self {
+        let folder = tempfile::tempdir().expect("a folder");
+        let before = caller.versions().await;
+        let head = docker(&["exec", &cluster.containers("endplate")[0], "endplate", "audit", "head"]);
+        let head = head.rsplit(' ').next().expect("a hash").to_owned();
+        cluster.operator(&cluster.image, "backup", &folder.path().join("dump")).expect("a copy");
+        Self { folder, head, before }
+    }
+
+    /// Restores it as deploy/README.md says: what it must hold is there again, what came later is not and can be sent again, and the
+    /// subscriber hears nothing new under an old name.
+    async fn restore(
+        &self,
+        cluster: &Cluster,
+        image: &str,
+        caller: &Caller,
+        acknowledged: &BTreeSet<u64>,
+        mut heard: BTreeMap<u64, String>,
+    ) {
+        let file = self.folder.path().join("dump");
+        let last = *acknowledged.last().expect("records");
+        let of_last = format!("/fhir/Patient?identifier=P-{last:06}");
+        let refused = cluster.operator(image, "restore", &file).expect_err("instances run");
+        assert!(refused.contains("is being accessed by other users"), "{refused}");
+        assert_eq!(caller.all(&of_last).await.len(), 1, "and nothing has been done");
+
+        let instances = cluster.containers("endplate");
+        cluster.compose(image, &["stop", "endplate"]);
+        let said = cluster.operator(image, "restore", &file).expect("restored");
+        assert!(said.contains("the audit trail holds"), "{said}");
+        cluster.compose(image, &["start", "endplate"]);
+        for instance in &instances {
+            until_ready(instance, true);
+        }
+        let verify = ["exec", &instances[0], "endplate", "audit", "verify", "--head", &self.head];
+        assert!(docker(&verify).contains("the audit trail holds"), "with the head that was kept");
+        // The load balancer has found them when it answers by one of them.
+        while !matches!(caller.try_send("GET", "/fhir/metadata", "").await, Ok((200, _))) {}
+
+        let after = caller.versions().await;
+        for (name, body) in &self.before {
+            assert_eq!(after.get(name), Some(body), "{name} was acknowledged before the copy was made");
+        }
+        assert_eq!(caller.all(&of_last).await.len(), 0, "what came later is not in the copy");
+        caller.send("POST", "/fhir", &record(last)).await;
+        assert_eq!(caller.all(&of_last).await.len(), 1, "and is sent again");
+        let (lost, raised) = (heard.len() as u64, caller.events("s").await);
+        assert!(raised > lost + 1000, "numbers that were given after the copy are left out");
+        // It wrote down what it heard before too.
+        let mut subscriber = Container::named(cluster.only("subscriber"));
+        while !heard.contains_key(&raised) {
+            let (event, body) = hear(&mut subscriber);
+            let name = heard.entry(event).or_insert_with(|| body.clone());
+            assert_eq!(*name, body, "s/{event} names one thing for ever");
+            assert!(event <= lost || event > lost + 1000, "s/{event} is one of those that are left out");
+        }
+    }
 }

@@ -78,6 +78,23 @@ impl Drop for Volume {
     }
 }
 
+/// A network of its own.
+pub struct Network(pub String);
+
+impl Network {
+    pub fn new() -> Self {
+        let name = name("network");
+        docker(&["network", "create", &name]);
+        Self(name)
+    }
+}
+
+impl Drop for Network {
+    fn drop(&mut self) {
+        _ = run(Command::new("docker").args(["network", "rm", &self.0]));
+    }
+}
+
 /// A container that runs until it is told to end.
 pub struct Container {
     pub name: String,

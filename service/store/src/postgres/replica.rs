@@ -5,11 +5,10 @@
 use super::page;
 use endplate_fhir::search::Query;
 use endplate_followup::ports::{Page, StoreError};
-use sqlx::Row;
 use sqlx::postgres::{PgConnectOptions, PgPool, PgPoolOptions};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
-use tokio::time::{Instant, sleep, timeout};
+use tokio::time::{sleep, timeout};
 
 /// How long an answer is waited for: the database itself has to answer within what is left.
 const ANSWER_TIMEOUT: Duration = Duration::from_secs(5);
@@ -36,17 +35,30 @@ pub(super) struct Replica {
     /// How far behind it may be.
     lag_max: Duration,
     known: Mutex<Known>,
+    /// Another one after each failure: a connection to whoever is silent stays taken until the system gives it up.
+    pool: Mutex<PgPool>,
 }
 
-#[derive(Debug)]
+#[derive(Debug, Default)]
 struct Known {
-    /// It has everything that was committed before then.
-    until: Option<Instant>,
+    /// Which comparison found that it follows; none: it does not, or that was too long ago.
+    found_by: Option<u64>,
+    /// Comparisons begun.
+    begun: u64,
+    /// Whether one is under way, or was a moment ago.
     is_compared: bool,
     /// Whether somebody was told that it is passed over.
     is_told: bool,
-    /// Another one after each failure: a connection to whoever is silent stays taken until the system gives it up.
-    pool: PgPool,
+}
+
+/// Why it is not known that it follows.
+enum Problem {
+    /// The database itself does not tell where it is: what was found before holds as long as it would have.
+    Database(String),
+    /// It is behind, or follows another one.
+    Standby(String),
+    /// It does not answer; its connections are to be made anew.
+    Broken(String),
 }
 
 impl Replica {
@@ -59,98 +71,108 @@ impl Replica {
     ) -> Arc<Self> {
         let pools = pools.min_connections(0).acquire_timeout(ACQUIRE_TIMEOUT);
         let pool = pools.clone().connect_lazy_with(server.clone());
-        let known = Mutex::new(Known { until: None, is_compared: false, is_told: false, pool });
-        Arc::new(Self { database, pools, server, lag_max, known })
+        Arc::new(Self { database, pools, server, lag_max, known: Mutex::default(), pool: Mutex::new(pool) })
     }
 
     fn known(&self) -> MutexGuard<'_, Known> {
         self.known.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
+    fn pool(&self) -> PgPool {
+        self.pool.lock().unwrap_or_else(PoisonError::into_inner).clone()
+    }
+
     /// Whether it is asked: it was found to have everything up to a short while ago. Finds out again, beside what is going on, one
     /// comparison at a time.
     pub(super) fn is_asked(self: &Arc<Self>) -> bool {
-        self.current().is_some()
-    }
-
-    /// Its connections, while it is asked.
-    fn current(self: &Arc<Self>) -> Option<PgPool> {
         let mut known = self.known();
-        let behind = known.until.map(|until| until.elapsed());
-        if !known.is_compared && behind.is_none_or(|behind| behind >= self.lag_max / COMPARED_IN) {
+        if !known.is_compared {
             known.is_compared = true;
-            let replica = Arc::clone(self);
-            tokio::spawn(async move { replica.compare().await });
+            known.begun += 1;
+            tokio::spawn(Arc::clone(self).compare(known.begun));
         }
-        behind.filter(|behind| *behind <= self.lag_max).map(|_| known.pool.clone())
+        known.found_by.is_some()
     }
 
     /// The page of a query; none where the database itself is to be asked.
     pub(super) async fn search(self: &Arc<Self>, query: &Query) -> Option<Result<Page, StoreError>> {
-        let pool = self.current()?;
-        let problem = match timeout(ANSWER_TIMEOUT, page::search(&pool, query)).await {
+        if !self.is_asked() {
+            return None;
+        }
+        let problem = match timeout(ANSWER_TIMEOUT, page::search(&self.pool(), query)).await {
             Ok(Err(StoreError::Failed { context, source })) => format!("{context}: {source}"),
             Ok(done) => return Some(done),
             Err(_) => "no answer in time".to_owned(),
         };
-        self.pass_over(&problem, true);
+        self.pass_over(&Problem::Broken(problem));
         None
     }
 
     /// From now on the database is asked. Of those who find that at the same time, the first one says so.
-    fn pass_over(&self, problem: &str, is_broken: bool) {
+    fn pass_over(&self, problem: &Problem) {
+        let (Problem::Database(text) | Problem::Standby(text) | Problem::Broken(text)) = problem;
         let mut known = self.known();
-        if !known.is_told {
-            known.is_told = true;
-            tracing::warn!(error = %problem, "the replica is passed over and the database is asked until it is as it should be");
+        if !std::mem::replace(&mut known.is_told, true) {
+            tracing::warn!(error = %text, "the replica is passed over and the database is asked until it is known to follow");
         }
-        known.until = None;
-        if is_broken {
-            known.pool = self.pools.clone().connect_lazy_with(self.server.clone());
+        if !matches!(problem, Problem::Database(_)) {
+            known.found_by = None;
+        }
+        if matches!(problem, Problem::Broken(_)) {
+            *self.pool.lock().unwrap_or_else(PoisonError::into_inner) =
+                self.pools.clone().connect_lazy_with(self.server.clone());
         }
     }
 
-    /// Finds out until when it has everything: it must come to where the database is now.
-    async fn compare(&self) {
-        let (since, pool) = (Instant::now(), self.known().pool.clone());
-        let outcome = self.follows(since, &pool).await;
-        let mut known = self.known();
-        known.is_compared = false;
-        match outcome {
+    /// Finds out whether it comes to where the database is now. That it does holds for as long as it may be behind, counted from here.
+    async fn compare(self: Arc<Self>, number: u64) {
+        let (again, over) = (sleep(self.lag_max / COMPARED_IN), sleep(self.lag_max));
+        let outcome = timeout(self.lag_max, self.follows(&self.pool())).await;
+        let late = || Problem::Standby(format!("it is more than {} s behind", self.lag_max.as_secs_f64()));
+        match outcome.unwrap_or_else(|_| Err(late())) {
             Ok(()) => {
-                known.until = Some(since);
+                let mut known = self.known();
+                known.found_by = Some(number);
                 if std::mem::take(&mut known.is_told) {
                     tracing::info!("the replica is asked again");
                 }
             }
-            Err((problem, is_broken)) => {
-                drop(known);
-                self.pass_over(&problem, is_broken);
+            Err(problem) => {
+                self.pass_over(&problem);
+                self.known().is_compared = false;
+                return;
             }
+        }
+        // The store may be closed meanwhile.
+        let replica = Arc::downgrade(&self);
+        drop(self);
+        again.await;
+        let Some(here) = replica.upgrade() else { return };
+        here.known().is_compared = false;
+        drop(here);
+        over.await;
+        if let Some(here) = replica.upgrade() {
+            let mut known = here.known();
+            known.found_by = known.found_by.filter(|by| *by != number);
         }
     }
 
-    /// Why it does not, and whether its connections are to be made anew.
-    async fn follows(&self, since: Instant, pool: &PgPool) -> Result<(), (String, bool)> {
-        let late = |_| ("no answer in time".to_owned(), true);
-        let failed = |error: sqlx::Error| (error.to_string(), true);
-        let ours = |error: sqlx::Error| (format!("the database does not tell where it is: {error}"), false);
-        let here = timeout(ANSWER_TIMEOUT, sqlx::raw_sql(HERE).fetch_one(&self.database));
-        let here = here.await.map_err(late)?.map_err(ours)?;
-        let place: String = here.try_get(0).map_err(ours)?;
-        let database: (i64, i64) = (here.try_get(1).map_err(ours)?, here.try_get(2).map_err(ours)?);
+    /// Waits until it has come to where the database is.
+    async fn follows(&self, pool: &PgPool) -> Result<(), Problem> {
+        let late = |_| Problem::Broken("no answer in time".to_owned());
+        let failed = |error: sqlx::Error| Problem::Broken(error.to_string());
+        let ours = |error| Problem::Database(format!("the database does not tell where it is: {error}"));
+        let here = sqlx::query_as(HERE).fetch_one(&self.database).await;
+        let (place, system, oid): (String, i64, i64) = here.map_err(|error: sqlx::Error| ours(error))?;
         loop {
             let there = timeout(ANSWER_TIMEOUT, sqlx::query_as(THERE).bind(&place).fetch_one(pool));
-            let (has_come, system, oid, is_standby): (bool, i64, i64, bool) =
+            let (has_come, its_system, its_oid, is_standby): (bool, i64, i64, bool) =
                 there.await.map_err(late)?.map_err(failed)?;
-            if (system, oid) != database || !is_standby {
-                return Err(("it is no standby of the store's database".to_owned(), false));
+            if (its_system, its_oid) != (system, oid) || !is_standby {
+                return Err(Problem::Standby("it is no standby of the store's database".to_owned()));
             }
             if has_come {
                 return Ok(());
-            }
-            if since.elapsed() > self.lag_max {
-                return Err((format!("it is more than {} s behind", self.lag_max.as_secs_f64()), false));
             }
             sleep(LOOKED_AFTER).await;
         }

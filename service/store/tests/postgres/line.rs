@@ -150,7 +150,7 @@ async fn what_is_no_standby_of_the_database_is_never_asked() {
     }
 }
 
-const MINUTE: Duration = Duration::from_secs(60);
+const MINUTE: Duration = Duration::from_mins(1);
 
 async fn is_asked(store: &PostgresStore) -> bool {
     store.tally(at(0), Date::constant(1970, 1, 1)).await.unwrap().is_replica_asked.unwrap()

@@ -211,6 +211,26 @@ async fn e27_a_subscription_that_is_over_is_off() {
     assert_eq!(read.status, 200, "it is deleted by whoever made it");
 }
 
+/// Handshakes and outages of many receivers refuse no write and wait for none: whoever is told stays the same.
+#[tokio::test]
+async fn what_the_service_finds_out_of_a_receiver_is_no_reason_to_decide_anew_unless_it_is_off() {
+    let (store, hook) = (crate::stores::fresh().await, Hook::open().await);
+    let served = Served::on(DAY, store.clone(), &config()).await;
+    served.put(&topic("s", "reviews", &hook.endpoint, "id-only")).await.done();
+    let counter = async || store.generation("Subscription").await.unwrap();
+    let before = counter().await;
+    served.deliver().await;
+    assert_eq!((status_of(&served, "s").await.as_str(), counter().await), ("active", before));
+    repaired(&served).await;
+    hook.answer([410]);
+    served.deliver().await;
+    assert_eq!((status_of(&served, "s").await.as_str(), counter().await), ("off", before + 1));
+    hook.taken();
+    noted(&served, "nobody hears of it").await;
+    served.deliver().await;
+    assert_eq!(hook.taken().len(), 0);
+}
+
 // RFC 9110 section 15.5.11; the counter does not begin anew.
 #[tokio::test]
 async fn a_receiver_that_is_gone_turns_a_subscription_off() {
