@@ -341,8 +341,8 @@ impl<'a> Attempt<'a> {
         let maps = self.terms().await?;
         let mut resources: Vec<(Json, u64)> = Vec::new();
         let mut seen: BTreeSet<String> = BTreeSet::new();
-        for circle in self.circles().await? {
-            let mut whole = self.dossier(&circle).await?;
+        for (circle, mut whole) in self.circles().await? {
+            self.lay_over(&circle, &mut whole);
             whole.translate(&maps);
             self.derive_circle(&circle, &whole, &mut resources, &mut seen).await?;
         }

@@ -13,6 +13,7 @@ use endplate_followup::ports::{
 use jiff::Timestamp;
 use jiff::civil::Date;
 use std::collections::{BTreeMap, BTreeSet};
+use std::pin::Pin;
 use std::sync::{Arc, Mutex};
 
 #[derive(Clone, Default)]
@@ -24,12 +25,34 @@ struct Facts {
 
 /// Current versions only; no history and no outbox.
 #[derive(Default)]
-pub struct MemoryStore(Mutex<Facts>);
+pub struct MemoryStore(Mutex<Facts>, Mutex<Option<(Reading, Other)>>);
+
+/// What somebody else does.
+type Other = Pin<Box<dyn Future<Output = ()> + Send>>;
+
+/// What somebody reads.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Reading {
+    Compartment,
+    Referred,
+}
 
 impl MemoryStore {
     /// The same facts, from here on apart.
     pub fn fork(&self) -> Self {
-        Self(Mutex::new(self.0.lock().unwrap().clone()))
+        Self(Mutex::new(self.0.lock().unwrap().clone()), Mutex::default())
+    }
+
+    /// Somebody else does something just before this is next read.
+    pub fn before(&self, reading: Reading, other: Other) {
+        *self.1.lock().unwrap() = Some((reading, other));
+    }
+
+    async fn read_by_others(&self, reading: Reading) {
+        let other = self.1.lock().unwrap().take_if(|(before, _)| *before == reading);
+        if let Some((_, other)) = other {
+            other.await;
+        }
     }
 
     /// Everything that is stored but Provenance, as text without version and time (which are the head of `meta`).
@@ -78,6 +101,7 @@ impl Store for MemoryStore {
     }
 
     async fn referred(&self, kind: &str, params: &[String], id: &str) -> Result<Vec<String>, StoreError> {
+        self.read_by_others(Reading::Referred).await;
         let facts = self.0.lock().unwrap();
         let of_kind = facts.resources.values().filter(|put| put.stored.kind == kind);
         let rows = of_kind.flat_map(|put| &put.rows).filter(|row| params.iter().any(|one| one == row.param));
@@ -89,6 +113,7 @@ impl Store for MemoryStore {
     }
 
     async fn compartment(&self, patient: &str) -> Result<Compartment, StoreError> {
+        self.read_by_others(Reading::Compartment).await;
         let facts = self.0.lock().unwrap();
         let of = |put: &&Arc<Put>| put.patient.as_deref() == Some(patient);
         Ok(Compartment {

@@ -1,10 +1,12 @@
 //! Two Patient records of one person (FHIR R4 patient.html#linking): the plan follows the record that survives.
 
-use crate::clinic::{Clinic, appointment, interosseous_graft, keys, motor, patient, text, with};
+use crate::clinic::{Clinic, appointment, interosseous_graft, keys, motor, patient, text, tinel, with};
+use crate::memory::{MemoryStore, Reading};
 use endplate_fhir::Json;
 use endplate_followup::Reason;
 use serde_json::json;
 use std::collections::BTreeSet;
+use std::sync::Arc;
 
 const FINGERS: &str = "extensor-digitorum";
 
@@ -71,6 +73,24 @@ async fn a_merger_moves_the_plan_with_its_ids_whoever_says_so_first() {
         assert_eq!(basis, 3);
         assert_eq!(whose(&clinic).await.0, only("Patient/p2"));
         assert_eq!(clinic.all("CarePlan").await.len(), 1);
+    }
+}
+
+/// A finding of the record that is given up arrives just as that is told: it belongs to the one plan there is.
+#[tokio::test]
+async fn a_merger_that_comes_while_a_finding_is_decided_on_is_noticed() {
+    for reading in [Reading::Compartment, Reading::Referred] {
+        let store = Arc::new(MemoryStore::default());
+        let clinic = Clinic::on(store.clone(), "2026-03-03");
+        for resource in interosseous_graft() {
+            clinic.put(resource).await.unwrap();
+        }
+        clinic.put(patient("p2", "1995-05-05")).await.unwrap();
+        let other = Clinic::on(store.clone(), "2026-03-03");
+        store.before(reading, Box::pin(async move { other.put(survivor()).await.map(drop).unwrap() }));
+        let finding = tinel("o1", "p1", "r1", "2026-03-03", 5.0);
+        clinic.put(finding).await.unwrap_or_else(|refusal| panic!("{reading:?}: {refusal:?}"));
+        assert_eq!(whose(&clinic).await.0, only("Patient/p2"), "{reading:?}");
     }
 }
 

@@ -14,8 +14,10 @@ use endplate_recovery::unit::Date;
 use std::collections::{BTreeMap, BTreeSet};
 
 impl Attempt<'_> {
-    /// The patients of this write, each with all that must be looked at together with it.
-    pub(super) async fn circles(&self) -> Result<Vec<BTreeSet<String>>, Refusal> {
+    /// The patients of this write, each with all that must be looked at together with it, and what is recorded of them.
+    /// What is recorded of a patient is read before the links: whoever links two records moves the counters of both, so that a link that
+    /// came in between is noticed.
+    pub(super) async fn circles(&mut self) -> Result<Vec<(BTreeSet<String>, Dossier)>, Refusal> {
         let base = &self.endplate.settings.base;
         let mut near: BTreeMap<String, BTreeSet<String>> = BTreeMap::new();
         let mut join = |a: &str, b: &str| {
@@ -38,31 +40,28 @@ impl Attempt<'_> {
         }
         let mut circles = Vec::new();
         let mut seen: BTreeSet<String> = BTreeSet::new();
-        for patient in &self.patients {
-            let mut circle = BTreeSet::new();
-            let mut open = vec![patient.clone()];
+        for patient in self.patients.clone() {
+            let (mut circle, mut dossier) = (BTreeSet::new(), Dossier::default());
+            let mut open = vec![patient];
             while let Some(one) = open.pop() {
                 if seen.insert(one.clone()) {
                     open.extend(near.get(&one).into_iter().flatten().cloned());
+                    let compartment = self.endplate.store.compartment(&one).await?;
+                    self.rest_on(Scope { key: format!("Patient/{one}"), generation: compartment.generation });
+                    dossier.extend(Dossier::of(compartment));
                     open.extend(self.endplate.linked(&one).await?);
                     circle.insert(one);
                 }
             }
             if !circle.is_empty() {
-                circles.push(circle);
+                circles.push((circle, dossier));
             }
         }
         Ok(circles)
     }
 
-    /// Everything recorded of the patients of one circle, with what is being written laid over it.
-    pub(super) async fn dossier(&mut self, circle: &BTreeSet<String>) -> Result<Dossier, Refusal> {
-        let mut dossier = Dossier::default();
-        for patient in circle {
-            let compartment = self.endplate.store.compartment(patient).await?;
-            self.rest_on(Scope { key: format!("Patient/{patient}"), generation: compartment.generation });
-            dossier.extend(Dossier::of(compartment));
-        }
+    /// Lays what is being written over what is recorded of the patients of one circle.
+    pub(super) fn lay_over(&self, circle: &BTreeSet<String>, dossier: &mut Dossier) {
         let base = &self.endplate.settings.base;
         for incoming in self.incoming.iter().filter(|incoming| incoming.writes) {
             // What a transaction brings of others is none of these patients'.
@@ -76,7 +75,6 @@ impl Attempt<'_> {
         for (kind, id) in self.deletions() {
             dossier.remove(kind, id);
         }
-        Ok(dossier)
     }
 
     /// Refuses a Patient that makes records replace each other in a circle.

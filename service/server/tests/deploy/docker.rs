@@ -95,9 +95,11 @@ impl Drop for Network {
     }
 }
 
-/// A container that runs until it is told to end.
+/// A container, and its log.
 pub struct Container {
     pub name: String,
+    /// It ends with this value.
+    is_ours: bool,
     log: BufReader<ChildStdout>,
     reader: Child,
 }
@@ -109,10 +111,12 @@ impl Container {
         let mut all = vec!["run", "--detach", "--name", &name];
         all.extend(arguments);
         docker(&all);
-        Self::named(name)
+        let mut container = Self::named(name);
+        container.is_ours = true;
+        container
     }
 
-    /// One that was started in another way.
+    /// One that was started in another way, and ends in that.
     pub fn named(name: String) -> Self {
         // Both streams in one, in the order in which the container wrote.
         let mut reader = Command::new("sh")
@@ -122,7 +126,7 @@ impl Container {
             .spawn()
             .expect("docker runs");
         let log = BufReader::new(reader.stdout.take().expect("piped"));
-        Self { name, log, reader }
+        Self { name, is_ours: false, log, reader }
     }
 
     /// Reads its log up to a line that holds `word`, and gives that line.
@@ -160,7 +164,9 @@ impl Container {
 
 impl Drop for Container {
     fn drop(&mut self) {
-        _ = run(Command::new("docker").args(["rm", "--force", "--volumes", &self.name]));
+        if self.is_ours {
+            _ = run(Command::new("docker").args(["rm", "--force", "--volumes", &self.name]));
+        }
         _ = self.reader.kill();
         _ = self.reader.wait();
     }
