@@ -2,11 +2,12 @@
 
 use crate::http::Phase;
 use endplate_followup::Endplate;
-use std::sync::OnceLock;
+use std::collections::BTreeSet;
+use std::sync::{Mutex, OnceLock, PoisonError};
 use std::time::Duration;
 use tokio::sync::watch;
 use tokio::task::{AbortHandle, JoinHandle};
-use tracing::error;
+use tracing::{error, info, warn};
 
 /// How long the store may take to answer.
 const STORE_TIME: Duration = Duration::from_secs(2);
@@ -27,11 +28,13 @@ pub(crate) struct Health {
     definitions: OnceLock<()>,
     /// The tasks that work on their own; none until they were started.
     workers: OnceLock<Vec<(String, AbortHandle)>>,
+    /// What was last found wrong, and told.
+    wrong: Mutex<BTreeSet<String>>,
 }
 
 impl Health {
     pub(crate) fn new(phase: watch::Receiver<Phase>) -> Self {
-        Self { phase, definitions: OnceLock::new(), workers: OnceLock::new() }
+        Self { phase, definitions: OnceLock::new(), workers: OnceLock::new(), wrong: Mutex::default() }
     }
 
     /// Reads R4's definitions, which are otherwise read with the first request that needs them.
@@ -74,12 +77,27 @@ impl Health {
             Err(_) => Some("The store does not answer in time."),
         };
         let starting = self.workers.get().is_none().then_some("The workers are not started yet.");
-        let fixed = [check("phase", phase), check("definitions", definitions), check("store", store)];
-        fixed
+        let lasting: Vec<Check> = [check("store", store)].into_iter().chain(self.workers()).collect();
+        self.tell(&lasting);
+        [check("phase", phase), check("definitions", definitions)]
             .into_iter()
             .chain(starting.map(|problem| check("workers", Some(problem))))
-            .chain(self.workers())
+            .chain(lasting)
             .collect()
+    }
+
+    /// Puts into the log what does not hold any more, and what holds again: whoever reads it later sees since when nobody was sent here.
+    fn tell(&self, checks: &[Check]) {
+        let mut wrong = self.wrong.lock().unwrap_or_else(PoisonError::into_inner);
+        for Check { name, problem } in checks {
+            match problem {
+                Some(problem) if wrong.insert(name.clone()) => {
+                    warn!(check = name, problem, "not ready");
+                }
+                None if wrong.remove(name) => info!(check = name, "holds again"),
+                _ => {}
+            }
+        }
     }
 
     fn workers(&self) -> impl Iterator<Item = Check> {

@@ -34,6 +34,22 @@ async fn write(served: &Served, number: usize, name: &str) -> (u16, String) {
     (reply.status, reply.text)
 }
 
+/// A number of /metrics.
+async fn number(served: &Served, name: &str) -> Option<f64> {
+    let numbers = served.get("/metrics").await;
+    assert_eq!(numbers.status, 200);
+    let line = numbers.text.lines().find_map(|line| line.strip_prefix(name));
+    line.map(|value| value.trim().parse::<f64>().unwrap())
+}
+
+const FAILED: &str = "endplate_store_commit_duration_seconds_count{result=\"failed\"}";
+
+/// Reads go on and writes fail: whoever balances load sends nobody elsewhere, and whoever watches is told.
+async fn assert_is_ready_and_counts_failures(served: &Served) {
+    assert_eq!(served.get("/readyz").await.status, 200);
+    assert!(number(served, FAILED).await >= Some(1.0));
+}
+
 fn assert_says_what_happens(text: &str) {
     let outcome: endplate_fhir::Json = serde_json::from_str(text).unwrap();
     assert_eq!(outcome["resourceType"], "OperationOutcome", "{text}");
@@ -92,16 +108,9 @@ async fn a_server_that_is_restarted_under_load_loses_nothing_acknowledged() {
     assert_eq!(status, 503);
     assert_says_what_happens(&text);
     // Numbers are still given: which check fails and that commits do; what only the store knows is left out.
-    let numbers = served.get("/metrics").await;
-    assert_eq!(numbers.status, 200);
-    let number = |name: &str| {
-        let line = numbers.text.lines().find_map(|line| line.strip_prefix(name));
-        line.map(|value| value.trim().parse::<f64>().unwrap())
-    };
-    assert_eq!(number("endplate_check_passed{check=\"store\"}"), Some(0.0), "{}", numbers.text);
-    let failed = number("endplate_store_commit_duration_seconds_count{result=\"failed\"}");
-    assert!(failed >= Some(1.0), "{failed:?}");
-    assert!(!numbers.text.contains("\nendplate_outbox_events{"));
+    assert_eq!(number(&served, "endplate_check_passed{check=\"store\"}").await, Some(0.0));
+    assert!(number(&served, FAILED).await >= Some(1.0));
+    assert!(!served.get("/metrics").await.text.contains("\nendplate_outbox_events{"));
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
@@ -270,6 +279,7 @@ async fn a_server_that_is_full_refuses_writes_answers_reads_and_goes_on_when_the
     };
     assert_eq!(refused.0, 503);
     assert_says_what_happens(&refused.1);
+    assert_is_ready_and_counts_failures(&served).await;
     assert!(!taken.is_empty());
     for number in &taken {
         assert_eq!(served.get(&format!("/fhir/Organization/o{number}")).await.status, 200, "still readable");
@@ -302,7 +312,7 @@ async fn what_waits_for_a_lock_is_written_when_it_is_free_and_refused_when_that_
     assert_eq!(status, 503);
     assert_says_what_happens(&text);
     assert_eq!(served.get("/fhir/Organization/o1").await.status, 200, "reads wait for nobody");
-    assert_eq!(served.get("/readyz").await.status, 200);
+    assert_is_ready_and_counts_failures(&served).await;
     assert_eq!(served.get("/fhir/Organization/o2").await.status, 404);
     let (waiting, free) = tokio::join!(write(&served, 3, "o"), async {
         let mut observer = connect(&address).await;
@@ -348,6 +358,7 @@ async fn a_server_that_takes_no_more_connections_is_an_answer_and_not_the_end() 
             other => panic!("{other}: {text}"),
         }
     }
+    assert_is_ready_and_counts_failures(&served).await;
     tell(&mut administrator, "alter database few connection limit 90").await;
     assert!(burst(100).await.iter().all(|(status, _)| *status == 201));
     let taken = answers.iter().filter(|(status, _)| *status == 201).count() + 24;
