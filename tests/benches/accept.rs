@@ -1,9 +1,11 @@
 //! Repair records accepted with their plans derived, beside the floor: the same bytes written by a bare loop.
 //!
 //! `cargo bench -p endplate-tests`. Both write to files of the same kind (SQLite, WAL, `synchronous = full`), one transaction
-//! for each record; the floor writes each transaction's resources into one table and does nothing else. The same on PostgreSQL, where
-//! `ENDPLATE_BENCH_POSTGRES` names a server, such as `postgres://user@host`; databases are made there and left. There the floor
-//! has as many senders as what is measured.
+//! for each record. There are two floors: one writes each transaction's resources into one table and does nothing else; the other one
+//! writes all rows that the store has of it, also those by which it is found, into tables and indexes like the store's. The first says what
+//! it costs that there is more to a record than its bytes, the second what it costs to check, derive and decide. The same on PostgreSQL,
+//! where `ENDPLATE_BENCH_POSTGRES` names a server, such as `postgres://user@host`; databases are made there and left. There the floors
+//! have as many senders as what is measured.
 //!
 //! All sides alternate in the same run. Speeds and ratios are medians of the rounds; a ratio is of one round, so that what slows the
 //! machine for a while slows all.
@@ -146,6 +148,84 @@ async fn floor(connection: &mut SqliteConnection, records: &[Vec<String>]) -> f6
     records.len() as f64 / start.elapsed().as_secs_f64()
 }
 
+/// The tables that hold what a record is, and by which of their columns it is known whose a row is.
+const TABLES: [(&str, &str); 7] = [
+    ("resource", "key"),
+    ("resource_version", "resource"),
+    ("token_row", "resource"),
+    ("reference_row", "resource"),
+    ("date_row", "resource"),
+    ("text_row", "resource"),
+    ("quantity_row", "resource"),
+];
+
+/// A copy of the rows of some resources, from one place to another, by the database itself.
+fn copying(to: &str, from: &str, values: &str) -> Vec<String> {
+    let copy = |(table, of): &(&str, &str)| {
+        format!("insert into {to}{table} {values} select * from {from}{table} where {of} > $1 and {of} <= $2")
+    };
+    TABLES.iter().map(copy).collect()
+}
+
+/// The last resources of a store, in as many parts as there were records: after which key each begins, and its last one.
+fn parts(last: i64, resources: usize) -> Vec<(i64, i64)> {
+    let each = resources as i64;
+    (0..RECORDS as i64).rev().map(|back| (last - (back + 1) * each, last - back * each)).collect()
+}
+
+/// A file with the tables of a store, and nothing in it, beside a store.
+async fn empty_beside(file: &Path, store: &Path) -> SqliteConnection {
+    drop(endplate_store::open(&format!("sqlite:{}", file.display())).await.expect("a store"));
+    let mut connection = options(file).connect().await.expect("the file");
+    for (table, _) in TABLES {
+        let emptied = format!("delete from {table}");
+        sqlx::query(AssertSqlSafe(emptied)).execute(&mut connection).await.expect("nothing");
+    }
+    sqlx::query("attach ? as store").bind(store.to_str()).execute(&mut connection).await.expect("the store");
+    connection
+}
+
+/// Transactions each second of a loop that only writes the rows that the last round made.
+async fn rows_floor(connection: &mut SqliteConnection, resources: usize) -> f64 {
+    let newest = "select max(key) from store.resource";
+    let last: i64 = sqlx::query_scalar(newest).fetch_one(&mut *connection).await.expect("resources");
+    let text = copying("main.", "store.", "").join("; ");
+    let start = Instant::now();
+    for (after, until) in parts(last, resources) {
+        let mut transaction = connection.begin().await.expect("a transaction");
+        let copied = sqlx::query(AssertSqlSafe(text.as_str())).bind(after).bind(until);
+        copied.execute(&mut *transaction).await.expect("rows");
+        transaction.commit().await.expect("a commit");
+    }
+    RECORDS as f64 / start.elapsed().as_secs_f64()
+}
+
+/// The same on PostgreSQL, in a schema of its own.
+async fn postgres_rows_floor(pool: &PgPool, resources: usize, senders: usize) -> f64 {
+    let newest = "select max(key) from public.resource";
+    let last: i64 = sqlx::query_scalar(newest).fetch_one(pool).await.expect("resources");
+    let start = Instant::now();
+    let mut all = JoinSet::new();
+    for sender in 0..senders {
+        let (pool, own) = (pool.clone(), parts(last, resources).into_iter().skip(sender).step_by(senders));
+        all.spawn(async move {
+            let texts = copying("floor.", "public.", "overriding system value");
+            for (after, until) in own {
+                let mut transaction = pool.begin().await.expect("a transaction");
+                for text in &texts {
+                    let copied = sqlx::query(AssertSqlSafe(text.as_str())).bind(after).bind(until);
+                    copied.execute(&mut *transaction).await.expect("rows");
+                }
+                transaction.commit().await.expect("a commit");
+            }
+        });
+    }
+    while let Some(done) = all.join_next().await {
+        done.expect("a sender");
+    }
+    RECORDS as f64 / start.elapsed().as_secs_f64()
+}
+
 /// Makes a database on the server, without what an earlier run left.
 async fn database(server: &str, name: &str) -> String {
     let mut connection = sqlx::PgConnection::connect(&format!("{server}/postgres")).await.expect("a server");
@@ -191,15 +271,28 @@ async fn on_postgres(server: &str, records: &[Vec<String>]) {
         world.round().await;
         let mut analyze = sqlx::PgConnection::connect(&format!("{server}/endplate_bench")).await.expect("it");
         sqlx::query("analyze").execute(&mut analyze).await.expect("statistics");
+        sqlx::query("create schema floor").execute(&mut analyze).await.expect("a schema");
+        for (table, _) in TABLES {
+            let like = format!("create table floor.{table} (like public.{table} including all)");
+            sqlx::query(AssertSqlSafe(like)).execute(&mut analyze).await.expect("a table");
+        }
+        let beside = PgPoolOptions::new().max_connections(senders as u32);
+        let beside = beside.connect(&format!("{server}/endplate_bench")).await.expect("the database");
+        let resources = records.first().map_or(0, Vec::len);
         let mut rounds = Vec::new();
         for _ in 0..ROUNDS {
-            rounds.push((postgres_floor(&pool, records, senders).await, world.round().await));
+            let floor = postgres_floor(&pool, records, senders).await;
+            let rows = postgres_rows_floor(&beside, resources, senders).await;
+            rounds.push((floor, rows, world.round().await));
         }
         println!(
-            "PostgreSQL, {senders} senders: {:.0} a second ({:.2} of the floor, {:.0} a second; aim 0.5)",
-            median(rounds.iter().map(|(_, accepted)| *accepted)),
-            median(rounds.iter().map(|(floor, accepted)| accepted / floor)),
-            median(rounds.iter().map(|(floor, _)| *floor)),
+            "PostgreSQL, {senders} senders: {:.0} a second ({:.2} of the floor of bytes, {:.0} a second, and {:.2} of that of rows, \
+             {:.0} a second; aim 0.5)",
+            median(rounds.iter().map(|(_, _, accepted)| *accepted)),
+            median(rounds.iter().map(|(floor, _, accepted)| accepted / floor)),
+            median(rounds.iter().map(|(floor, _, _)| *floor)),
+            median(rounds.iter().map(|(_, rows, accepted)| accepted / rows)),
+            median(rounds.iter().map(|(_, rows, _)| *rows)),
         );
     }
 }
@@ -225,10 +318,12 @@ async fn main() {
     records.truncate(RECORDS);
     let resources = records.first().map_or(0, Vec::len);
     let bytes: usize = records.iter().flatten().map(String::len).sum();
-    // Of each round the floor, then the worlds.
+    let mut beside = empty_beside(&path("rows.db"), &path("many.db")).await;
+    // Of each round the floors, then the worlds.
     let mut rounds = Vec::new();
     for _ in 0..ROUNDS {
-        let mut speeds = vec![floor(&mut connection, &records).await];
+        let mut speeds =
+            vec![floor(&mut connection, &records).await, rows_floor(&mut beside, resources).await];
         for world in &mut worlds {
             speeds.push(world.round().await);
         }
@@ -240,21 +335,23 @@ async fn main() {
         "{ROUNDS} rounds of {RECORDS} repair records, {resources} resources and {} kB each",
         bytes / records.len() / 1000
     );
-    for (at, senders) in [(1, "one sender".to_owned()), (2, format!("{SENDERS} senders"))] {
+    for (at, senders) in [(2, "one sender".to_owned()), (3, format!("{SENDERS} senders"))] {
         println!(
-            "accepted with their plans, {senders}: {:.0} a second ({:.2} of the floor; aim 0.5)",
+            "accepted with their plans, {senders}: {:.0} a second ({:.2} of the floor of bytes, {:.2} of that of rows; aim 0.5)",
             speed(at),
-            ratio(at, 0)
+            ratio(at, 0),
+            ratio(at, 1)
         );
     }
     println!(
         "the same on record: {:.0} and {:.0} a second ({:.2} and {:.2} of those without)",
-        speed(3),
         speed(4),
-        ratio(3, 1),
-        ratio(4, 2)
+        speed(5),
+        ratio(4, 2),
+        ratio(5, 3)
     );
-    println!("floor, the same bytes by a bare loop: {:.0} a second", speed(0));
+    println!("floor of bytes, the same bodies by a bare loop: {:.0} a second", speed(0));
+    println!("floor of rows, all that the store has of them by a bare loop: {:.0} a second", speed(1));
     if let Ok(server) = std::env::var("ENDPLATE_BENCH_POSTGRES") {
         on_postgres(&server, &records).await;
     }
