@@ -169,8 +169,9 @@ fn copying(to: &str, from: &str, values: &str) -> Vec<String> {
 
 /// The last resources of a store, in as many parts as there were records: after which key each begins, and its last one.
 fn parts(last: i64, resources: usize) -> Vec<(i64, i64)> {
-    let each = resources as i64;
-    (0..RECORDS as i64).rev().map(|back| (last - (back + 1) * each, last - back * each)).collect()
+    let whole = |count: usize| i64::try_from(count).expect("few");
+    let each = whole(resources);
+    (0..whole(RECORDS)).rev().map(|back| (last - (back + 1) * each, last - back * each)).collect()
 }
 
 /// A file with the tables of a store, and nothing in it, beside a store.

@@ -58,7 +58,7 @@ LABELS = {
 
 
 # Exposed by a service that has one (tests/it/weather.rs).
-WITH_A_REPLICA = {"endplate_replica_asked"}
+WITH_A_REPLICA = {"endplate_replica_well"}
 
 
 def named(expression):

@@ -21,7 +21,7 @@ mod watch;
 
 pub use outbox::{Attempt, Event, Queue, Receiver, Replay, Room, Settlement, Traffic, Waiting};
 pub use record::{Bookmark, Counterpart, Counterparts, DeadLetter, Note, Unread};
-pub use watch::{Meter, RecordTally, Tally};
+pub use watch::{Meter, ReadTally, Tally};
 
 use crate::trace::Trace;
 use async_trait::async_trait;
@@ -213,8 +213,14 @@ pub struct Call {
     pub at: Option<Timestamp>,
 }
 
-/// Counters that nearly every write rests on: what a store does about somebody who moves one must not be at the cost of either.
-pub const COMMON_SCOPES: [&str; 2] = [crate::subscription::SCOPE, crate::terminology::SCOPE];
+/// Counters that nearly every write rests on: a store must let whoever moves one through, without holding all others up for long.
+pub const COMMON_SCOPES: [&str; 3] = [crate::subscription::SCOPE, crate::terminology::SCOPE, DELETIONS];
+
+/// The counter that every deletion moves: what is referred to was there when that was decided, and is there as long as this one stands.
+pub const DELETIONS: &str = "Deletion";
+
+/// Types that tell what happened. Such a resource may name what is no longer there; the versions still are.
+pub const RECORDS: [&str; 2] = ["AuditEvent", "Provenance"];
 
 /// All that one write changes. Committed whole or not at all.
 #[derive(Clone, Debug, Default)]
@@ -227,6 +233,9 @@ pub struct Changeset {
     pub reads: Vec<Scope>,
     /// New versions.
     pub puts: Vec<Put>,
+    /// Type and id of what is deleted. Unless nobody else refers to it when this is committed, but what is put here and [`RECORDS`], the
+    /// facts have moved.
+    pub deleted: Vec<(String, String)>,
     /// Outbox rows, in the order in which they must arrive.
     pub notices: Vec<Notice>,
     /// Changes of the agenda.

@@ -172,6 +172,7 @@ impl<'a> Attempt<'a> {
         self.refuse_outside()?;
         self.compare();
         self.terms().await?;
+        self.rest_on_deletions().await?;
         self.check_references().await?;
         self.check_reads(&reads).await?;
         self.find_patients();

@@ -10,7 +10,7 @@ use async_trait::async_trait;
 use axum::extract::Request;
 use axum::http::{HeaderMap, Method, header::ACCEPT};
 use endplate_followup::ports::{
-    Answer, Ask, Clock, Message, Meter, Outcome, RecordTally, StoreError, Tally, Transport,
+    Answer, Ask, Clock, Message, Meter, Outcome, ReadTally, StoreError, Tally, Transport,
 };
 use endplate_followup::{DeliveryReport, Endplate};
 use jiff::tz::TimeZone;
@@ -245,8 +245,8 @@ pub(crate) struct Scrape {
     pub requests_max: usize,
     pub trail: Option<crate::audit::Trail>,
     pub started_at: Timestamp,
-    /// The names of the record servers that are read.
-    pub records: Vec<String>,
+    /// The names of the record servers that are read, and what types.
+    pub records: Vec<(String, Vec<String>)>,
     /// What the store last said, and when. Held while it is asked, so that it is asked once.
     pub last: tokio::sync::Mutex<Option<(Timestamp, Tally)>>,
 }
@@ -362,30 +362,37 @@ impl Scrape {
         let due_since = tally.due_since.and_then(|day| day.to_zoned_datetime(self.zone.clone()).ok());
         let help = "How long the earliest due date that no sweep has done with is due";
         one(registry, "endplate_sweep_lag_seconds", help, age(due_since.map(|due| due.timestamp())));
-        if let Some(is_asked) = tally.is_replica_asked {
-            let help =
-                "Whether searches are asked of the replica; 0: it does not answer, or is too far behind";
-            one(registry, "endplate_replica_asked", help, u8::from(is_asked));
+        if let Some(is_well) = tally.is_replica_well {
+            let help = "Whether the replica answers and follows; 0: searches are asked of the database";
+            one(registry, "endplate_replica_well", help, u8::from(is_well));
         }
-        let of_each = |value: &dyn Fn(RecordTally) -> f64| -> Vec<_> {
-            let tally = |name: &String| tally.records.get(name).copied().unwrap_or_default();
-            self.records.iter().map(|name| ([("record", name.clone())], value(tally(name)))).collect()
-        };
         if !self.records.is_empty() {
-            let help =
-                "How long ago the type was read that was not for the longest time, from a record server";
-            let read = of_each(&|record| age(Some(record.read_since.unwrap_or(self.started_at))));
-            some(registry, "endplate_record_read_age_seconds", help, read);
-            let help = "Types of which the last reading from a record server broke off";
-            some(
-                registry,
-                "endplate_record_types_broken_off",
-                help,
-                of_each(&|record| record.broken_off as f64),
-            );
-            let help = "Records of a record server that were read and not taken in";
-            some(registry, "endplate_record_put_aside", help, of_each(&|record| record.put_aside as f64));
+            self.read(registry, tally, age);
         }
+    }
+}
+
+impl Scrape {
+    /// How record servers were read, of the types that are read now.
+    fn read(&self, registry: &mut Registry, tally: &Tally, age: impl Fn(Option<Timestamp>) -> f64) {
+        let of_each = |value: &dyn Fn(&[ReadTally]) -> f64| -> Vec<_> {
+            let of = |(name, kinds): &(String, Vec<String>)| {
+                let read = |kind| tally.read.get(&format!("{name}/{kind}")).copied().unwrap_or_default();
+                ([("record", name.clone())], value(&kinds.iter().map(read).collect::<Vec<_>>()))
+            };
+            self.records.iter().map(of).collect()
+        };
+        let help = "How long ago the least recently read type of a record server was read";
+        let ages = of_each(&|types| {
+            types.iter().map(|read| age(Some(read.at.unwrap_or(self.started_at)))).fold(0.0, f64::max)
+        });
+        some(registry, "endplate_record_read_age_seconds", help, ages);
+        let help = "Types of which the last reading from a record server broke off";
+        let broken_off = of_each(&|types| types.iter().filter(|read| read.is_broken_off).count() as f64);
+        some(registry, "endplate_record_types_broken_off", help, broken_off);
+        let help = "Records of a record server that were read and not taken in";
+        let put_aside = of_each(&|types| types.iter().map(|read| read.put_aside).sum::<u64>() as f64);
+        some(registry, "endplate_record_put_aside", help, put_aside);
     }
 }
 

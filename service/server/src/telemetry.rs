@@ -11,9 +11,9 @@ use tracing_subscriber::filter::ParseError;
 use tracing_subscriber::fmt::writer::BoxMakeWriter;
 
 /// Libraries know addresses and headers, and say so at their lower levels: `log = "debug"` is about this service's own modules.
-/// Whoever names one of these gets it.
+/// Whoever names one of these gets it. A pool calls it an error, again and again, that a server is a standby: readiness says it once.
 const QUIET: &str = "h2=warn,hyper=warn,hyper_util=warn,mio=warn,reqwest=warn,rustls=warn,rustls_platform_verifier=warn,sqlx=warn,\
-                     tokio=warn,tower=warn,tower_http=warn,want=warn";
+                     sqlx_core::pool::inner=off,tokio=warn,tower=warn,tower_http=warn,want=warn";
 
 /// Reads a filter such as `info,endplate_store=debug`.
 ///

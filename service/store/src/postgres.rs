@@ -115,7 +115,7 @@ impl PostgresStore {
                 return Err(OpenError::migrating(&options, error));
             }
             tracing::warn!(
-                "the tables are in use by somebody who holds them for long: tried again until they are free"
+                "somebody holds the tables, or is bringing them up to date: tried again until they are free"
             );
             // What was begun goes with the connection.
             drop(connection);
@@ -458,7 +458,7 @@ impl Store for PostgresStore {
         const CONTEXT: &str = "counting what stands";
         let asked = sqlx::query_as(tally::SQL).bind(now.as_millisecond()).bind(day(today));
         let tally = tally::tally(asked.fetch_all(&self.readers).await.map_err(failed(CONTEXT))?);
-        Ok(Tally { is_replica_asked: self.replica.as_ref().map(Replica::is_asked), ..tally })
+        Ok(Tally { is_replica_well: self.replica.as_ref().map(Replica::is_well), ..tally })
     }
 
     async fn check(&self) -> Result<(), StoreError> {

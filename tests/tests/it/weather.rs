@@ -187,8 +187,8 @@ async fn searches_are_asked_of_the_replica_and_of_the_database_when_it_is_gone()
     }
     // It is asked once it is known to follow.
     let today = jiff::civil::date(2026, 3, 3);
-    while store.tally(jiff::Timestamp::UNIX_EPOCH, today).await.unwrap().is_replica_asked != Some(true) {}
-    assert!(served.get("/metrics").await.text.contains("\nendplate_replica_asked 1"));
+    while store.tally(jiff::Timestamp::UNIX_EPOCH, today).await.unwrap().is_replica_well != Some(true) {}
+    assert!(served.get("/metrics").await.text.contains("\nendplate_replica_well 1"));
     tell(&mut replica, "select pg_wal_replay_pause()").await;
     loop {
         let state: String = sqlx::query_scalar("select pg_get_wal_replay_pause_state()")

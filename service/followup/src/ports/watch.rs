@@ -28,19 +28,19 @@ pub struct Tally {
     pub due: u64,
     /// The earliest day on which one of them was due.
     pub due_since: Option<Date>,
-    /// How each record server was read, by its name.
-    pub records: BTreeMap<String, RecordTally>,
-    /// Whether searches are asked of a replica; none: there is none.
-    pub is_replica_asked: Option<bool>,
+    /// How types of record servers were read, by server and type, such as `main/Procedure`. What is no longer read is still here.
+    pub read: BTreeMap<String, ReadTally>,
+    /// Whether the replica answers and follows, as far as anybody has asked; none: there is none.
+    pub is_replica_well: Option<bool>,
 }
 
-/// How a hospital record server was read.
+/// How a type was read from a hospital record server.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub struct RecordTally {
-    /// Types of which the last reading broke off.
-    pub broken_off: u64,
-    /// When the type was read that was not for the longest time; none: nothing was ever read.
-    pub read_since: Option<Timestamp>,
+pub struct ReadTally {
+    /// Whether the last reading broke off.
+    pub is_broken_off: bool,
+    /// When that was; none: never.
+    pub at: Option<Timestamp>,
     /// Records of theirs that were read and not taken in.
     pub put_aside: u64,
 }

@@ -4,7 +4,7 @@ use super::{Attempt, Incoming, Written, local_references};
 use crate::dossier::Dossier;
 use crate::element;
 use crate::grant::Right;
-use crate::ports::{Call, Deed, Put, Stored};
+use crate::ports::{Call, DELETIONS, Deed, Put, RECORDS, Scope, Stored};
 use crate::refusal::{Reason, Refusal};
 use endplate_fhir::Json;
 use endplate_fhir::issue::Code;
@@ -13,15 +13,28 @@ use std::collections::{BTreeMap, BTreeSet};
 /// How many resources that refer to one are looked at.
 const REFERRERS_MAX: usize = 1_000;
 
-/// Whether a resource tells what happened. It may name what is no longer there; the versions still are.
 fn is_record(reference: &str) -> bool {
-    reference.starts_with("Provenance/") || reference.starts_with("AuditEvent/")
+    reference.split_once('/').is_some_and(|(kind, _)| RECORDS.contains(&kind))
 }
 
 impl Attempt<'_> {
     /// Type and id of what is deleted.
     pub(super) fn deletions(&self) -> impl Iterator<Item = (&str, &str)> {
         self.incoming.iter().filter(|one| one.deletes).map(|one| (one.kind.as_str(), one.id.as_str()))
+    }
+
+    /// Rests on it that nothing else is deleted, before it is looked at what refers or is referred to. Whoever deletes moves the counter.
+    pub(super) async fn rest_on_deletions(&mut self) -> Result<(), Refusal> {
+        let (generation, _) = self.endplate.deletions().await?;
+        let scope = Scope { key: DELETIONS.to_owned(), generation };
+        let deleted: Vec<_> = self.deletions().map(|(kind, id)| (kind.to_owned(), id.to_owned())).collect();
+        if deleted.is_empty() {
+            self.change.reads.push(scope);
+        } else {
+            self.rest_on(scope);
+        }
+        self.change.deleted = deleted;
+        Ok(())
     }
 
     /// Refuses to delete what the patient's records, with everything newly derived, still refer to. `seen` collects who was

@@ -50,10 +50,10 @@ pub struct SmartConfig {
 }
 
 impl RecordConfig {
-    /// The names of those that are read.
-    pub fn read(records: &[Self]) -> Vec<String> {
+    /// The names of those that are read, and what types.
+    pub fn read(records: &[Self]) -> Vec<(String, Vec<String>)> {
         let read = records.iter().filter(|server| !server.record.reads.is_empty());
-        read.map(|server| server.record.name.clone()).collect()
+        read.map(|server| (server.record.name.clone(), server.record.reads.clone())).collect()
     }
 
     /// The public keys of all record servers, as a JWK Set (RFC 7517, section 5): each name once.

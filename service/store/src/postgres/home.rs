@@ -7,15 +7,17 @@ use crate::backup::NUMBERS_LEFT_OUT;
 use sqlx::Row;
 use sqlx::postgres::PgConnection;
 
-/// The mark that was left, and what it is now: the timeline, which is a new one after each recovery and each promotion; the database;
-/// and the table of receivers, which is a new one after each restore of a dump. A standby gives no answer, but an error.
-const MARKS: &str = "select (select mark from home), concat_ws('/', left(pg_walfile_name(pg_current_wal_lsn()), 8), \
-    (select oid from pg_database where datname = current_database()), 'receiver'::regclass::oid)";
+/// The mark that was left, and what it is now: the server's data; their timeline, which is a new one after each recovery and each
+/// promotion; the database; and the table of receivers, which is a new one after each restore of a dump. A standby gives no answer, but
+/// an error.
+const MARKS: &str = "select (select mark from home), concat_ws('/', (select system_identifier from pg_control_system()), \
+    left(pg_walfile_name(pg_current_wal_lsn()), 8), (select oid from pg_database where datname = current_database()), 'receiver'::regclass::oid)";
 
-/// Leaves the mark; whoever finds another one there leaves numbers out. Of several who come at once, the first one does.
+/// Leaves the mark; whoever finds another one there leaves numbers out. Of several who come at once, the first one does. The next
+/// number is that of this millisecond, or a later one: what was restored twice from one copy goes on from two places.
 const MOVED_IN: &str = "with moved as (update home set mark = $1 where mark <> $1 returning key), \
     first as (insert into home (key, mark) select 1, $1 where not exists (select 1 from home) on conflict do nothing) \
-    update receiver set last_number = last_number + $2 from moved";
+    update receiver set last_number = greatest(last_number + $2, floor(extract(epoch from clock_timestamp()) * 1000)::bigint) from moved";
 
 /// SQLSTATE of what a system refuses that lacks these functions or grants them to few (PostgreSQL 15, appendix A).
 const UNTOLD: [&str; 3] = ["42883", "42501", "0A000"];

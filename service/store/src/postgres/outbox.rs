@@ -119,6 +119,9 @@ pub(super) async fn settle(writers: &PgPool, receiver: &str, attempts: &[Attempt
     let (attempts, held) = made(attempts);
     let mut transaction = writers.begin().await.map_err(failed(CONTEXT))?;
     lock(&mut transaction, receiver, CONTEXT).await?;
+    if let Some(last) = attempts.last() {
+        record(&mut transaction, receiver, attempts, last).await.map_err(failed(CONTEXT))?;
+    }
     if let Some(version) = held {
         // The row is locked, so that whoever writes the Subscription at this moment releases after this, or is seen here.
         let hold = sqlx::query(
@@ -127,9 +130,6 @@ pub(super) async fn settle(writers: &PgPool, receiver: &str, attempts: &[Attempt
         );
         let hold = hold.bind(plain(receiver)).bind(number(version));
         hold.execute(&mut *transaction).await.map_err(failed(CONTEXT))?;
-    }
-    if let Some(last) = attempts.last() {
-        record(&mut transaction, receiver, attempts, last).await.map_err(failed(CONTEXT))?;
     }
     transaction.commit().await.map_err(failed(CONTEXT))
 }

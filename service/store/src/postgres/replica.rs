@@ -6,7 +6,7 @@ use super::page;
 use endplate_fhir::search::Query;
 use endplate_followup::ports::{Page, StoreError};
 use sqlx::postgres::{PgConnectOptions, PgPool, PgPoolOptions};
-use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError, Weak};
 use std::time::Duration;
 use tokio::time::{sleep, timeout};
 
@@ -14,7 +14,8 @@ use tokio::time::{sleep, timeout};
 const ANSWER_TIMEOUT: Duration = Duration::from_secs(5);
 /// How long a connection is waited for. Whoever is not there at all is often silent, not refusing.
 const ACQUIRE_TIMEOUT: Duration = Duration::from_secs(1);
-/// How often it is compared with the database while somebody asks for it: this part of what it may be behind.
+/// How long it is not compared with the database again, though somebody asks for it: at most this part of what it may be behind.
+const COMPARED_AFTER: Duration = Duration::from_secs(1);
 const COMPARED_IN: u32 = 6;
 /// How often it is asked whether it has come to where the database was.
 const LOOKED_AFTER: Duration = Duration::from_millis(200);
@@ -47,8 +48,8 @@ struct Known {
     begun: u64,
     /// Whether one is under way, or was a moment ago.
     is_compared: bool,
-    /// Whether somebody was told that it is passed over.
-    is_told: bool,
+    /// What the last comparison or search found; none: there was none.
+    is_well: Option<bool>,
 }
 
 /// Why it is not known that it follows.
@@ -82,16 +83,21 @@ impl Replica {
         self.pool.lock().unwrap_or_else(PoisonError::into_inner).clone()
     }
 
-    /// Whether it is asked: it was found to have everything up to a short while ago. Finds out again, beside what is going on, one
+    /// Whether it is asked now: it was found to have everything up to a short while ago. Finds out again, beside what is going on, one
     /// comparison at a time.
-    pub(super) fn is_asked(self: &Arc<Self>) -> bool {
+    fn is_asked(self: &Arc<Self>) -> bool {
         let mut known = self.known();
         if !known.is_compared {
             known.is_compared = true;
             known.begun += 1;
-            tokio::spawn(Arc::clone(self).compare(known.begun));
+            tokio::spawn(Self::compare(Arc::downgrade(self), self.lag_max, known.begun));
         }
         known.found_by.is_some()
+    }
+
+    /// Whether nothing is known against it: where nobody has searched for a while it is not asked at once, and well all the same.
+    pub(super) fn is_well(self: &Arc<Self>) -> bool {
+        self.is_asked() || self.known().is_well == Some(true)
     }
 
     /// The page of a query; none where the database itself is to be asked.
@@ -112,8 +118,8 @@ impl Replica {
     fn pass_over(&self, problem: &Problem) {
         let (Problem::Database(text) | Problem::Standby(text) | Problem::Broken(text)) = problem;
         let mut known = self.known();
-        if !std::mem::replace(&mut known.is_told, true) {
-            tracing::warn!(error = %text, "the replica is passed over and the database is asked until it is known to follow");
+        if known.is_well.replace(false) != Some(false) {
+            tracing::warn!(error = %text, "it is not known that the replica follows: without that the database is asked");
         }
         if !matches!(problem, Problem::Database(_)) {
             known.found_by = None;
@@ -125,31 +131,27 @@ impl Replica {
     }
 
     /// Finds out whether it comes to where the database is now. That it does holds for as long as it may be behind, counted from here.
-    async fn compare(self: Arc<Self>, number: u64) {
-        let (again, over) = (sleep(self.lag_max / COMPARED_IN), sleep(self.lag_max));
-        let outcome = timeout(self.lag_max, self.follows(&self.pool())).await;
-        let late = || Problem::Standby(format!("it is more than {} s behind", self.lag_max.as_secs_f64()));
-        match outcome.unwrap_or_else(|_| Err(late())) {
-            Ok(()) => {
-                let mut known = self.known();
-                known.found_by = Some(number);
-                if std::mem::take(&mut known.is_told) {
-                    tracing::info!("the replica is asked again");
+    /// The store may be closed meanwhile: then nothing is kept for the sake of this.
+    async fn compare(replica: Weak<Self>, lag_max: Duration, number: u64) {
+        let (again, over) = (sleep(COMPARED_AFTER.min(lag_max / COMPARED_IN)), sleep(lag_max));
+        let late = || Problem::Standby(format!("it is more than {} s behind", lag_max.as_secs_f64()));
+        let outcome = timeout(lag_max, Self::follows(&replica)).await.unwrap_or_else(|_| Err(late()));
+        if let Some(here) = replica.upgrade() {
+            match outcome {
+                Ok(()) => {
+                    let mut known = here.known();
+                    known.found_by = Some(number);
+                    if known.is_well.replace(true) == Some(false) {
+                        tracing::info!("the replica follows again");
+                    }
                 }
-            }
-            Err(problem) => {
-                self.pass_over(&problem);
-                self.known().is_compared = false;
-                return;
+                Err(problem) => here.pass_over(&problem),
             }
         }
-        // The store may be closed meanwhile.
-        let replica = Arc::downgrade(&self);
-        drop(self);
         again.await;
-        let Some(here) = replica.upgrade() else { return };
-        here.known().is_compared = false;
-        drop(here);
+        if let Some(here) = replica.upgrade() {
+            here.known().is_compared = false;
+        }
         over.await;
         if let Some(here) = replica.upgrade() {
             let mut known = here.known();
@@ -158,23 +160,31 @@ impl Replica {
     }
 
     /// Waits until it has come to where the database is.
-    async fn follows(&self, pool: &PgPool) -> Result<(), Problem> {
+    async fn follows(replica: &Weak<Self>) -> Result<(), Problem> {
         let late = |_| Problem::Broken("no answer in time".to_owned());
         let failed = |error: sqlx::Error| Problem::Broken(error.to_string());
-        let ours = |error| Problem::Database(format!("the database does not tell where it is: {error}"));
-        let here = sqlx::query_as(HERE).fetch_one(&self.database).await;
-        let (place, system, oid): (String, i64, i64) = here.map_err(|error: sqlx::Error| ours(error))?;
-        loop {
-            let there = timeout(ANSWER_TIMEOUT, sqlx::query_as(THERE).bind(&place).fetch_one(pool));
+        let ours = |error: sqlx::Error| {
+            Problem::Database(format!("the database does not tell where it is: {error}"))
+        };
+        let Some(here) = replica.upgrade() else { return Ok(()) };
+        let asked = sqlx::query_as(HERE).fetch_one(&here.database).await;
+        let (place, system, oid): (String, i64, i64) = asked.map_err(ours)?;
+        drop(here);
+        while let Some(here) = replica.upgrade() {
+            let pool = here.pool();
+            drop(here);
+            let there = timeout(ANSWER_TIMEOUT, sqlx::query_as(THERE).bind(&place).fetch_one(&pool));
             let (has_come, its_system, its_oid, is_standby): (bool, i64, i64, bool) =
                 there.await.map_err(late)?.map_err(failed)?;
+            drop(pool);
             if (its_system, its_oid) != (system, oid) || !is_standby {
                 return Err(Problem::Standby("it is no standby of the store's database".to_owned()));
             }
             if has_come {
-                return Ok(());
+                break;
             }
             sleep(LOOKED_AFTER).await;
         }
+        Ok(())
     }
 }

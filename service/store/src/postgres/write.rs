@@ -8,7 +8,8 @@ use super::{plain, plains};
 use crate::sql::history::number_of;
 use crate::sql::number;
 use crate::sql::row::{Rows, day};
-use endplate_followup::ports::{COMMON_SCOPES, Changeset, Put, Scope, StoreError};
+use endplate_fhir::index;
+use endplate_followup::ports::{COMMON_SCOPES, Changeset, Put, RECORDS, Scope, StoreError};
 use jiff::Timestamp;
 use sqlx::postgres::{PgConnection, PgPool};
 use std::borrow::Cow;
@@ -131,6 +132,9 @@ async fn apply(connection: &mut PgConnection, change: &Changeset) -> Result<(), 
     if !checked.unknown.is_empty() {
         rest_on_nothing(connection, &checked.unknown).await?;
     }
+    if !change.deleted.is_empty() {
+        refuse_referred(connection, change).await?;
+    }
     let keys = checked.keys.clone();
     let audited = keys.get(change.puts.len()..).unwrap_or_default();
     write(connection, change, checked).await?;
@@ -214,6 +218,26 @@ async fn rest_on_nothing(connection: &mut PgConnection, unknown: &[Cow<'_, str>]
             .await
             .map_err(refused(CONTEXT))?;
     if rows.iter().all(|generation| *generation == 0) { Ok(()) } else { Err(StoreError::Moved) }
+}
+
+/// Refuses if something that stays refers to what is deleted. The gate is closed: nobody else is about to.
+async fn refuse_referred(connection: &mut PgConnection, change: &Changeset) -> Result<(), StoreError> {
+    let is_referred: bool = sqlx::query_scalar(
+        "select exists (select 1 from unnest($1::text[], $2::text[]) d (kind, id) \
+             join reference_row t on t.param = any($3::text[]) and left(t.id, 128) = d.id and t.kind = d.kind \
+             join resource r on r.key = t.resource \
+             where r.kind <> all($4::text[]) and (r.kind, r.id) not in (select * from unnest($5::text[], $6::text[])))",
+    )
+    .bind(plains(change.deleted.iter().map(|(kind, _)| kind.as_str())))
+    .bind(plains(change.deleted.iter().map(|(_, id)| id.as_str())))
+    .bind(index::reference_params())
+    .bind(RECORDS)
+    .bind(puts(change).map(|put| put.stored.kind.as_str()).collect::<Vec<_>>())
+    .bind(puts(change).map(|put| put.stored.id.as_str()).collect::<Vec<_>>())
+    .fetch_one(connection)
+    .await
+    .map_err(refused("checking what refers to a resource"))?;
+    if is_referred { Err(StoreError::Moved) } else { Ok(()) }
 }
 
 async fn write(

@@ -48,9 +48,9 @@ pub(crate) const SQL: &str = "\
     union all \
     select 'due', '', count(*), min(due_day) from agenda where due_day <= $2 \
     union all \
-    select 'read', record, count(problem), min(read_at_ms) from bookmark group by record \
+    select 'read', record || '/' || kind, count(problem), min(read_at_ms) from bookmark group by record, kind \
     union all \
-    select 'aside', record, count(*), null from unread group by record";
+    select 'aside', record || '/' || kind, count(*), null from unread group by record, kind";
 
 /// What is counted, of which kind, how many, and since when.
 pub(crate) type Row = (String, String, i64, Option<i64>);
@@ -68,10 +68,10 @@ pub(crate) fn tally(rows: Vec<Row>) -> Tally {
             "subscription" => _ = tally.subscriptions.insert(label, count),
             "overdue" => tally.overdue_tasks = count,
             "read" => {
-                let record = tally.records.entry(label).or_default();
-                (record.broken_off, record.read_since) = (count, since.map(instant));
+                let read = tally.read.entry(label).or_default();
+                (read.is_broken_off, read.at) = (count > 0, since.map(instant));
             }
-            "aside" => tally.records.entry(label).or_default().put_aside = count,
+            "aside" => tally.read.entry(label).or_default().put_aside = count,
             _ => (tally.due, tally.due_since) = (count, since.and_then(date)),
         }
     }

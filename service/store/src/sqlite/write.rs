@@ -10,7 +10,8 @@ use super::recent::Recent;
 use super::{day, failed, number, outbox};
 use crate::sql::history;
 use crate::sql::row::Rows;
-use endplate_followup::ports::{Attempt, Changeset, Deed, Link, Note, Put, Replay, StoreError};
+use endplate_fhir::index;
+use endplate_followup::ports::{Attempt, Changeset, Deed, Link, Note, Put, RECORDS, Replay, StoreError};
 use jiff::Timestamp;
 use sqlx::sqlite::SqliteConnection;
 use sqlx::{QueryBuilder, Sqlite};
@@ -193,6 +194,9 @@ async fn execute(
 async fn commit(connection: &mut SqliteConnection, change: &Changeset) -> Result<(), StoreError> {
     let puts: Vec<&Put> = change.puts.iter().chain(&change.audit).collect();
     let Facts { places, head, found } = check(connection, change, &puts).await?;
+    if !change.deleted.is_empty() {
+        refuse_referred(connection, change, &puts).await?;
+    }
     move_on(connection, change).await?;
     for (puts, places) in puts.chunks(ROWS_MAX).zip(places.chunks(ROWS_MAX)) {
         put(connection, puts, places).await?;
@@ -284,6 +288,31 @@ async fn check(
     let head = (number_of_head > 0).then(|| Link { number: number_of_head.unsigned_abs(), hash });
     let found = Found::of([&tokens, &references, &dates, &texts]).map_err(unsaid(CONTEXT))?;
     Ok(Facts { places, head, found })
+}
+
+/// Refuses if something that stays refers to what is deleted.
+async fn refuse_referred(
+    connection: &mut SqliteConnection,
+    change: &Changeset,
+    puts: &[&Put],
+) -> Result<(), StoreError> {
+    const CONTEXT: &str = "checking what refers to a resource";
+    let written: Vec<_> = puts.iter().map(|put| (&put.stored.kind, &put.stored.id)).collect();
+    let is_referred: bool = sqlx::query_scalar(
+        "select exists (select 1 from json_each(?1) d cross join json_each(?2) p cross join reference_row t \
+             join resource r on r.key = t.resource \
+             where t.param = p.value and t.id = d.value ->> 1 and t.kind = d.value ->> 0 \
+             and r.kind not in (select value from json_each(?3)) \
+             and (r.kind, r.id) not in (select value ->> 0, value ->> 1 from json_each(?4)))",
+    )
+    .bind(serde_json::to_string(&change.deleted).map_err(unsaid(CONTEXT))?)
+    .bind(serde_json::to_string(&index::reference_params()).map_err(unsaid(CONTEXT))?)
+    .bind(serde_json::to_string(&RECORDS).map_err(unsaid(CONTEXT))?)
+    .bind(serde_json::to_string(&written).map_err(unsaid(CONTEXT))?)
+    .fetch_one(connection)
+    .await
+    .map_err(failed(CONTEXT))?;
+    if is_referred { Err(StoreError::Moved) } else { Ok(()) }
 }
 
 /// Moves each counter by one, and writes the agenda; of two dates of one patient the last holds.

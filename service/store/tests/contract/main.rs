@@ -121,6 +121,7 @@ macro_rules! every_law {
             search::clauses_together_as_the_query_itself_decides,
             row::new_rows_replace_the_old,
             row::rows_come_and_go_alone,
+            row::what_is_deleted_is_referred_to_by_nothing_that_stays,
             search::sorted_by_time_both_ways,
             search::sorted_by_a_date_both_ways,
             search::sorted_by_several_keys,

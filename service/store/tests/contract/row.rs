@@ -1,10 +1,12 @@
 //! What a resource is found by, from version to version.
 
-use crate::facts::{Random, amount, commit, date, found_by, put, reference, text, token};
+use crate::facts::{
+    Random, amount, assert_moved, change, commit, date, deletion, found_by, put, reference, text, token,
+};
 use crate::search::{clause, coded, ids, one, query, starts};
 use endplate_fhir::index::IndexRow;
 use endplate_fhir::search::{Asked, Match, Prefix, TokenSystem, Unit};
-use endplate_followup::ports::Store;
+use endplate_followup::ports::{Changeset, Put, Store};
 
 /// Exactly this number, in whatever unit.
 fn is_amount(value: f64) -> Match {
@@ -57,6 +59,26 @@ pub async fn new_rows_replace_the_old(store: &dyn Store) {
     for (param, one_asked) in asked(4) {
         assert_eq!(one(store, param, one_asked).await, "c", "{param}");
     }
+}
+
+/// That the resource is there was looked at before, and so was who refers to it.
+pub async fn what_is_deleted_is_referred_to_by_nothing_that_stays(store: &dyn Store) {
+    let refers = |kind: &str, id: &str, version: u64| {
+        found_by(&[reference("owner", "Practitioner", "a")], put(kind, id, version))
+    };
+    commit(store, vec![put("Practitioner", "a", 1), refers("Task", "t1", 1), refers("Provenance", "r1", 1)])
+        .await;
+    let gone = |puts: Vec<Put>| {
+        let deleted = vec![("Practitioner".to_owned(), "a".to_owned())];
+        let mut change = change(puts);
+        change.puts.push(deletion("Practitioner", "a", 2));
+        store.commit(Changeset { deleted, ..change })
+    };
+    assert_moved(&gone(vec![]).await);
+    assert!(store.read("Practitioner", "a").await.unwrap().is_some());
+    // What is written with it was looked at as it will be; what tells what happened may name it.
+    gone(vec![refers("Task", "t1", 2)]).await.unwrap();
+    assert_eq!(store.read("Practitioner", "a").await.unwrap(), None);
 }
 
 /// Of version after version some rows stay, some go and some come, those among them that are hard to write down too.

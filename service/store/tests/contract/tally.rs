@@ -2,7 +2,7 @@
 
 use crate::facts::{at, change, date, deletion, found_by, put, token};
 use endplate_followup::ports::{
-    Agenda, Attempt, Bookmark, Changeset, Deed, Note, Notice, Put, RecordTally, Settlement, Store, Stored,
+    Agenda, Attempt, Bookmark, Changeset, Deed, Note, Notice, Put, ReadTally, Settlement, Store, Stored,
     Tally, Unread,
 };
 use jiff::civil::Date;
@@ -108,11 +108,13 @@ pub async fn what_stands_is_counted_by_what_it_is(store: &dyn Store) {
         overdue_tasks: 3,
         due: 2,
         due_since: Some(Date::constant(1971, 12, 30)),
-        records: BTreeMap::from([
-            ("ehr".to_owned(), RecordTally { broken_off: 1, read_since: Some(at(20)), put_aside: 2 }),
-            ("lab".to_owned(), RecordTally { broken_off: 0, read_since: None, put_aside: 1 }),
+        read: BTreeMap::from([
+            ("ehr/Observation".to_owned(), ReadTally { put_aside: 2, ..ReadTally::default() }),
+            ("ehr/Patient".to_owned(), ReadTally { at: Some(at(20)), ..ReadTally::default() }),
+            ("ehr/Procedure".to_owned(), ReadTally { is_broken_off: true, at: Some(at(30)), put_aside: 0 }),
+            ("lab/Observation".to_owned(), ReadTally { put_aside: 1, ..ReadTally::default() }),
         ]),
-        is_replica_asked: None,
+        is_replica_well: None,
     };
     assert_eq!(store.tally(at(NOW_MS), TODAY).await.unwrap(), wanted);
     // What is done, and what is deleted, is no longer overdue.

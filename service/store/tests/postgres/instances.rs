@@ -1,7 +1,10 @@
 //! Instances on one database: what they give out once, whom they let pass, and a database that is another one than before.
 
 use crate::{ROOM, at, change, put, scope};
-use endplate_followup::ports::{Attempt, Changeset, Notice, Replay, Settlement, Store, StoreError};
+use endplate_fhir::index::{IndexRow, IndexValue};
+use endplate_followup::ports::{
+    Attempt, Changeset, DELETIONS, Deed, Notice, Put, Replay, Settlement, Store, StoreError,
+};
 use endplate_store::{PostgresStore, open};
 use endplate_tests::postgres::{self, Server};
 use endplate_tests::release::taken_back_to;
@@ -121,6 +124,37 @@ async fn whoever_changes_what_all_rest_on_is_overtaken_by_nobody() {
     assert!(matches!(late.await.unwrap(), Err(StoreError::Moved)));
 }
 
+/// Somebody refers to a resource just as it is deleted: one of the two is told that the facts have moved.
+#[tokio::test]
+async fn what_is_deleted_waits_for_whoever_is_about_to_refer_to_it() {
+    let address = postgres::database().await;
+    let store = Arc::new(PostgresStore::open(&address).await.unwrap());
+    store.commit(change(vec![put("a", 1)])).await.unwrap();
+    let (mut holder, mut observer) = (connect(&address).await, connect(&address).await);
+    tell(&mut holder, "begin; select * from audit_end for update").await;
+    let commits = |change: Changeset| {
+        let store = Arc::clone(&store);
+        tokio::spawn(async move { store.commit(change).await })
+    };
+    let part_of = IndexValue::Reference { kind: "Task".to_owned(), id: "a".to_owned() };
+    let rows = vec![IndexRow { param: "part-of", value: part_of }];
+    let refers = Put { rows, ..put("b", 1) };
+    let reads = vec![scope(DELETIONS, 0)];
+    let first = commits(Changeset { reads, audit: vec![put("a1", 1)], ..change(vec![refers]) });
+    let holder_pid = pid(&mut holder).await;
+    let first_pid = comes_behind(&mut observer, holder_pid).await;
+    let mut end = put("a", 2);
+    end.deed = Deed::Deleted;
+    end.stored.body.clear();
+    let deleted = vec![("Task".to_owned(), "a".to_owned())];
+    let deletes = commits(Changeset { scopes: vec![scope(DELETIONS, 0)], deleted, ..change(vec![end]) });
+    comes_behind(&mut observer, first_pid).await;
+    tell(&mut holder, "rollback").await;
+    first.await.unwrap().unwrap();
+    assert!(matches!(deletes.await.unwrap(), Err(StoreError::Moved)));
+    assert!(store.read("Task", "a").await.unwrap().is_some());
+}
+
 /// Somebody asks for the events of all receivers again while a new receiver gets its first ones.
 #[tokio::test]
 async fn a_receiver_that_comes_while_all_are_told_again_is_told_too() {
@@ -174,18 +208,17 @@ async fn a_migration_that_waits_for_a_table_stops_nobody_else() {
     }
     tell(&mut dump, "begin; lock table event in access share mode").await;
     let event = "insert into event (receiver, number, kind, id, version, raised_at_ms, queued_at_ms) \
-                 values ('earlier', 1, 'Task', 't1', 1, 0, 0)";
+                 values ('earlier', $1, 'Task', 't1', 1, 0, 0)";
     let (opened, ()) = tokio::join!(open(&address), async {
         let dump_pid = pid(&mut dump).await;
-        let migrating = comes_behind(&mut observer, dump_pid).await;
+        comes_behind(&mut observer, dump_pid).await;
         // As an instance of that release writes. It waits for the migration, and that gives up before it does.
         let mut earlier = connect(&address).await;
         tell(&mut earlier, "set lock_timeout = '10s'").await;
-        let earlier_pid = pid(&mut earlier).await;
-        let (written, ()) = tokio::join!(sqlx::query(event).execute(&mut earlier), async {
-            assert_eq!(comes_behind(&mut observer, migrating).await, earlier_pid);
-        });
-        written.unwrap();
+        for number in 1..=3 {
+            sqlx::query(event).bind(number).execute(&mut earlier).await.unwrap();
+            comes_behind(&mut observer, dump_pid).await;
+        }
         tell(&mut dump, "rollback").await;
     });
     opened.unwrap();

@@ -153,7 +153,7 @@ async fn what_is_no_standby_of_the_database_is_never_asked() {
 const MINUTE: Duration = Duration::from_mins(1);
 
 async fn is_asked(store: &PostgresStore) -> bool {
-    store.tally(at(0), Date::constant(1970, 1, 1)).await.unwrap().is_replica_asked.unwrap()
+    store.tally(at(0), Date::constant(1970, 1, 1)).await.unwrap().is_replica_well.unwrap()
 }
 
 /// Has a standby stop to follow, or go on.

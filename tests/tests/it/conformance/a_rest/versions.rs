@@ -1,10 +1,13 @@
 //! Reading, writing and ending resources, and what is kept of it: FHIR R4 http.html#read to #history.
 
 use super::{DAY, ask, assert_refused, stored, unit, unit_as, versions};
-use crate::clinic::{injury, interosseous_graft, observation, patient, text};
+use crate::clinic::{Clinic, injury, interosseous_graft, observation, patient, text, tinel};
+use crate::memory::{MemoryStore, Reading};
 use crate::served::Served;
 use endplate_fhir::Json;
+use endplate_followup::Reason;
 use serde_json::json;
+use std::sync::Arc;
 
 const NONE: Json = Json::Null;
 
@@ -231,6 +234,30 @@ async fn a37_a_deletion_is_204_as_often_as_it_is_sent() {
     let outcome = [("prefer", "return=OperationOutcome")];
     let told = ask(&served, "DELETE", "/fhir/Organization/u", &outcome, &NONE).await;
     assert_eq!((told.status, &told.json()["resourceType"]), (200, &json!("OperationOutcome")));
+}
+
+/// Somebody deletes what a finding refers to, after that was looked at and before the finding is stored.
+#[tokio::test]
+async fn nothing_is_stored_that_refers_to_what_was_deleted_meanwhile() {
+    let store = Arc::new(MemoryStore::default());
+    let clinic = Clinic::on(store.clone(), DAY);
+    for resource in interosseous_graft() {
+        clinic.put(resource).await.unwrap();
+    }
+    clinic.put(json!({ "resourceType": "Practitioner", "id": "a" })).await.unwrap();
+    let (endplate, delete) =
+        (clinic.endplate.clone(), json!({ "method": "DELETE", "url": "Practitioner/a" }));
+    let bundle = json!({ "resourceType": "Bundle", "type": "transaction", "entry": [{ "request": delete }] });
+    store.before(
+        Reading::Compartment,
+        Box::pin(async move { endplate.transaction(bundle).await.map(drop).unwrap() }),
+    );
+    let mut finding = tinel("o1", "p1", "r1", DAY, 5.0);
+    finding["performer"] = json!([{ "reference": "Practitioner/a" }]);
+    let refusal = clinic.put(finding).await.unwrap_err();
+    assert_eq!(refusal.reason, Reason::Unprocessable);
+    assert!(refusal.to_text().contains("leads to nothing here"), "{}", refusal.to_text());
+    assert!(clinic.endplate.read("Observation", "o1").await.is_err());
 }
 
 // http.html#delete: 405 by type, 409 for what must stay.
