@@ -4,10 +4,9 @@
 //! that what was remembered and is out of date cannot be committed, and a normal write reads nothing.
 
 use crate::Endplate;
-use crate::ports::{Changeset, DELETIONS, Deed, Store, StoreError};
+use crate::ports::{Changeset, Deed, Store, StoreError};
 use crate::refusal::Refusal;
 use crate::{subscription, terminology};
-use futures_util::FutureExt;
 use futures_util::future::BoxFuture;
 use std::sync::{Arc, PoisonError, RwLock};
 use tracing::{Instrument, info_span};
@@ -101,11 +100,6 @@ impl<T> Remembered<T> {
 }
 
 impl Endplate {
-    /// The counter that deletions move.
-    pub(crate) async fn deletions(&self) -> Result<(u64, Arc<()>), Refusal> {
-        self.deletions.get(self.store.as_ref(), DELETIONS, || async { Ok(()) }.boxed()).await
-    }
-
     /// Commits, and keeps what is remembered true.
     pub(crate) async fn settle(&self, mut change: Changeset) -> Result<(), StoreError> {
         let moves =
@@ -116,7 +110,6 @@ impl Endplate {
             let written = written.map(|put| (put.stored.clone(), put.deed != Deed::Deleted));
             (generation, written.collect::<Vec<_>>())
         });
-        let deletions = moves(DELETIONS);
         let at = change.at;
         change.trace.clone_from(&self.trace);
         let done = self.commit_measured(change).await;
@@ -126,9 +119,6 @@ impl Endplate {
                     let base = &self.settings.base;
                     self.listening.moved(generation, |before| Some(before.with(&written, base)));
                 }
-                if let Some(generation) = deletions {
-                    self.deletions.moved(generation, |()| Some(()));
-                }
                 if let Some(generation) = maps {
                     self.terms.moved(generation, |_| None);
                     self.look_again_at_recent(at).await;
@@ -137,7 +127,6 @@ impl Endplate {
             Err(StoreError::Moved) => {
                 self.terms.doubt();
                 self.listening.doubt();
-                self.deletions.doubt();
             }
             Err(_) => {}
         }

@@ -214,10 +214,7 @@ pub struct Call {
 }
 
 /// Counters that nearly every write rests on: a store must let whoever moves one through, without holding all others up for long.
-pub const COMMON_SCOPES: [&str; 3] = [crate::subscription::SCOPE, crate::terminology::SCOPE, DELETIONS];
-
-/// The counter that every deletion moves: what is referred to was there when that was decided, and is there as long as this one stands.
-pub const DELETIONS: &str = "Deletion";
+pub const COMMON_SCOPES: [&str; 2] = [crate::subscription::SCOPE, crate::terminology::SCOPE];
 
 /// Types that tell what happened. Such a resource may name what is no longer there; the versions still are.
 pub const RECORDS: [&str; 2] = ["AuditEvent", "Provenance"];
@@ -233,8 +230,10 @@ pub struct Changeset {
     pub reads: Vec<Scope>,
     /// New versions.
     pub puts: Vec<Put>,
-    /// Type and id of what is deleted. Unless nobody else refers to it when this is committed, but what is put here and [`RECORDS`], the
-    /// facts have moved.
+    /// Type and id of what is referred to by what is put. If one of these is not there when this is committed, the facts have moved.
+    pub targets: Vec<(String, String)>,
+    /// Type and id of what is deleted. If anything else refers to one of these when this is committed, but what is put here and
+    /// [`RECORDS`], the facts have moved.
     pub deleted: Vec<(String, String)>,
     /// Outbox rows, in the order in which they must arrive.
     pub notices: Vec<Notice>,
@@ -322,7 +321,7 @@ pub trait Store: Counterparts + Send + Sync {
     }
     /// One page of versions, newest first; deletions are among them.
     async fn history(&self, past: &Past) -> Result<PastPage, StoreError>;
-    /// Type and id of current resources that are indexed as referring to this one, in order, at most `limit`.
+    /// Type and id of current resources that are indexed as referring to this one, in order, at most `limit`; [`RECORDS`] are none of them.
     async fn referrers(
         &self,
         kind: &str,

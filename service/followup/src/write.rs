@@ -172,7 +172,6 @@ impl<'a> Attempt<'a> {
         self.refuse_outside()?;
         self.compare();
         self.terms().await?;
-        self.rest_on_deletions().await?;
         self.check_references().await?;
         self.check_reads(&reads).await?;
         self.find_patients();
@@ -282,8 +281,9 @@ impl<'a> Attempt<'a> {
     }
 
     /// Every reference to something that this service should hold must lead somewhere.
-    async fn check_references(&self) -> Result<(), Refusal> {
+    async fn check_references(&mut self) -> Result<(), Refusal> {
         let base = &self.endplate.settings.base;
+        let mut targets = Vec::new();
         let mut issues = Vec::new();
         let gone: BTreeSet<String> = self.deletions().map(|(kind, id)| format!("{kind}/{id}")).collect();
         let mut known: BTreeSet<String> =
@@ -308,6 +308,7 @@ impl<'a> Attempt<'a> {
                     continue;
                 }
                 if !gone.contains(&to) && self.endplate.store.read(kind, id).await?.is_some() {
+                    targets.push((kind.to_owned(), id.to_owned()));
                     known.insert(to);
                 } else {
                     let text = "This reference leads to nothing here; send the resource first or in the same transaction.";
@@ -321,6 +322,7 @@ impl<'a> Attempt<'a> {
                 issues.push(issue);
             }
         }
+        self.change.targets = targets;
         if issues.is_empty() { Ok(()) } else { Err(Refusal { reason: Reason::Unprocessable, issues }) }
     }
 

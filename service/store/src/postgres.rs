@@ -22,8 +22,8 @@ use async_trait::async_trait;
 use endplate_fhir::index;
 use endplate_fhir::search::Query;
 use endplate_followup::ports::{
-    Attempt, Call, Changeset, Compartment, Event, Link, Linked, Maker, Page, Past, PastPage, Receiver,
-    Replay, Room, Store, StoreError, Tally, Traffic, Version, Waiting,
+    Attempt, Call, Changeset, Compartment, Event, Link, Linked, Maker, Page, Past, PastPage, RECORDS,
+    Receiver, Replay, Room, Store, StoreError, Tally, Traffic, Version, Waiting,
 };
 use jiff::Timestamp;
 use jiff::civil::Date;
@@ -305,12 +305,13 @@ impl Store for PostgresStore {
         sqlx::query_as(
             "select distinct r.kind, r.id from reference_row t join resource r on r.key = t.resource \
              where t.param = any($1::text[]) and left(t.id, 128) = $2 and t.kind = $3 \
-             and not (r.kind = $3 and r.id = $2) order by 1, 2 limit $4",
+             and r.kind <> all($5::text[]) and not (r.kind = $3 and r.id = $2) order by 1, 2 limit $4",
         )
         .bind(index::reference_params())
         .bind(plain(id))
         .bind(plain(kind))
         .bind(number(limit as u64))
+        .bind(RECORDS)
         .fetch_all(&self.readers)
         .await
         .map_err(failed("reading what refers to a resource"))

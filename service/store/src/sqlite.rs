@@ -19,8 +19,8 @@ use async_trait::async_trait;
 use endplate_fhir::index;
 use endplate_fhir::search::Query;
 use endplate_followup::ports::{
-    Attempt, Call, Changeset, Compartment, Event, Link, Linked, Maker, Page, Past, PastPage, Receiver,
-    Replay, Room, Store, StoreError, Tally, Traffic, Version, Waiting,
+    Attempt, Call, Changeset, Compartment, Event, Link, Linked, Maker, Page, Past, PastPage, RECORDS,
+    Receiver, Replay, Room, Store, StoreError, Tally, Traffic, Version, Waiting,
 };
 use jiff::Timestamp;
 use jiff::civil::Date;
@@ -236,12 +236,14 @@ impl Store for SqliteStore {
         sqlx::query_as(
             "select distinct r.kind, r.id from json_each(?1) j cross join reference_row t join resource r on r.key = t.resource \
              where t.param = j.value and t.id = ?2 and t.kind = ?3 and not (r.kind = ?3 and r.id = ?2) \
+             and r.kind not in (select value from json_each(?5)) \
              order by 1, 2 limit ?4 + 0",
         )
         .bind(params)
         .bind(id)
         .bind(kind)
         .bind(number(limit as u64))
+        .bind(serde_json::to_string(&RECORDS).map_err(write::unsaid(CONTEXT))?)
         .fetch_all(&self.readers)
         .await
         .map_err(failed(CONTEXT))

@@ -82,6 +82,7 @@ async fn fill(address: &str) {
         at: Some(at(7)),
         scopes: (0..2_500).map(|n| scope(format!("Task?identifier={n}"))).collect(),
         reads: vec![scope("ConceptMap".to_owned())],
+        targets: vec![],
         deleted: vec![],
         puts: (0..TASKS).map(|n| task(n, 1)).chain([subscription()]).collect(),
         notices: (0..40).map(notice).collect(),

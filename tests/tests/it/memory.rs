@@ -6,9 +6,9 @@ use endplate_fhir::index::IndexValue;
 use endplate_fhir::search::Query;
 use endplate_followup::derivation::bare;
 use endplate_followup::ports::{
-    Attempt, Bookmark, Call, Changeset, Compartment, Counterpart, Counterparts, DeadLetter, Event, Link,
-    Linked, Maker, Note, Page, Past, PastPage, Put, Receiver, Replay, Room, Scope, Store, StoreError, Stored,
-    Tally, Traffic, Unread, Version, Waiting,
+    Attempt, Bookmark, Call, Changeset, Compartment, Counterpart, Counterparts, DeadLetter, Deed, Event,
+    Link, Linked, Maker, Note, Page, Past, PastPage, Put, Receiver, Replay, Room, Scope, Store, StoreError,
+    Stored, Tally, Traffic, Unread, Version, Waiting,
 };
 use jiff::Timestamp;
 use jiff::civil::Date;
@@ -157,7 +157,10 @@ impl Store for MemoryStore {
             facts.resources.get(&key).map_or(0, |put| put.stored.version) + 1 == put.stored.version
         };
         let current = change.scopes.iter().chain(&change.reads).all(stands);
-        if !current || !change.puts.iter().all(fits) {
+        let is_there = |target: &(String, String)| {
+            facts.resources.get(target).is_some_and(|put| put.deed != Deed::Deleted)
+        };
+        if !current || !change.puts.iter().all(fits) || !change.targets.iter().all(is_there) {
             return Err(StoreError::Moved);
         }
         for scope in change.scopes {

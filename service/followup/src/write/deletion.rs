@@ -4,7 +4,7 @@ use super::{Attempt, Incoming, Written, local_references};
 use crate::dossier::Dossier;
 use crate::element;
 use crate::grant::Right;
-use crate::ports::{Call, DELETIONS, Deed, Put, RECORDS, Scope, Stored};
+use crate::ports::{Call, Deed, Put, RECORDS, Stored};
 use crate::refusal::{Reason, Refusal};
 use endplate_fhir::Json;
 use endplate_fhir::issue::Code;
@@ -21,20 +21,6 @@ impl Attempt<'_> {
     /// Type and id of what is deleted.
     pub(super) fn deletions(&self) -> impl Iterator<Item = (&str, &str)> {
         self.incoming.iter().filter(|one| one.deletes).map(|one| (one.kind.as_str(), one.id.as_str()))
-    }
-
-    /// Rests on it that nothing else is deleted, before it is looked at what refers or is referred to. Whoever deletes moves the counter.
-    pub(super) async fn rest_on_deletions(&mut self) -> Result<(), Refusal> {
-        let (generation, _) = self.endplate.deletions().await?;
-        let scope = Scope { key: DELETIONS.to_owned(), generation };
-        let deleted: Vec<_> = self.deletions().map(|(kind, id)| (kind.to_owned(), id.to_owned())).collect();
-        if deleted.is_empty() {
-            self.change.reads.push(scope);
-        } else {
-            self.rest_on(scope);
-        }
-        self.change.deleted = deleted;
-        Ok(())
     }
 
     /// Refuses to delete what the patient's records, with everything newly derived, still refer to. `seen` collects who was
@@ -79,7 +65,7 @@ impl Attempt<'_> {
                 let sent = self.incoming.iter().any(|one| {
                     (one.writes || one.deletes) && *reference == format!("{}/{}", one.kind, one.id)
                 });
-                !sent && !seen.contains(reference) && !is_record(reference)
+                !sent && !seen.contains(reference)
             });
             if let Some(reference) = other {
                 return Err(self.referred_to(deleted, &reference));
@@ -101,6 +87,7 @@ impl Attempt<'_> {
 
     /// A version without a body for each resource that is deleted.
     pub(super) fn put_deletions(&mut self) {
+        self.change.deleted = self.deletions().map(|(kind, id)| (kind.to_owned(), id.to_owned())).collect();
         let ends = self.incoming.iter().filter(|one| one.deletes).map(|one| Put {
             stored: Stored {
                 kind: one.kind.clone(),

@@ -30,7 +30,8 @@ select array(select key from written), array(select generation from written), \
     array(select kind from known), array(select id from known), \
     array(select key from known), array(select version from known), \
     array(select nextval('resource_key_seq') from generate_series(1, $5)), \
-    exists (select 1 from passed)";
+    (select count(*) from unnest($6::text[], $7::text[]) u (kind, id) left join resource r on r.kind = u.kind and r.id = u.id \
+        where r.key is null or r.deleted), exists (select 1 from passed)";
 
 /// Waits until all who have passed the gate are done, and keeps it closed until the end of the transaction. Everybody else waits behind
 /// whoever waits here, so not for long.
@@ -104,6 +105,7 @@ type Stands = (
     Vec<i64>,
     Vec<i64>,
     Vec<i64>,
+    i64,
     bool,
 );
 
@@ -124,7 +126,9 @@ pub(super) async fn commit(writers: &PgPool, change: &Changeset) -> Result<(), S
 }
 
 async fn apply(connection: &mut PgConnection, change: &Changeset) -> Result<(), StoreError> {
-    if change.scopes.iter().any(|scope| COMMON_SCOPES.contains(&scope.key.as_str())) {
+    // Whoever refers to something has passed the gate, and is seen by whoever deletes it, or sees that it is gone.
+    let is_common = |scope: &Scope| COMMON_SCOPES.contains(&scope.key.as_str());
+    if change.scopes.iter().any(is_common) || !change.deleted.is_empty() {
         let closed = sqlx::raw_sql(CLOSE).execute(&mut *connection).await;
         closed.map_err(refused("waiting for writes that rest on what this one changes"))?;
     }
@@ -160,7 +164,8 @@ struct Checked<'a> {
     keys: Vec<i64>,
 }
 
-/// Refuses if a counter has moved, or if the current version of a resource is not the one before that which is to be written.
+/// Refuses if a counter has moved, if what is referred to is gone, or if the current version of a resource is not the one before that
+/// which is to be written.
 async fn check<'a>(connection: &mut PgConnection, change: &'a Changeset) -> Result<Checked<'a>, StoreError> {
     let names = |scopes: &'a [Scope]| scopes.iter().map(|scope| key_of(&scope.key)).collect::<BTreeSet<_>>();
     let (scopes, reads) = (names(&change.scopes), names(&change.reads));
@@ -173,10 +178,12 @@ async fn check<'a>(connection: &mut PgConnection, change: &'a Changeset) -> Resu
         .bind(kinds)
         .bind(ids)
         .bind(number(fresh as u64))
+        .bind(plains(change.targets.iter().map(|(kind, _)| kind.as_str())))
+        .bind(plains(change.targets.iter().map(|(_, id)| id.as_str())))
         .fetch_one(connection)
         .await
         .map_err(refused("checking what a write rests on"))?;
-    let (written, written_at, rested, rested_at, kinds, ids, keys, versions, fresh, _) = stands;
+    let (written, written_at, rested, rested_at, kinds, ids, keys, versions, fresh, gone, _) = stands;
     let written: HashMap<_, _> = written.into_iter().zip(written_at).collect();
     let rested: HashMap<_, _> = rested.into_iter().zip(rested_at).collect();
     let known: HashMap<_, _> = kinds.into_iter().zip(ids).zip(keys.into_iter().zip(versions)).collect();
@@ -195,7 +202,7 @@ async fn check<'a>(connection: &mut PgConnection, change: &'a Changeset) -> Resu
         }
     };
     let keys: Option<Vec<i64>> = puts(change).map(key).collect();
-    let Some(keys) = keys.filter(|_| still) else { return Err(StoreError::Moved) };
+    let Some(keys) = keys.filter(|_| still && gone == 0) else { return Err(StoreError::Moved) };
     let (moved, begun) = scopes.into_iter().partition(|key| written.contains_key(key.as_ref()));
     let unknown = reads.into_iter().filter(|key| !rested.contains_key(key.as_ref())).collect();
     Ok(Checked { moved, begun, unknown, keys })

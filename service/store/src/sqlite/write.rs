@@ -231,10 +231,11 @@ struct Place {
 /// What is known of a resource: key, version, patient, deleted.
 type Known = (Option<i64>, u64, Option<String>, i64);
 
-/// Counters that moved, the last key, what is known, the last link, and the rows of tokens, references, dates and texts.
+/// Counters that moved and targets that are gone, the last key, what is known, the last link, and the rows of tokens, references, dates and texts.
 type Checked = (i64, i64, String, i64, String, String, String, String, String);
 
-/// Refuses if a counter has moved, or if the current version of a resource is not the one before that which is to be written.
+/// Refuses if a counter has moved, if what is referred to is gone, or if the current version of a resource is not the one before that
+/// which is to be written.
 async fn check(
     connection: &mut SqliteConnection,
     change: &Changeset,
@@ -250,7 +251,9 @@ async fn check(
              from json_each(?2) j join resource r on r.kind = j.value ->> 0 and r.id = j.value ->> 1) \
          select \
          (select count(*) from json_each(?1) j left join scope s on s.key = j.value ->> 0 \
-             where coalesce(s.generation, 0) <> j.value ->> 1), \
+             where coalesce(s.generation, 0) <> j.value ->> 1) \
+         + (select count(*) from json_each(?3) j left join resource r on r.kind = j.value ->> 0 and r.id = j.value ->> 1 \
+             where coalesce(r.deleted, 1)), \
          (select coalesce(max(key), 0) from resource), \
          (select json_group_array(json_array(r.key, coalesce(r.version, 0), r.patient, coalesce(r.deleted, 0)) order by j.key) \
              from json_each(?2) j left join resource r on r.kind = j.value ->> 0 and r.id = j.value ->> 1), \
@@ -267,6 +270,7 @@ async fn check(
     )
     .bind(serde_json::to_string(&scopes).map_err(unsaid(CONTEXT))?)
     .bind(serde_json::to_string(&names).map_err(unsaid(CONTEXT))?)
+    .bind(serde_json::to_string(&change.targets).map_err(unsaid(CONTEXT))?)
     .fetch_one(connection)
     .await
     .map_err(failed(CONTEXT))?;

@@ -76,9 +76,15 @@ pub async fn what_is_deleted_is_referred_to_by_nothing_that_stays(store: &dyn St
     };
     assert_moved(&gone(vec![]).await);
     assert!(store.read("Practitioner", "a").await.unwrap().is_some());
+    let targets = vec![("Practitioner".to_owned(), "a".to_owned())];
+    let refers_too = |id: &str| Changeset { targets: targets.clone(), ..change(vec![refers("Task", id, 1)]) };
+    store.commit(refers_too("t2")).await.unwrap();
     // What is written with it was looked at as it will be; what tells what happened may name it.
-    gone(vec![refers("Task", "t1", 2)]).await.unwrap();
+    gone(vec![refers("Task", "t1", 2), put("Task", "t2", 2)]).await.unwrap();
     assert_eq!(store.read("Practitioner", "a").await.unwrap(), None);
+    assert_moved(&store.commit(refers_too("t3")).await);
+    let nobody = vec![("Practitioner".to_owned(), "nobody".to_owned())];
+    assert_moved(&store.commit(Changeset { targets: nobody, ..change(vec![put("Task", "t4", 1)]) }).await);
 }
 
 /// Of version after version some rows stay, some go and some come, those among them that are hard to write down too.

@@ -3,7 +3,7 @@
 use crate::{ROOM, at, change, put, scope};
 use endplate_fhir::index::{IndexRow, IndexValue};
 use endplate_followup::ports::{
-    Attempt, Changeset, DELETIONS, Deed, Notice, Put, Replay, Settlement, Store, StoreError,
+    Attempt, Changeset, Deed, Notice, Put, Replay, Settlement, Store, StoreError,
 };
 use endplate_store::{PostgresStore, open};
 use endplate_tests::postgres::{self, Server};
@@ -139,15 +139,15 @@ async fn what_is_deleted_waits_for_whoever_is_about_to_refer_to_it() {
     let part_of = IndexValue::Reference { kind: "Task".to_owned(), id: "a".to_owned() };
     let rows = vec![IndexRow { param: "part-of", value: part_of }];
     let refers = Put { rows, ..put("b", 1) };
-    let reads = vec![scope(DELETIONS, 0)];
-    let first = commits(Changeset { reads, audit: vec![put("a1", 1)], ..change(vec![refers]) });
+    let targets = vec![("Task".to_owned(), "a".to_owned())];
+    let first = commits(Changeset { targets, audit: vec![put("a1", 1)], ..change(vec![refers]) });
     let holder_pid = pid(&mut holder).await;
     let first_pid = comes_behind(&mut observer, holder_pid).await;
     let mut end = put("a", 2);
     end.deed = Deed::Deleted;
     end.stored.body.clear();
     let deleted = vec![("Task".to_owned(), "a".to_owned())];
-    let deletes = commits(Changeset { scopes: vec![scope(DELETIONS, 0)], deleted, ..change(vec![end]) });
+    let deletes = commits(Changeset { deleted, ..change(vec![end]) });
     comes_behind(&mut observer, first_pid).await;
     tell(&mut holder, "rollback").await;
     first.await.unwrap().unwrap();
