@@ -228,13 +228,11 @@ pub struct Changeset {
     pub scopes: Vec<Scope>,
     /// Counters that must not have moved and are left where they are.
     pub reads: Vec<Scope>,
-    /// New versions.
+    /// New versions. If anything refers to what is deleted here when this is committed, but what is put here too and [`RECORDS`], the
+    /// facts have moved.
     pub puts: Vec<Put>,
     /// Type and id of what is referred to by what is put. If one of these is not there when this is committed, the facts have moved.
     pub targets: Vec<(String, String)>,
-    /// Type and id of what is deleted. If anything else refers to one of these when this is committed, but what is put here and
-    /// [`RECORDS`], the facts have moved.
-    pub deleted: Vec<(String, String)>,
     /// Outbox rows, in the order in which they must arrive.
     pub notices: Vec<Notice>,
     /// Changes of the agenda.
@@ -250,6 +248,13 @@ pub struct Changeset {
     pub audit: Vec<Put>,
     /// The request that asks for it: what it causes is told as part of its trace.
     pub trace: Option<Arc<Trace>>,
+}
+
+impl Changeset {
+    /// The ends of resources among what is put.
+    pub fn deletions(&self) -> impl Iterator<Item = &Put> {
+        self.puts.iter().filter(|put| put.deed == Deed::Deleted)
+    }
 }
 
 /// A place in the chain of AuditEvents.

@@ -83,7 +83,6 @@ async fn fill(address: &str) {
         scopes: (0..2_500).map(|n| scope(format!("Task?identifier={n}"))).collect(),
         reads: vec![scope("ConceptMap".to_owned())],
         targets: vec![],
-        deleted: vec![],
         puts: (0..TASKS).map(|n| task(n, 1)).chain([subscription()]).collect(),
         notices: (0..40).map(notice).collect(),
         agenda: vec![Agenda { patient: "p1".to_owned(), due_on: Some(Date::constant(1969, 3, 1)) }],

@@ -87,7 +87,6 @@ impl Attempt<'_> {
 
     /// A version without a body for each resource that is deleted.
     pub(super) fn put_deletions(&mut self) {
-        self.change.deleted = self.deletions().map(|(kind, id)| (kind.to_owned(), id.to_owned())).collect();
         let ends = self.incoming.iter().filter(|one| one.deletes).map(|one| Put {
             stored: Stored {
                 kind: one.kind.clone(),

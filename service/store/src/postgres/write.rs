@@ -128,7 +128,7 @@ pub(super) async fn commit(writers: &PgPool, change: &Changeset) -> Result<(), S
 async fn apply(connection: &mut PgConnection, change: &Changeset) -> Result<(), StoreError> {
     // Whoever refers to something has passed the gate, and is seen by whoever deletes it, or sees that it is gone.
     let is_common = |scope: &Scope| COMMON_SCOPES.contains(&scope.key.as_str());
-    if change.scopes.iter().any(is_common) || !change.deleted.is_empty() {
+    if change.scopes.iter().any(is_common) || change.deletions().next().is_some() {
         let closed = sqlx::raw_sql(CLOSE).execute(&mut *connection).await;
         closed.map_err(refused("waiting for writes that rest on what this one changes"))?;
     }
@@ -136,7 +136,7 @@ async fn apply(connection: &mut PgConnection, change: &Changeset) -> Result<(), 
     if !checked.unknown.is_empty() {
         rest_on_nothing(connection, &checked.unknown).await?;
     }
-    if !change.deleted.is_empty() {
+    if change.deletions().next().is_some() {
         refuse_referred(connection, change).await?;
     }
     let keys = checked.keys.clone();
@@ -235,8 +235,8 @@ async fn refuse_referred(connection: &mut PgConnection, change: &Changeset) -> R
              join resource r on r.key = t.resource \
              where r.kind <> all($4::text[]) and (r.kind, r.id) not in (select * from unnest($5::text[], $6::text[])))",
     )
-    .bind(plains(change.deleted.iter().map(|(kind, _)| kind.as_str())))
-    .bind(plains(change.deleted.iter().map(|(_, id)| id.as_str())))
+    .bind(plains(change.deletions().map(|put| put.stored.kind.as_str())))
+    .bind(plains(change.deletions().map(|put| put.stored.id.as_str())))
     .bind(index::reference_params())
     .bind(RECORDS)
     .bind(puts(change).map(|put| put.stored.kind.as_str()).collect::<Vec<_>>())

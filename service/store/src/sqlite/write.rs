@@ -194,7 +194,7 @@ async fn execute(
 async fn commit(connection: &mut SqliteConnection, change: &Changeset) -> Result<(), StoreError> {
     let puts: Vec<&Put> = change.puts.iter().chain(&change.audit).collect();
     let Facts { places, head, found } = check(connection, change, &puts).await?;
-    if !change.deleted.is_empty() {
+    if change.deletions().next().is_some() {
         refuse_referred(connection, change, &puts).await?;
     }
     move_on(connection, change).await?;
@@ -301,6 +301,7 @@ async fn refuse_referred(
     puts: &[&Put],
 ) -> Result<(), StoreError> {
     const CONTEXT: &str = "checking what refers to a resource";
+    let deleted: Vec<_> = change.deletions().map(|put| (&put.stored.kind, &put.stored.id)).collect();
     let written: Vec<_> = puts.iter().map(|put| (&put.stored.kind, &put.stored.id)).collect();
     let is_referred: bool = sqlx::query_scalar(
         "select exists (select 1 from json_each(?1) d cross join json_each(?2) p cross join reference_row t \
@@ -309,7 +310,7 @@ async fn refuse_referred(
              and r.kind not in (select value from json_each(?3)) \
              and (r.kind, r.id) not in (select value ->> 0, value ->> 1 from json_each(?4)))",
     )
-    .bind(serde_json::to_string(&change.deleted).map_err(unsaid(CONTEXT))?)
+    .bind(serde_json::to_string(&deleted).map_err(unsaid(CONTEXT))?)
     .bind(serde_json::to_string(&index::reference_params()).map_err(unsaid(CONTEXT))?)
     .bind(serde_json::to_string(&RECORDS).map_err(unsaid(CONTEXT))?)
     .bind(serde_json::to_string(&written).map_err(unsaid(CONTEXT))?)

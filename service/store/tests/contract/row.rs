@@ -69,10 +69,9 @@ pub async fn what_is_deleted_is_referred_to_by_nothing_that_stays(store: &dyn St
     commit(store, vec![put("Practitioner", "a", 1), refers("Task", "t1", 1), refers("Provenance", "r1", 1)])
         .await;
     let gone = |puts: Vec<Put>| {
-        let deleted = vec![("Practitioner".to_owned(), "a".to_owned())];
         let mut change = change(puts);
         change.puts.push(deletion("Practitioner", "a", 2));
-        store.commit(Changeset { deleted, ..change })
+        store.commit(change)
     };
     assert_moved(&gone(vec![]).await);
     assert!(store.read("Practitioner", "a").await.unwrap().is_some());

@@ -146,8 +146,7 @@ async fn what_is_deleted_waits_for_whoever_is_about_to_refer_to_it() {
     let mut end = put("a", 2);
     end.deed = Deed::Deleted;
     end.stored.body.clear();
-    let deleted = vec![("Task".to_owned(), "a".to_owned())];
-    let deletes = commits(Changeset { deleted, ..change(vec![end]) });
+    let deletes = commits(change(vec![end]));
     comes_behind(&mut observer, first_pid).await;
     tell(&mut holder, "rollback").await;
     first.await.unwrap().unwrap();
