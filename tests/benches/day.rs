@@ -11,7 +11,7 @@ use endplate_followup::Endplate;
 use endplate_followup::ports::Store;
 use endplate_store::SqliteStore;
 use endplate_tests::median;
-use population::{BASE, Original, SetClock, endplate, record};
+use population::{BASE, SetClock, endplate, fill};
 use serde_json::json;
 use sqlx::sqlite::{SqliteConnectOptions, SqliteJournalMode, SqliteSynchronous};
 use sqlx::{ConnectOptions, Connection};
@@ -42,8 +42,8 @@ struct House {
 impl House {
     async fn with(folder: &Path, patients: usize) -> Self {
         let file = folder.join(format!("{patients}.db"));
-        let store: Arc<dyn Store> =
-            Arc::new(SqliteStore::open(&format!("sqlite:{}", file.display())).await.expect("a store"));
+        let address = format!("sqlite:{}", file.display());
+        let store: Arc<dyn Store> = Arc::new(SqliteStore::open(&address).await.expect("a store"));
         let clock = SetClock::at(OPERATED);
         let endplate = endplate(Arc::clone(&store), clock.clone(), None);
         let hook = json!({
@@ -52,17 +52,8 @@ impl House {
         });
         endplate.create("Subscription", hook, None).await.expect("a receiver");
         let start = Instant::now();
-        let original_number = 777_777;
-        endplate.transaction(record(original_number)).await.expect("the original");
-        let original = Original::of(store.as_ref(), original_number).await;
-        // Spread among the others, as they would be.
-        let copies = patients / DUE - 1;
-        let at = OPERATED.parse().expect("an instant");
-        for number in 0..DUE {
-            endplate.transaction(record(number)).await.expect("a record");
-            let first = 1_000_000 + number * copies;
-            original.fill(store.as_ref(), first..first + copies, at).await;
-        }
+        let turns = tempfile::tempfile().expect("a file");
+        fill(&endplate, store.as_ref(), &address, OPERATED, (DUE, patients), &turns).await;
         let known = known(store.as_ref()).await;
         let bytes = std::fs::metadata(&file).expect("a file").len();
         println!(

@@ -1,25 +1,28 @@
 //! What the service costs as the number of episodes grows, on both stores: a write with its plan, a finding, a read, a search, a
 //! sweep, the start, memory and disk; each beside its floor on the same database in the same run.
 //!
-//! `cargo bench -p endplate-tests --bench scale`. `SCALE_EPISODES` lists the sizes, `1000,10000,100000` unless said otherwise: an
-//! episode takes about 150 kB of disk on SQLite, and both stores of the largest size are filled in about half an hour. `SCALE_STORES`
-//! names the stores, `sqlite,postgres`. PostgreSQL is a server of its own, durable as it comes; its floor is what it does itself:
-//! the same bytes by bare inserts. 1,000,000 episodes are asked for as any other number, where there are 150 GB and some hours.
+//! `cargo bench -p endplate-tests --bench scale`. `SCALE_EPISODES` lists the sizes, `1000,10000,100000` unless said otherwise, and
+//! `SCALE_STORES` names the stores, `sqlite,postgres`. PostgreSQL is a server of its own, durable as it comes; its floor is what it
+//! does itself: the same bytes by bare inserts. An episode takes about 150 kB of disk and its copy 3 ms, so that 1,000,000 take 150 GB
+//! and an hour on each store. Where there is less disk, `SCALE_FOLDER` names a folder on a file system that compresses; copies are much
+//! alike: on btrfs with zstd they take a seventh.
+//!
+//! Several of these may run side by side in one folder: while one measures, the others stop filling.
 
 mod population;
 mod program;
 
 use endplate_fhir::{Json, search};
-use endplate_followup::Endplate;
 use endplate_followup::ports::{Clock, Store};
 use endplate_store::open;
 use endplate_tests::median;
 use endplate_tests::postgres::Server;
-use population::{BASE, Original, SetClock, endplate, record};
+use population::{BASE, SetClock, endplate, fill, record};
 use program::{Running, binary};
 use serde_json::json;
 use sqlx::sqlite::{SqliteConnectOptions, SqliteJournalMode, SqliteSynchronous};
 use sqlx::{ConnectOptions, Connection, PgConnection};
+use std::fs::File;
 use std::path::Path;
 use std::process::Command;
 use std::sync::Arc;
@@ -133,20 +136,6 @@ fn finding(patient: &str, procedure: &str) -> Json {
     })
 }
 
-/// Fills a store: some through the front door, the others copied between them.
-async fn fill(endplate: &Endplate, store: &dyn Store, episodes: usize) {
-    let original_number = 777_777;
-    endplate.transaction(record(original_number)).await.expect("the original");
-    let original = Original::of(store, original_number).await;
-    let copies = episodes / DUE - 1;
-    let at = OPERATED.parse().expect("an instant");
-    for number in 0..DUE {
-        endplate.transaction(record(number)).await.expect("a record");
-        let first = 1_000_000 + number * copies;
-        original.fill(store, first..first + copies, at).await;
-    }
-}
-
 /// Starts of the program on this store, ms, and what it holds once it has answered some searches, MB.
 async fn started(address: &str) -> (f64, f64) {
     let binary = binary();
@@ -169,19 +158,14 @@ async fn started(address: &str) -> (f64, f64) {
     (median(starts), memory)
 }
 
-async fn measured(address: &str, episodes: usize) -> Row {
+async fn measured(address: &str, episodes: usize, turns: &File) -> Row {
     let store = open(address).await.expect("a store");
     let clock = SetClock::at(OPERATED);
     let endplate = endplate(Arc::clone(&store), clock.clone(), None);
     let start = Instant::now();
-    fill(&endplate, store.as_ref(), episodes).await;
+    fill(&endplate, store.as_ref(), address, OPERATED, (DUE, episodes), turns).await;
+    turns.lock().expect("a turn");
     let filled_s = start.elapsed().as_secs_f64();
-    if !address.starts_with("sqlite:") {
-        // As autovacuum does within a minute. Until then the planner knows nothing of tables that were filled at once, and a record
-        // takes several times as long.
-        let mut connection = PgConnection::connect(address).await.expect("a database");
-        sqlx::query("analyze").execute(&mut connection).await.expect("statistics");
-    }
     let kb_each = bytes(address).await as f64 / 1e3 / episodes as f64;
     eprintln!("{} with {episodes} episodes: {filled_s:.0} s", scheme(address));
 
@@ -295,16 +279,19 @@ async fn main() {
         .split(',')
         .map(|size| size.trim().parse().expect("numbers of episodes, with commas between them"))
         .collect();
+    let parent = listed("SCALE_FOLDER", env!("CARGO_TARGET_TMPDIR"));
+    let turns = File::create(Path::new(&parent).join("scale.lock")).expect("a folder that can be written to");
     for which in listed("SCALE_STORES", "sqlite,postgres").split(',') {
-        let folder = tempfile::tempdir_in(env!("CARGO_TARGET_TMPDIR")).expect("a folder");
-        let server = (which == "postgres").then(|| Server::durable(Path::new(env!("CARGO_TARGET_TMPDIR"))));
+        let folder = tempfile::tempdir_in(&parent).expect("a folder");
+        let server = (which == "postgres").then(|| Server::durable(Path::new(&parent)));
         let mut least: Option<Row> = None;
         for &size in &sizes {
             let address = match &server {
                 Some(server) => server.database(&format!("scale_{size}")).await,
                 None => format!("sqlite:{}", Path::new(folder.path()).join(format!("{size}.db")).display()),
             };
-            let row = measured(&address, size).await;
+            let row = measured(&address, size, &turns).await;
+            turns.unlock().expect("a turn");
             tell(scheme(&address), &row, least.as_ref().unwrap_or(&row));
             least = least.or(Some(row));
             if size == sizes[sizes.len() - 1] && size < MOST {

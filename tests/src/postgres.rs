@@ -17,7 +17,7 @@ const KEEPER: &str = r#"
 set -e
 # What ends the tests must not end their keeper before it has tidied up.
 trap '' HUP INT TERM
-folder=$1 user=$2 fsync=$3 primary=$4
+folder=$1 user=$2 haste=$3 primary=$4
 trap 'cd / && rm -rf "$folder"' EXIT
 for bin in "$(dirname "$(command -v initdb || echo /none/x)")" /usr/lib/postgresql/*/bin; do
     if [ -x "$bin/initdb" ] && [ -x "$bin/pg_ctl" ]; then found=$bin; fi
@@ -36,7 +36,7 @@ make() {
 }
 make >"$folder/make.log" 2>&1 || { cat "$folder/make.log" >&2; exit 3; }
 start() {
-    as "$found/pg_ctl" -D "$folder/data" -w -l "$folder/server.log" -o "-c listen_addresses= -c fsync=$fsync \
+    as "$found/pg_ctl" -D "$folder/data" -w -l "$folder/server.log" -o "-c listen_addresses= $haste \
         -c unix_socket_directories=$folder -c max_connections=400" start >/dev/null || { cat "$folder/server.log" >&2; exit 3; }
 }
 start
@@ -53,6 +53,9 @@ done
 as "$found/pg_ctl" -D "$folder/data" -m immediate stop >/dev/null 2>&1 || true
 "#;
 
+/// What a server is told that need not outlive its machine.
+const HASTE: &str = "-c fsync=off";
+
 /// A running server. It ends when this value is dropped, or with the process.
 pub struct Server {
     folder: String,
@@ -66,7 +69,7 @@ impl Server {
     /// # Panics
     /// None is installed, or it does not start.
     pub fn start() -> Self {
-        Self::of(&std::env::temp_dir(), "off", "")
+        Self::of(&std::env::temp_dir(), HASTE, "")
     }
 
     /// Starts a server that waits for the disk, as it comes, with its data below `parent`.
@@ -74,7 +77,7 @@ impl Server {
     /// # Panics
     /// None is installed, or it does not start.
     pub fn durable(parent: &Path) -> Self {
-        Self::of(parent, "on", "")
+        Self::of(parent, "", "")
     }
 
     /// Starts a hot standby of this server: it follows, and answers reads.
@@ -83,7 +86,7 @@ impl Server {
     /// It does not start.
     #[must_use]
     pub fn standby(&self) -> Self {
-        Self::of(&std::env::temp_dir(), "off", &self.folder)
+        Self::of(&std::env::temp_dir(), HASTE, &self.folder)
     }
 
     /// Makes a standby take over: it takes writes when this returns.
@@ -99,7 +102,7 @@ impl Server {
         Path::new(&self.folder)
     }
 
-    fn of(parent: &Path, fsync: &str, primary: &str) -> Self {
+    fn of(parent: &Path, haste: &str, primary: &str) -> Self {
         let folder = tempfile::Builder::new().prefix("endplate-postgres-").tempdir_in(parent);
         let folder = folder.expect("a folder").keep();
         let folder = folder.to_str().expect("a readable name").to_owned();
@@ -113,7 +116,7 @@ impl Server {
             "nobody"
         };
         let mut keeper = Command::new("sh")
-            .args(["-c", KEEPER, "keeper", &folder, user, fsync, primary])
+            .args(["-c", KEEPER, "keeper", &folder, user, haste, primary])
             .stdin(Stdio::piped())
             .stdout(Stdio::piped())
             .spawn()

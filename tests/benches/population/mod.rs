@@ -1,7 +1,8 @@
 //! A store with many patients, made in minutes: a few accepted through the front door, the others copied from one of them.
 //!
 //! A copy has the same resources and rows under ids and identifiers of its own, so that tables and indexes are as large as with
-//! patients who came one by one. Nobody writes to a copy: its ids are not those that a derivation would give.
+//! patients who came one by one. The database makes it of rows that are there. Nobody writes to a copy: its ids are not those that a
+//! derivation would give.
 
 use endplate_fhir::{Json, index, json, reference};
 use endplate_followup::ports::{Agenda, Changeset, Clock, Deed, Put, Store, Stored};
@@ -10,16 +11,19 @@ use endplate_server as _; // for its allocator: what is measured is what is serv
 use jiff::Timestamp;
 use jiff::civil::Date;
 use jiff::tz::Offset;
-use std::collections::BTreeSet;
+use sqlx::sqlite::{SqliteConnectOptions, SqliteConnection, SqliteSynchronous};
+use sqlx::{AssertSqlSafe, ConnectOptions, Connection, PgConnection};
 use std::fmt::Write;
+use std::fs::File;
+use std::ops::{Range, RangeInclusive};
+use std::sync::Arc;
 use std::sync::atomic::{AtomicI64, Ordering};
-use std::sync::{Arc, LazyLock};
 
 /// The service's own address in all of this.
 pub const BASE: &str = "http://127.0.0.1:8080/fhir";
 
 /// How many copies are committed together.
-const TOGETHER: usize = 40;
+const TOGETHER: usize = 500;
 
 /// How long an id is: a UUID as text.
 const ID_LEN: usize = 36;
@@ -75,70 +79,45 @@ pub fn record(number: usize) -> Json {
     serde_json::from_str(&text).expect("the fixture is JSON")
 }
 
-/// A text with places for what differs between copies.
-struct Template {
-    /// What stands between the places.
-    fixed: Vec<String>,
-    /// What each place held.
-    held: Vec<Place>,
+/// The number of the copy that all others are made from: a text that stands in its resources nowhere but where copies differ.
+const MARK: usize = 99_999_999;
+
+/// What the copies are made from, and the way to the database.
+pub struct Original {
+    connection: Connected,
+    /// Keys of the resources of the copy [`MARK`].
+    keys: RangeInclusive<i64>,
+    /// The id of its patient.
+    patient: String,
 }
 
-enum Place {
-    /// An id of the original.
-    Id(String),
-    /// The number of the patient in an identifier.
-    Number,
+enum Connected {
+    Sqlite(SqliteConnection),
+    Postgres(PgConnection),
 }
 
-impl Template {
-    fn of(text: &str, ids: &BTreeSet<String>, number: &str) -> Self {
-        let mut template = Self { fixed: vec![String::new()], held: Vec::new() };
-        let mut rest = text;
-        while !rest.is_empty() {
-            let place = match rest.get(..ID_LEN).filter(|id| ids.contains(*id)) {
-                Some(id) => Some((Place::Id(id.to_owned()), ID_LEN)),
-                None => rest.starts_with(number).then_some((Place::Number, number.len())),
-            };
-            let taken = if let Some((place, len)) = place {
-                template.held.push(place);
-                template.fixed.push(String::new());
-                len
-            } else {
-                let len = rest.chars().next().map_or(0, char::len_utf8);
-                template.fixed.last_mut().expect("never empty").push_str(&rest[..len]);
-                len
-            };
-            rest = &rest[taken..];
-        }
-        template
-    }
+/// Tables in which a resource has rows, with the columns whose texts may hold the mark, and the others.
+const TABLES: [(&str, &[&str], &[&str]); 5] = [
+    ("token_row", &["param", "code", "system"], &[]),
+    ("reference_row", &["param", "id", "kind"], &[]),
+    ("date_row", &["param"], &["start_ms", "end_ms"]),
+    ("text_row", &["param", "value", "exact"], &[]),
+    ("quantity_row", &["param", "code", "system", "unit"], &["low", "high"]),
+];
 
-    fn filled(&self, number: usize) -> String {
-        let mut text = self.fixed[0].clone();
-        for (place, fixed) in self.held.iter().zip(&self.fixed[1..]) {
-            match place {
-                Place::Id(id) => text.push_str(&copied(id, number)),
-                Place::Number => _ = write!(text, "{number:06}"),
-            }
-            text.push_str(fixed);
-        }
-        text
-    }
-}
+/// What PostgreSQL is told while copies are made: to wait for no disk, and to compile no statement, of which each is run once.
+const HASTE: [&str; 5] =
+    ["fsync = off", "full_page_writes = off", "max_wal_size = '8GB'", "jit = off", "autovacuum = off"];
 
 /// The id of a copy: that of the original up to its last eight digits, which are the copy's number.
 fn copied(id: &str, number: usize) -> String {
     format!("{}{number:08}", &id[..ID_LEN - 8])
 }
 
-/// What one patient's resources look like, to be copied.
-pub struct Original {
-    templates: Vec<(String, String, Template)>,
-}
-
 impl Original {
-    /// The records of a patient with this number who came through the front door, and all that was made of them.
-    pub async fn of(store: &dyn Store, number: usize) -> Self {
+    /// Takes the records of a patient with this number, who came through the front door, and all that was made of them, on the store
+    /// at this address.
+    pub async fn of(store: &dyn Store, address: &str, number: usize, at: Timestamp) -> Self {
         let mut of_patient = endplate_fhir::search::criteria(
             &format!("Patient?identifier=https://clinic.example/record-number|P-{number:06}"),
             BASE,
@@ -148,42 +127,146 @@ impl Original {
         let found = store.search(&of_patient).await.expect("a page").resources;
         let patient = found.first().expect("the patient").id.clone();
         let resources = store.compartment(&patient).await.expect("a compartment").resources;
-        let ids: BTreeSet<String> = resources.iter().map(|one| one.id.clone()).collect();
-        assert!(ids.iter().all(|id| id.len() == ID_LEN), "ids are UUIDs");
-        let number = format!("{number:06}");
-        let template = |one: Stored| {
-            let template = Template::of(&one.body, &ids, &number);
-            (one.kind, one.id, template)
+        assert!(resources.iter().all(|one| one.id.len() == ID_LEN), "ids are UUIDs");
+        let mark = MARK.to_string();
+        let marked = |text: &str| {
+            assert!(!text.contains(&mark), "the mark is nowhere else");
+            let text = text.replace(&format!("{number:06}"), &mark);
+            resources.iter().fold(text, |text, one| text.replace(&one.id, &copied(&one.id, MARK)))
         };
-        Self { templates: resources.into_iter().map(template).collect() }
-    }
-
-    /// The copy with this number.
-    fn copy(&self, number: usize, at: Timestamp) -> Vec<Put> {
-        let put = |(kind, id, template): &(String, String, Template)| {
-            let body = template.filled(number);
+        let put = |one: &Stored| {
+            let body = marked(&one.body);
             let resource = json::stored(&body);
-            let rows = index::rows(&resource, BASE);
-            let patient = reference::patient_of(&resource, BASE);
-            let stored = Stored { kind: kind.clone(), id: copied(id, number), version: 1, at, body };
+            let (rows, patient) = (index::rows(&resource, BASE), reference::patient_of(&resource, BASE));
+            let stored = Stored { kind: one.kind.clone(), id: copied(&one.id, MARK), version: 1, at, body };
             Put { stored, deed: Deed::Created, patient, rows }
         };
-        self.templates.iter().map(put).collect()
+        let patient = copied(&patient, MARK);
+        let agenda = Agenda { patient: patient.clone(), due_on: Some(Date::constant(2099, 1, 1)) };
+        let puts: Vec<Put> = resources.iter().map(put).collect();
+        let many = puts.len();
+        let change = Changeset { at: Some(at), agenda: vec![agenda], puts, ..Changeset::default() };
+        store.commit(change).await.expect("the copy that the others are made from");
+        let keys = format!("select min(key), max(key) from resource where id like '%{MARK}'");
+        // Nobody waits for copies: what is lost of them is lost with the measurement.
+        let (connection, (first, last)): (_, (i64, i64)) = if address.starts_with("sqlite:") {
+            let options: SqliteConnectOptions = address.parse().expect("an address");
+            let options = options.synchronous(SqliteSynchronous::Off);
+            let options = options.pragma("cache_size", "-262144").pragma("wal_autocheckpoint", "50000");
+            let mut one = options.connect().await.expect("a database");
+            let keys = sqlx::query_as(AssertSqlSafe(keys)).fetch_one(&mut one).await.expect("keys");
+            (Connected::Sqlite(one), keys)
+        } else {
+            let mut one = PgConnection::connect(address).await.expect("a database");
+            let keys = sqlx::query_as(AssertSqlSafe(keys)).fetch_one(&mut one).await.expect("keys");
+            for setting in HASTE {
+                let set = format!("alter system set {setting}");
+                sqlx::raw_sql(AssertSqlSafe(set)).execute(&mut one).await.expect("a setting");
+            }
+            sqlx::raw_sql("select pg_reload_conf()").execute(&mut one).await.expect("settings");
+            (Connected::Postgres(one), keys)
+        };
+        assert_eq!(usize::try_from(last - first + 1), Ok(many), "keys of one commit follow each other");
+        Self { connection, keys: first..=last, patient }
     }
 
-    /// Adds the copies with these numbers. Each is due on a day that is far away.
-    pub async fn fill(&self, store: &dyn Store, numbers: std::ops::Range<usize>, at: Timestamp) {
-        static FAR: LazyLock<Date> = LazyLock::new(|| Date::constant(2099, 1, 1));
-        let mut numbers = numbers.peekable();
-        while numbers.peek().is_some() {
-            let mut change = Changeset { at: Some(at), ..Changeset::default() };
-            for number in numbers.by_ref().take(TOGETHER) {
-                let puts = self.copy(number, at);
-                let patient = puts.iter().find(|put| put.stored.kind == "Patient").expect("a patient");
-                change.agenda.push(Agenda { patient: patient.stored.id.clone(), due_on: Some(*FAR) });
-                change.puts.extend(puts);
+    /// Adds the copies with these numbers of eight digits. Each is due on a day that is far away.
+    pub async fn fill(&mut self, numbers: Range<usize>) {
+        let mut from = numbers.start;
+        while from < numbers.end {
+            let to = numbers.end.min(from + TOGETHER);
+            let sql = AssertSqlSafe(self.statements(from..to));
+            match &mut self.connection {
+                Connected::Sqlite(one) => _ = sqlx::raw_sql(sql).execute(one).await.expect("copies"),
+                Connected::Postgres(one) => _ = sqlx::raw_sql(sql).execute(one).await.expect("copies"),
             }
-            store.commit(change).await.expect("copies");
+            from = to;
         }
     }
+
+    /// Leaves the database as it comes, with all copies on the disk and statistics of them, which autovacuum makes within a minute.
+    /// Without any, PostgreSQL plans as if tables were empty, and a record takes several times as long.
+    async fn done(self) {
+        let Connected::Postgres(mut one) = self.connection else { return };
+        for sql in ["alter system reset all", "select pg_reload_conf()", "analyze", "checkpoint"] {
+            sqlx::raw_sql(sql).execute(&mut one).await.expect("a statement");
+        }
+    }
+
+    /// One transaction that adds copies. Their keys are the next ones, in the order of their numbers.
+    fn statements(&self, numbers: Range<usize>) -> String {
+        let (first, last) = (self.keys.start(), self.keys.end());
+        let (from, to, each) = (numbers.start, numbers.end, last - first + 1);
+        let of_postgres = matches!(self.connection, Connected::Postgres(_));
+        let numbered = if of_postgres {
+            format!(
+                "with n (i, name) as (select i, lpad(i::text, 8, '0') from generate_series({from}, {to} - 1) i)"
+            )
+        } else {
+            format!(
+                "with recursive n (i, name) as (select {from}, printf('%08d', {from}) \
+                 union all select i + 1, printf('%08d', i + 1) from n where i + 1 < {to})"
+            )
+        };
+        let named = |column: &str| format!("replace(t.{column}, '{MARK}', n.name)");
+        let key = |column: &str| format!("start.key + (n.i - {from}) * {each} + t.{column} - {first}");
+        let mut sql =
+            "begin; create temporary table start as select max(key) + 1 as key from resource; ".to_owned();
+        let mut insert = |table: &str, columns: &str, values: String, of: &str| {
+            _ = write!(
+                sql,
+                "insert into {table} ({columns}) {numbered} select {values} from start cross join n cross join {table} t where {of}; "
+            );
+        };
+        let of = format!("t.resource between {first} and {last}");
+        let values = format!(
+            "{}, t.kind, {}, t.version, t.at_ms, {}, t.deleted",
+            key("key"),
+            named("id"),
+            named("patient")
+        );
+        let of_key = format!("t.key between {first} and {last}");
+        insert("resource", "key, kind, id, version, at_ms, patient, deleted", values, &of_key);
+        let values = format!("{}, t.version, t.at_ms, {}, t.deed", key("resource"), named("body"));
+        insert("resource_version", "resource, version, at_ms, body, deed", values, &of);
+        for (table, texts, others) in TABLES {
+            let columns: Vec<&str> = texts.iter().chain(others).copied().chain(["resource"]).collect();
+            let values = texts.iter().map(|column| named(column));
+            let values = values.chain(others.iter().map(|column| format!("t.{column}")));
+            let values: Vec<String> = values.chain([key("resource")]).collect();
+            insert(table, &columns.join(", "), values.join(", "), &of);
+        }
+        let values = format!("{}, t.due_day", named("patient"));
+        insert("agenda", "patient, due_day", values, &format!("t.patient = '{}'", self.patient));
+        if of_postgres {
+            sql.push_str("select setval('resource_key_seq', (select max(key) from resource)); ");
+        }
+        sql + "drop table start; commit"
+    }
+}
+
+/// Fills a store at an instant, with so many who are due among so many: these through the front door, and copies between them, as
+/// others would be.
+///
+/// Nothing is written while another process has locked `turns`, to measure undisturbed.
+pub async fn fill(
+    endplate: &Endplate,
+    store: &dyn Store,
+    address: &str,
+    at: &str,
+    (due, episodes): (usize, usize),
+    turns: &File,
+) {
+    let number = 777_777;
+    endplate.transaction(record(number)).await.expect("the original");
+    let mut original = Original::of(store, address, number, at.parse().expect("an instant")).await;
+    let copies = episodes / due - 1;
+    for number in 0..due {
+        turns.lock_shared().expect("a turn");
+        endplate.transaction(record(number)).await.expect("a record");
+        let first = 10_000_000 + number * copies;
+        original.fill(first..first + copies).await;
+        turns.unlock().expect("a turn");
+    }
+    original.done().await;
 }
