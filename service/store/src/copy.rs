@@ -372,8 +372,9 @@ impl Side {
         const CONTEXT: &str = "completing the copy";
         if let Self::Postgres(_) = self {
             self.tell(
+                // The 54 lower bits of a key tell resources apart (`postgres/part.rs`).
                 "begin; \
-                 select setval('resource_key_seq', (select coalesce(max(key), 0) + 1 from resource), false); \
+                 select setval('resource_key_seq', (select coalesce(max(key & 18014398509481983), 0) + 1 from resource), false); \
                  select setval('resource_version_key_seq', \
                      (select coalesce(max(key), 0) + 1 from resource_version), false); \
                  update audit_end e set number = l.number, hash = l.hash from \

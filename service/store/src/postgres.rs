@@ -10,6 +10,7 @@ mod home;
 mod lease;
 mod outbox;
 mod page;
+mod part;
 mod record;
 mod replica;
 mod write;
@@ -53,6 +54,8 @@ pub struct PostgresStore {
     readers: PgPool,
     writers: PgPool,
     replica: Option<Arc<Replica>>,
+    /// Whether tables are cut into parts by patient.
+    is_cut: bool,
 }
 
 impl PostgresStore {
@@ -70,6 +73,7 @@ impl PostgresStore {
         if copying.is_some() {
             return Err(OpenError::unfinished(&options));
         }
+        let is_cut = part::is_cut(&mut connection).await.map_err(wrong)?;
         let is_durable = is_durable(&mut connection).await.map_err(wrong)?;
         connection.close().await.map_err(wrong)?;
         let options = options.clone().options(SESSION).statement_cache_capacity(200);
@@ -78,7 +82,7 @@ impl PostgresStore {
         let writing = if is_durable { options } else { options.options([("synchronous_commit", "on")]) };
         let readers = pool(READERS).connect_with(reading).await.map_err(wrong)?;
         let writers = writing_pool().connect_with(writing).await.map_err(wrong)?;
-        Ok(Self { readers, writers, replica: None })
+        Ok(Self { readers, writers, replica: None, is_cut })
     }
 
     /// The same beside a replica of the database (a hot standby), which is asked what may be behind, by `lag_max` at most. It need
@@ -376,7 +380,7 @@ impl Store for PostgresStore {
     }
 
     async fn commit(&self, change: Changeset) -> Result<(), StoreError> {
-        write::commit(&self.writers, &change).await
+        write::commit(&self.writers, self.is_cut, &change).await
     }
 
     async fn chain_head(&self) -> Result<Option<Link>, StoreError> {

@@ -4,7 +4,7 @@
 //! kind is locked in the order of its keys, so that commits of any number of instances wait for each other and seldom stand in
 //! each other's way; where they do, the database ends one and its caller decides again.
 
-use super::{plain, plains};
+use super::{part, plain, plains};
 use crate::sql::history::number_of;
 use crate::sql::number;
 use crate::sql::row::{Rows, day};
@@ -15,7 +15,8 @@ use sqlx::postgres::{PgConnection, PgPool};
 use std::borrow::Cow;
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 
-/// Locks what a commit rests on and tells how it stands, once it is let through the gate. `nextval` gives the keys of new resources.
+/// Locks what a commit rests on and tells how it stands, once it is let through the gate. `nextval` gives the keys of new resources,
+/// each within its part.
 const CHECK: &str = "\
 with passed as materialized (select 1 from gate for share), \
 written as materialized \
@@ -29,7 +30,7 @@ select array(select key from written), array(select generation from written), \
     array(select key from rested), array(select generation from rested), \
     array(select kind from known), array(select id from known), \
     array(select key from known), array(select version from known), \
-    array(select nextval('resource_key_seq') from generate_series(1, $5)), \
+    array(select nextval('resource_key_seq') + u.beginning from unnest($5::bigint[]) u (beginning)), \
     (select count(*) from unnest($6::text[], $7::text[]) u (kind, id) left join resource r on r.kind = u.kind and r.id = u.id \
         where r.key is null or r.deleted), exists (select 1 from passed)";
 
@@ -109,11 +110,11 @@ type Stands = (
     bool,
 );
 
-/// Applies a changeset whole, or refuses it.
-pub(super) async fn commit(writers: &PgPool, change: &Changeset) -> Result<(), StoreError> {
+/// Applies a changeset whole, or refuses it. `is_cut`: a new resource gets a key in the part of its patient.
+pub(super) async fn commit(writers: &PgPool, is_cut: bool, change: &Changeset) -> Result<(), StoreError> {
     let begun = writers.begin_with("begin isolation level read committed").await;
     let mut transaction = begun.map_err(refused("beginning a write"))?;
-    match apply(&mut transaction, change).await {
+    match apply(&mut transaction, is_cut, change).await {
         Ok(()) => transaction.commit().await.map_err(refused("making a write durable")),
         Err(error) => {
             // At once, since others may wait for its locks. A connection that is gone has nothing to take back.
@@ -125,14 +126,14 @@ pub(super) async fn commit(writers: &PgPool, change: &Changeset) -> Result<(), S
     }
 }
 
-async fn apply(connection: &mut PgConnection, change: &Changeset) -> Result<(), StoreError> {
+async fn apply(connection: &mut PgConnection, is_cut: bool, change: &Changeset) -> Result<(), StoreError> {
     // Whoever refers to something has passed the gate, and is seen by whoever deletes it, or sees that it is gone.
     let is_common = |scope: &Scope| COMMON_SCOPES.contains(&scope.key.as_str());
     if change.scopes.iter().any(is_common) || change.deletions().next().is_some() {
         let closed = sqlx::raw_sql(CLOSE).execute(&mut *connection).await;
         closed.map_err(refused("waiting for writes that rest on what this one changes"))?;
     }
-    let checked = check(connection, change).await?;
+    let checked = check(connection, is_cut, change).await?;
     if !checked.unknown.is_empty() {
         rest_on_nothing(connection, &checked.unknown).await?;
     }
@@ -166,18 +167,24 @@ struct Checked<'a> {
 
 /// Refuses if a counter has moved, if what is referred to is gone, or if the current version of a resource is not the one before that
 /// which is to be written.
-async fn check<'a>(connection: &mut PgConnection, change: &'a Changeset) -> Result<Checked<'a>, StoreError> {
+async fn check<'a>(
+    connection: &mut PgConnection,
+    is_cut: bool,
+    change: &'a Changeset,
+) -> Result<Checked<'a>, StoreError> {
     let names = |scopes: &'a [Scope]| scopes.iter().map(|scope| key_of(&scope.key)).collect::<BTreeSet<_>>();
     let (scopes, reads) = (names(&change.scopes), names(&change.reads));
     let kinds: Vec<_> = puts(change).map(|put| put.stored.kind.as_str()).collect();
     let ids: Vec<_> = puts(change).map(|put| put.stored.id.as_str()).collect();
-    let fresh = puts(change).filter(|put| put.stored.version == 1).count();
+    let fresh = puts(change).filter(|put| put.stored.version == 1);
+    let beginnings: Vec<i64> =
+        fresh.map(|put| if is_cut { part::beginning(put.patient.as_deref()) } else { 0 }).collect();
     let stands: Stands = sqlx::query_as(CHECK)
         .bind(scopes.iter().map(AsRef::as_ref).collect::<Vec<&str>>())
         .bind(reads.iter().map(AsRef::as_ref).collect::<Vec<&str>>())
         .bind(kinds)
         .bind(ids)
-        .bind(number(fresh as u64))
+        .bind(beginnings)
         .bind(plains(change.targets.iter().map(|(kind, _)| kind.as_str())))
         .bind(plains(change.targets.iter().map(|(_, id)| id.as_str())))
         .fetch_one(connection)
@@ -373,16 +380,13 @@ pub(super) fn key_of(key: &str) -> Cow<'_, str> {
 pub(super) fn refused(context: &'static str) -> impl Fn(sqlx::Error) -> StoreError {
     move |source| {
         let moved = source.as_database_error().is_some_and(|error| {
-            let taken = [
-                "scope_once",
-                "resource_once",
-                "resource_version_once",
-                "counterpart_once",
-                "counterpart_theirs_once",
-            ];
+            let taken = ["scope_once", "resource_once", "counterpart_once", "counterpart_theirs_once"];
+            // A part of a table has keys of other names.
+            let has_version = || error.table().is_some_and(|name| name.starts_with("resource_version"));
             // https://www.postgresql.org/docs/current/errcodes-appendix.html: serialization_failure, deadlock_detected.
             matches!(error.code().as_deref(), Some("40001" | "40P01"))
                 || error.constraint().is_some_and(|name| taken.contains(&name))
+                || (error.is_unique_violation() && has_version())
         });
         if moved { StoreError::Moved } else { super::failed(context)(source) }
     }

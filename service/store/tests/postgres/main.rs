@@ -2,6 +2,7 @@
 
 mod instances;
 mod line;
+mod part;
 
 use endplate_fhir::index::{IndexRow, IndexValue};
 use endplate_fhir::search::{Clause, Match, Part, Query, TokenSystem, fold};
