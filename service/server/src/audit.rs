@@ -12,6 +12,7 @@ pub use verify::{head, verify};
 use crate::caller::Caller;
 use crate::error::{Failure, Told};
 use crate::http::{App, Phase};
+use crate::proxy::origin;
 use crate::publish;
 use axum::extract::{ConnectInfo, Request, State};
 use axum::http::{Method, Uri};
@@ -297,7 +298,7 @@ fn call(app: &App, request: &Request) -> Call {
             COUNT.fetch_add(1, Ordering::Relaxed)
         ),
         request_id: id.map(|RequestId(id)| id.clone()).unwrap_or_default(),
-        network: peer.map(|ConnectInfo(peer)| peer.ip().to_string()),
+        network: peer.map(|ConnectInfo(peer)| origin(peer.ip(), request.headers(), &app.proxies).to_string()),
         named: named(uri.path()),
     });
     if let Some(interaction) = interaction {

@@ -223,8 +223,7 @@ pub async fn start(config: &Config, parts: Parts) -> Result<Server, BootError> {
     let statement = metadata::statement(&base, config.body_limit_bytes);
     let statement = if access.is_some() { metadata::secured(statement) } else { statement };
     let (phase, phases) = watch::channel(Phase::Running);
-    let writes = Arc::new(Semaphore::new(WRITES_MAX as usize));
-    let outbox = Arc::new(Notify::new());
+    let (writes, outbox) = (Arc::new(Semaphore::new(WRITES_MAX as usize)), Arc::new(Notify::new()));
 
     let health = Arc::new(Health::new(phases.clone()));
     let definitions = health.load();
@@ -263,6 +262,7 @@ pub async fn start(config: &Config, parts: Parts) -> Result<Server, BootError> {
         scrape: Arc::clone(&scrape),
         metrics_elsewhere: config.metrics_listen.is_some() || config.access.is_closed(),
         cors_origins: config.cors_origins.iter().filter_map(|origin| origin.parse().ok()).collect(),
+        proxies: config.proxies.clone().into(),
         request_prefix: format!("{:x}", parts.clock.now().as_nanosecond()).into(),
     };
     let app = App { endplate: without_rights, site: Arc::new(site) };

@@ -188,6 +188,8 @@ pub struct Config {
     pub traces_endpoint: Option<String>,
     pub traces_share_percent: u8,
     pub records: Vec<RecordConfig>,
+    /// Empty: none.
+    pub proxies: Vec<IpNet>,
     pub webhook_give_up_after: Duration,
     pub webhook_http_allowed: bool,
     /// Empty: none but what is public.
@@ -246,13 +248,18 @@ impl Config {
             traces_endpoint: traces_endpoint(layers)?,
             traces_share_percent: u8::try_from(layers.within("traces.share_percent", 0, 100)?).unwrap_or(100),
             records: record::records(layers)?,
+            proxies: networks(
+                layers,
+                "proxies",
+                "must be networks such as 10.20.0.0/16, separated by commas",
+            )?,
             webhook_give_up_after: Duration::from_hours(layers.within(
                 "webhook.give_up_after_hours",
                 1,
                 8760,
             )?),
             webhook_http_allowed: layers.flag("webhook.http_allowed"),
-            webhook_allowed_networks: networks(layers)?,
+            webhook_allowed_networks: allowed_networks(layers)?,
             webhook_allowed_hosts: hosts(layers)?,
             webhook_signing_key: Some(layers.text("webhook.signing_key"))
                 .filter(|path| !path.is_empty())
@@ -403,7 +410,7 @@ fn origins(layers: &Layers) -> Result<Vec<String>, ConfigError> {
 }
 
 /// `auto`: this machine, while the service is reached from this machine only.
-fn networks(layers: &Layers) -> Result<Vec<IpNet>, ConfigError> {
+fn allowed_networks(layers: &Layers) -> Result<Vec<IpNet>, ConfigError> {
     const KEY: &str = "webhook.allowed_networks";
     let text = layers.text(KEY);
     if text == "auto" {
@@ -412,10 +419,13 @@ fn networks(layers: &Layers) -> Result<Vec<IpNet>, ConfigError> {
         let loopback = ["127.0.0.0/8", "::1/128"].iter().filter_map(|network| network.parse().ok());
         return Ok(if is_alone { loopback.collect() } else { Vec::new() });
     }
-    let wanted = "must be auto, or networks such as 10.20.0.0/16, separated by commas";
+    networks(layers, KEY, "must be auto, or networks such as 10.20.0.0/16, separated by commas")
+}
+
+fn networks(layers: &Layers, key: &'static str, wanted: &'static str) -> Result<Vec<IpNet>, ConfigError> {
     let network =
         |text: &str| text.parse().ok().or_else(|| text.parse().ok().map(|address: IpAddr| address.into()));
-    parts(text).map(|text| network(text).ok_or_else(|| layers.wrong(KEY, wanted))).collect()
+    parts(layers.text(key)).map(|text| network(text).ok_or_else(|| layers.wrong(key, wanted))).collect()
 }
 
 fn hosts(layers: &Layers) -> Result<Vec<String>, ConfigError> {
@@ -494,6 +504,10 @@ mod tests {
             );
         }
         for wrong in ["here", "10.0.0.0/33", "auto, 10.0.0.0/8"] {
+            assert!(
+                refusal(&file(&format!("proxies = \"{wrong}\"")))
+                    .starts_with("proxies (from site.toml) must be networks")
+            );
             let said = refusal(&file(&format!("webhook.allowed_networks = \"{wrong}\"")));
             assert!(said.starts_with("webhook.allowed_networks (from site.toml) must be auto"), "{said}");
         }

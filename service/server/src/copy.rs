@@ -7,6 +7,7 @@ use endplate_store::copy::Progress;
 use indicatif::{ProgressBar, ProgressStyle};
 use std::error::Error;
 use std::fmt::Write;
+use std::sync::atomic::{AtomicU64, Ordering};
 
 /// Copies the store at `from` into the one at `to`, or goes on doing so, and says what both hold.
 ///
@@ -19,12 +20,21 @@ pub async fn run(from: &str, to: &str) -> Result<String, Fault> {
         Err(wanted) => Err(Fault::Usage(format!("{option} {wanted}"))),
     };
     let (from, to) = (url("--from", from)?, url("--to", to)?);
-    // Hidden by itself where standard error is no terminal.
-    let progress = ProgressBar::new_spinner();
-    if let Ok(style) = ProgressStyle::with_template("{spinner} {pos} rows {msg}, {per_sec}, {elapsed}") {
+    // Hidden by itself where standard error is no terminal: a line now and then says as much there.
+    let progress = ProgressBar::new(0);
+    let shape = "{bar:40} {percent} % of {len} rows {msg}, {per_sec}, {elapsed}, {eta} to go";
+    if let Ok(style) = ProgressStyle::with_template(shape) {
         progress.set_style(style);
     }
-    let told = |Progress { table, rows, is_verifying }| {
+    let tenths = AtomicU64::new(0);
+    let told = |Progress { table, rows, all, is_verifying }| {
+        let tenth = rows * 10 / all.max(1);
+        if tenths.swap(tenth, Ordering::Relaxed) != tenth && progress.is_hidden() {
+            let done = if is_verifying { "compared" } else { "copied" };
+            eprintln!("{done}: {} % of {all} rows", tenth * 10);
+        }
+        // A clinic that goes on meanwhile adds some.
+        progress.set_length(all.max(rows));
         progress.set_position(rows);
         progress.set_message(format!("{} {table}", if is_verifying { "compared," } else { "copied," }));
     };

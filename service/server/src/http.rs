@@ -20,6 +20,7 @@ use crate::metrics::Scrape;
 use crate::trace;
 use axum::http::HeaderValue;
 use endplate_followup::{Endplate, Refusal};
+use ipnet::IpNet;
 use std::future::Future;
 use std::ops::Deref;
 use std::sync::Arc;
@@ -102,6 +103,8 @@ pub struct Site {
     pub(crate) metrics_elsewhere: bool,
     /// Origins of browsers that may call.
     pub(crate) cors_origins: Arc<[HeaderValue]>,
+    /// Whose word for who calls is taken.
+    pub(crate) proxies: Arc<[IpNet]>,
     /// Begins every request id that is made here; another one after each start.
     pub(crate) request_prefix: Arc<str>,
 }

@@ -29,6 +29,7 @@ pub mod outbox;
 pub mod plan;
 mod probe;
 pub mod protocol;
+mod proxy;
 pub mod publish;
 pub mod ready;
 pub mod record;

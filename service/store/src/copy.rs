@@ -78,8 +78,10 @@ fn failed(context: &'static str) -> impl Fn(sqlx::Error) -> CopyError {
 pub struct Progress {
     /// The table that is being copied, or read again.
     pub table: &'static str,
-    /// Rows of all tables so far.
+    /// Rows of all tables so far: what was copied before is not among them.
     pub rows: u64,
+    /// Of how many, as they were when it began.
+    pub all: u64,
     /// Whether everything is copied and is being read again.
     pub is_verifying: bool,
 }
@@ -106,13 +108,16 @@ pub async fn copy(from: &str, to: &str, told: &(dyn Fn(Progress) + Sync)) -> Res
     }
     let (mut source, mut target) = (Side::open(from).await?, Side::open(to).await?);
     let (mut part, mut place) = begin(&mut target, &name).await?;
-    let mut rows = 0;
+    let (mut rows, mut all) = (0, 0);
+    for (at, table) in TABLES.iter().enumerate().skip(part) {
+        all += source.count(table, place.as_deref().filter(|_| at == part)).await?;
+    }
     while let Some(table) = TABLES.get(part) {
         loop {
             let (piece, next) = source.piece(table, place.as_deref()).await?;
             rows += piece.len() as u64;
             target.replace(table, place.as_deref(), next.as_deref(), &piece, part).await?;
-            told(Progress { table: table.name, rows, is_verifying: false });
+            told(Progress { table: table.name, rows, all, is_verifying: false });
             place = next;
             if place.is_none() {
                 break;
@@ -121,12 +126,15 @@ pub async fn copy(from: &str, to: &str, told: &(dyn Fn(Progress) + Sync)) -> Res
         part += 1;
     }
     source.hold_still().await?;
-    let mut all = Vec::new();
-    let mut rows = 0;
+    (rows, all) = (0, 0);
+    for table in &TABLES {
+        all += source.count(table, None).await?;
+    }
+    let mut copied = Vec::new();
     for table in &TABLES {
         let mut told = |count: u64| {
             rows += count;
-            told(Progress { table: table.name, rows, is_verifying: true });
+            told(Progress { table: table.name, rows, all, is_verifying: true });
         };
         let (source_rows, here) = source.digest(table, &mut told).await?;
         let (target_rows, there) = target.digest(table, &mut |_| {}).await?;
@@ -135,12 +143,12 @@ pub async fn copy(from: &str, to: &str, told: &(dyn Fn(Progress) + Sync)) -> Res
             target.tell("update copying set part = 0, place = null", "taking note").await?;
             return Err(CopyError::Differs { table: table.name, source_rows, target_rows });
         }
-        all.push(Copied { table: table.name, rows: source_rows, hash: here });
+        copied.push(Copied { table: table.name, rows: source_rows, hash: here });
     }
     target.finish().await?;
     // It is complete, whatever becomes of the connection that kept others from writing.
     let _ = source.close().await;
-    Ok(all)
+    Ok(copied)
 }
 
 fn without_password(address: &str) -> String {
@@ -257,6 +265,16 @@ impl Side {
             }
         };
         self.tell(&words, "keeping others from writing to the source").await
+    }
+
+    /// How many rows of a table come after a place.
+    async fn count(&mut self, table: &Table, after: Option<&str>) -> Result<u64, CopyError> {
+        let mut sql = Statement::new(self.dialect(), "select count(*) from ");
+        sql.push(table.name).push(" where ").push(table.only.unwrap_or("true"));
+        table.beyond(&mut sql, after);
+        let count = self.rows(sql, &[Column::Integer]).await.map_err(failed("counting rows"))?;
+        let Some([Value::Integer(count)]) = count.first().map(Vec::as_slice) else { return Ok(0) };
+        Ok(count.unsigned_abs())
     }
 
     /// The rows of a table after a place, in order, and the place after them; none: these were the last.

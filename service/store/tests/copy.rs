@@ -15,7 +15,7 @@ use sqlx::sqlite::SqliteConnectOptions;
 use sqlx::{ConnectOptions, Connection, Row};
 use std::path::Path;
 use std::sync::Arc;
-use std::sync::atomic::{AtomicU32, Ordering};
+use std::sync::atomic::{AtomicU32, AtomicU64, Ordering};
 use std::time::Duration;
 use tokio::sync::Notify;
 
@@ -234,11 +234,17 @@ async fn an_interrupted_copy_goes_on_and_is_no_store_before() {
         let other = run(&other, &target).await.unwrap_err();
         assert!(other.to_string().contains("an unfinished copy of sqlite:"), "{other}");
         interrupted(&source, &target, pieces).await;
-        let told = AtomicU32::new(0);
+        let (told, left) = (AtomicU32::new(0), [AtomicU64::new(9), AtomicU64::new(9)]);
         let count = |progress: Progress| {
             told.fetch_add(u32::from(!progress.is_verifying), Ordering::Relaxed);
+            let rest = progress.all.checked_sub(progress.rows).expect("no more than all");
+            left[usize::from(progress.is_verifying)].store(rest, Ordering::Relaxed);
         };
         copy(&source, &target, &count).await.unwrap();
+        assert!(
+            left.iter().all(|left| left.load(Ordering::Relaxed) == 0),
+            "each way is told to its end: {left:?}"
+        );
         // Of 19 tables, 5 are of several pieces; what was copied before is not copied again.
         assert!((1..32).contains(&told.load(Ordering::Relaxed)), "{told:?}");
         assert_eq!(seen(&target).await, seen(&source).await);

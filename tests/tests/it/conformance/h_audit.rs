@@ -6,6 +6,7 @@ use base64::Engine;
 use base64::engine::general_purpose::STANDARD;
 use endplate_fhir::Json;
 use endplate_followup::audit::{Arrival, Call, Requester};
+use endplate_server::config::Config;
 use serde_json::json;
 use std::sync::Arc;
 
@@ -57,6 +58,19 @@ fn puts(kind: &str, resources: &[Json]) -> Json {
 
 /// Method, path, interaction, body, action, and what the event names.
 type Step<'a> = (&'a str, &'a str, &'a str, Option<&'a Json>, &'a str, &'a str);
+
+// FHIR R4, AuditEvent.agent.network; X-Forwarded-For is common practice (RFC 7239, section 7.4). Addresses of RFC 5737.
+#[tokio::test]
+async fn h01_behind_a_proxy_the_address_on_record_is_the_callers() {
+    for (proxies, address) in [("", "127.0.0.1"), ("127.0.0.0/8", "198.51.100.7")] {
+        let proxies = proxies.parse().into_iter().collect();
+        let served = Served::open_as(&Config { proxies, ..audited() }, "2026-03-02").await;
+        let request = served.request("GET", "/fhir/Patient").header("x-request-id", "told");
+        let request = request.header("x-forwarded-for", "203.0.113.9, 198.51.100.7");
+        assert_eq!(served.send(request).await.status, 200);
+        assert_eq!(text(&one(&served, "told").await, "/agent/0/network/address"), address);
+    }
+}
 
 // FHIR R4 valueset-audit-event-action and type-restful-interaction; BALP Create, Read, Update, Delete, Query.
 #[tokio::test]
