@@ -15,7 +15,8 @@ use sqlx::sqlite::{SqliteConnectOptions, SqliteConnection, SqliteSynchronous};
 use sqlx::{AssertSqlSafe, ConnectOptions, Connection, PgConnection};
 use std::fmt::Write;
 use std::fs::File;
-use std::ops::{Range, RangeInclusive};
+use std::ops::Range;
+use std::process::Command;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicI64, Ordering};
 
@@ -23,7 +24,7 @@ use std::sync::atomic::{AtomicI64, Ordering};
 pub const BASE: &str = "http://127.0.0.1:8080/fhir";
 
 /// How many copies are committed together.
-const TOGETHER: usize = 500;
+const TOGETHER: usize = 1_000;
 
 /// How long an id is: a UUID as text.
 const ID_LEN: usize = 36;
@@ -85,10 +86,10 @@ const MARK: usize = 99_999_999;
 /// What the copies are made from, and the way to the database.
 pub struct Original {
     connection: Connected,
-    /// Keys of the resources of the copy [`MARK`].
-    keys: RangeInclusive<i64>,
-    /// The id of its patient.
-    patient: String,
+    /// The key of the first resource of the copy [`MARK`].
+    first: i64,
+    /// How many it has; their keys follow each other.
+    many: i64,
 }
 
 enum Connected {
@@ -167,7 +168,28 @@ impl Original {
             (Connected::Postgres(one), keys)
         };
         assert_eq!(usize::try_from(last - first + 1), Ok(many), "keys of one commit follow each other");
-        Self { connection, keys: first..=last, patient }
+        let mut original = Self { connection, first, many: last - first + 1 };
+        // Apart, where no planner has to guess how few they are.
+        let whose = format!("between {first} and {last}");
+        original.copied_from("resource", &format!("key {whose}")).await;
+        original.copied_from("resource_version", &format!("resource {whose}")).await;
+        for (table, ..) in TABLES {
+            original.copied_from(table, &format!("resource {whose}")).await;
+        }
+        original.copied_from("agenda", &format!("patient = '{patient}'")).await;
+        original
+    }
+
+    async fn copied_from(&mut self, table: &str, of: &str) {
+        self.tell(format!("create temporary table of_{table} as select * from {table} where {of}")).await;
+    }
+
+    async fn tell(&mut self, sql: String) {
+        let sql = sqlx::raw_sql(AssertSqlSafe(sql));
+        match &mut self.connection {
+            Connected::Sqlite(one) => _ = sql.execute(one).await.expect("a statement"),
+            Connected::Postgres(one) => _ = sql.execute(one).await.expect("a statement"),
+        }
     }
 
     /// Adds the copies with these numbers of eight digits. Each is due on a day that is far away.
@@ -175,11 +197,8 @@ impl Original {
         let mut from = numbers.start;
         while from < numbers.end {
             let to = numbers.end.min(from + TOGETHER);
-            let sql = AssertSqlSafe(self.statements(from..to));
-            match &mut self.connection {
-                Connected::Sqlite(one) => _ = sqlx::raw_sql(sql).execute(one).await.expect("copies"),
-                Connected::Postgres(one) => _ = sqlx::raw_sql(sql).execute(one).await.expect("copies"),
-            }
+            let sql = self.statements(from..to);
+            self.tell(sql).await;
             from = to;
         }
     }
@@ -187,16 +206,18 @@ impl Original {
     /// Leaves the database as it comes, with all copies on the disk and statistics of them, which autovacuum makes within a minute.
     /// Without any, PostgreSQL plans as if tables were empty, and a record takes several times as long.
     async fn done(self) {
-        let Connected::Postgres(mut one) = self.connection else { return };
-        for sql in ["alter system reset all", "select pg_reload_conf()", "analyze", "checkpoint"] {
-            sqlx::raw_sql(sql).execute(&mut one).await.expect("a statement");
+        if let Connected::Postgres(mut one) = self.connection {
+            for sql in ["alter system reset all", "select pg_reload_conf()", "analyze", "checkpoint"] {
+                sqlx::raw_sql(sql).execute(&mut one).await.expect("a statement");
+            }
         }
+        // Or else the system is busy with it long after.
+        assert!(Command::new("sync").status().is_ok_and(|status| status.success()), "all is on the disk");
     }
 
     /// One transaction that adds copies. Their keys are the next ones, in the order of their numbers.
     fn statements(&self, numbers: Range<usize>) -> String {
-        let (first, last) = (self.keys.start(), self.keys.end());
-        let (from, to, each) = (numbers.start, numbers.end, last - first + 1);
+        let (first, each, from, to) = (self.first, self.many, numbers.start, numbers.end);
         let of_postgres = matches!(self.connection, Connected::Postgres(_));
         let numbered = if of_postgres {
             format!(
@@ -212,32 +233,30 @@ impl Original {
         let key = |column: &str| format!("start.key + (n.i - {from}) * {each} + t.{column} - {first}");
         let mut sql =
             "begin; create temporary table start as select max(key) + 1 as key from resource; ".to_owned();
-        let mut insert = |table: &str, columns: &str, values: String, of: &str| {
+        let mut insert = |table: &str, columns: &str, values: String| {
             _ = write!(
                 sql,
-                "insert into {table} ({columns}) {numbered} select {values} from start cross join n cross join {table} t where {of}; "
+                "insert into {table} ({columns}) {numbered} select {values} from start cross join n cross join of_{table} t; "
             );
         };
-        let of = format!("t.resource between {first} and {last}");
         let values = format!(
             "{}, t.kind, {}, t.version, t.at_ms, {}, t.deleted",
             key("key"),
             named("id"),
             named("patient")
         );
-        let of_key = format!("t.key between {first} and {last}");
-        insert("resource", "key, kind, id, version, at_ms, patient, deleted", values, &of_key);
+        insert("resource", "key, kind, id, version, at_ms, patient, deleted", values);
         let values = format!("{}, t.version, t.at_ms, {}, t.deed", key("resource"), named("body"));
-        insert("resource_version", "resource, version, at_ms, body, deed", values, &of);
+        insert("resource_version", "resource, version, at_ms, body, deed", values);
         for (table, texts, others) in TABLES {
             let columns: Vec<&str> = texts.iter().chain(others).copied().chain(["resource"]).collect();
             let values = texts.iter().map(|column| named(column));
             let values = values.chain(others.iter().map(|column| format!("t.{column}")));
             let values: Vec<String> = values.chain([key("resource")]).collect();
-            insert(table, &columns.join(", "), values.join(", "), &of);
+            insert(table, &columns.join(", "), values.join(", "));
         }
         let values = format!("{}, t.due_day", named("patient"));
-        insert("agenda", "patient, due_day", values, &format!("t.patient = '{}'", self.patient));
+        insert("agenda", "patient, due_day", values);
         if of_postgres {
             sql.push_str("select setval('resource_key_seq', (select max(key) from resource)); ");
         }
