@@ -26,15 +26,22 @@ pub async fn run(from: &str, to: &str) -> Result<String, Fault> {
     if let Ok(style) = ProgressStyle::with_template(shape) {
         progress.set_style(style);
     }
-    let tenths = AtomicU64::new(0);
+    let steps = AtomicU64::new(0);
+    progress.set_message("(being counted)");
+    progress.tick();
+    if progress.is_hidden() {
+        eprintln!("counting the rows of {from}");
+    }
     let told = |Progress { table, rows, all, is_verifying }| {
+        // A clinic that goes on meanwhile adds some.
+        let all = all.max(rows);
         let tenth = rows * 10 / all.max(1);
-        if tenths.swap(tenth, Ordering::Relaxed) != tenth && progress.is_hidden() {
+        let step = tenth + if is_verifying { 11 } else { 0 };
+        if steps.swap(step, Ordering::Relaxed) != step && progress.is_hidden() {
             let done = if is_verifying { "compared" } else { "copied" };
             eprintln!("{done}: {} % of {all} rows", tenth * 10);
         }
-        // A clinic that goes on meanwhile adds some.
-        progress.set_length(all.max(rows));
+        progress.set_length(all);
         progress.set_position(rows);
         progress.set_message(format!("{} {table}", if is_verifying { "compared," } else { "copied," }));
     };

@@ -108,9 +108,15 @@ pub async fn copy(from: &str, to: &str, told: &(dyn Fn(Progress) + Sync)) -> Res
     }
     let (mut source, mut target) = (Side::open(from).await?, Side::open(to).await?);
     let (mut part, mut place) = begin(&mut target, &name).await?;
-    let (mut rows, mut all) = (0, 0);
-    for (at, table) in TABLES.iter().enumerate().skip(part) {
-        all += source.count(table, place.as_deref().filter(|_| at == part)).await?;
+    let (mut rows, mut all, mut whole) = (0, 0, 0);
+    for (at, table) in TABLES.iter().enumerate() {
+        let count = source.count(table, None).await?;
+        whole += count;
+        all += match &place {
+            place @ Some(_) if at == part => source.count(table, place.as_deref()).await?,
+            _ if at >= part => count,
+            _ => 0,
+        };
     }
     while let Some(table) = TABLES.get(part) {
         loop {
@@ -126,10 +132,7 @@ pub async fn copy(from: &str, to: &str, told: &(dyn Fn(Progress) + Sync)) -> Res
         part += 1;
     }
     source.hold_still().await?;
-    (rows, all) = (0, 0);
-    for table in &TABLES {
-        all += source.count(table, None).await?;
-    }
+    (rows, all) = (0, whole);
     let mut copied = Vec::new();
     for table in &TABLES {
         let mut told = |count: u64| {
@@ -287,22 +290,27 @@ impl Side {
         let dialect = self.dialect();
         match table.key {
             Key::Number(column) => {
-                // Keys may have gaps of any size: the piece begins where there is something.
+                // Keys may have gaps of any size and everywhere: so many that there are make a piece.
                 let after: i64 = after.and_then(|after| after.parse().ok()).unwrap_or(i64::MIN);
-                let mut first = Statement::new(dialect, "select min(");
-                first.push(column).push("), max(").push(column).push(") from ").push(table.name);
-                first.push(" where ").push(column).push(" > ").push_bind(after);
-                let ends = self.rows(first, &[Column::MaybeInteger; 2]).await.map_err(failed(CONTEXT))?;
-                let Some([Value::Integer(least), Value::Integer(greatest)]) = ends.first().map(Vec::as_slice)
+                let mut last = Statement::new(dialect, "select max(k), (select max(");
+                last.push(column).push(") from ").push(table.name).push(") from (select ").push(column);
+                last.push(" as k from ")
+                    .push(table.name)
+                    .push(" where ")
+                    .push(column)
+                    .push(" > ")
+                    .push_bind(after);
+                last.push(" group by 1 order by 1 limit ").push_bind(KEYS_TOGETHER).push(") t");
+                let ends = self.rows(last, &[Column::MaybeInteger; 2]).await.map_err(failed(CONTEXT))?;
+                let Some([Value::Integer(end), Value::Integer(greatest)]) = ends.first().map(Vec::as_slice)
                 else {
                     return Ok((Vec::new(), None));
                 };
-                let end = least.saturating_add(KEYS_TOGETHER - 1);
                 let mut sql = table.select(dialect);
-                sql.push(" where ").push(column).push(" between ").push_bind(*least);
-                sql.push(" and ").push_bind(end).push(table.order());
+                sql.push(" where ").push(column).push(" > ").push_bind(after);
+                sql.push(" and ").push(column).push(" <= ").push_bind(*end).push(table.order());
                 let rows = self.rows(sql, &table.kinds()).await.map_err(failed(CONTEXT))?;
-                Ok((rows, (end < *greatest).then(|| end.to_string())))
+                Ok((rows, (end < greatest).then(|| end.to_string())))
             }
             Key::Names(count) => {
                 let mut sql = table.select(dialect);

@@ -29,6 +29,11 @@ struct Cluster {
     image: String,
 }
 
+/// How the addresses of the network of the load balancer begin: each run has its own.
+fn front() -> String {
+    format!("172.30.{}", std::process::id() % 256)
+}
+
 impl Cluster {
     /// A program that asks `docker-compose` for something, or that is it, with instances of this image.
     fn told(&self, image: &str, program: impl AsRef<OsStr>) -> Command {
@@ -41,6 +46,7 @@ impl Cluster {
             .env("ENDPLATE_IMAGE", image)
             .env("ENDPLATE_PORT", "0")
             .env("PROMETHEUS_PORT", "0")
+            .env("ENDPLATE_FRONT", front())
             .env("SUBSCRIBER", here.join("subscriber.cfg"));
         command
     }
@@ -237,6 +243,13 @@ async fn three_instances_keep_their_word_while_one_is_killed_one_cut_off_and_all
         "channel": { "type": "rest-hook", "endpoint": "http://subscriber:8080/", "payload": "application/fhir+json" },
     });
     caller.send("PUT", "/fhir/Subscription/s", &subscription.to_string()).await;
+    let trail = caller.get("/fhir/AuditEvent?_count=1").await;
+    let address = &trail["entry"][0]["resource"]["agent"][0]["network"]["address"];
+    assert_eq!(
+        *address,
+        format!("{}.1", front()),
+        "who called the load balancer: this machine, as the network has it"
+    );
     let mut load = Load::start(&caller);
     load.goes_on().await;
     let dump = Dump::make(&cluster, &caller).await;

@@ -177,8 +177,7 @@ async fn check<'a>(
     let kinds: Vec<_> = puts(change).map(|put| put.stored.kind.as_str()).collect();
     let ids: Vec<_> = puts(change).map(|put| put.stored.id.as_str()).collect();
     let fresh = puts(change).filter(|put| put.stored.version == 1);
-    let beginnings: Vec<i64> =
-        fresh.map(|put| if is_cut { part::beginning(put.patient.as_deref()) } else { 0 }).collect();
+    let beginnings: Vec<i64> = fresh.map(|put| if is_cut { part::beginning(put) } else { 0 }).collect();
     let stands: Stands = sqlx::query_as(CHECK)
         .bind(scopes.iter().map(AsRef::as_ref).collect::<Vec<&str>>())
         .bind(reads.iter().map(AsRef::as_ref).collect::<Vec<&str>>())
@@ -380,14 +379,23 @@ pub(super) fn key_of(key: &str) -> Cow<'_, str> {
 pub(super) fn refused(context: &'static str) -> impl Fn(sqlx::Error) -> StoreError {
     move |source| {
         let moved = source.as_database_error().is_some_and(|error| {
-            let taken = ["scope_once", "resource_once", "counterpart_once", "counterpart_theirs_once"];
-            // A part of a table has keys of other names.
-            let has_version = || error.table().is_some_and(|name| name.starts_with("resource_version"));
+            let taken = [
+                "scope_once",
+                "resource_once",
+                "resource_version_once",
+                "counterpart_once",
+                "counterpart_theirs_once",
+            ];
+            let is_taken = |name: &str| taken.contains(&name) || is_version_of_part(name);
             // https://www.postgresql.org/docs/current/errcodes-appendix.html: serialization_failure, deadlock_detected.
             matches!(error.code().as_deref(), Some("40001" | "40P01"))
-                || error.constraint().is_some_and(|name| taken.contains(&name))
-                || (error.is_unique_violation() && has_version())
+                || error.constraint().is_some_and(is_taken)
         });
         if moved { StoreError::Moved } else { super::failed(context)(source) }
     }
+}
+
+/// Whether a key is what `resource_version_once` is called in a part: PostgreSQL names it by the part and the columns.
+fn is_version_of_part(name: &str) -> bool {
+    name.starts_with("resource_version_") && name.ends_with("_resource_version_key")
 }

@@ -69,8 +69,11 @@ async fn instances_that_start_at_once_make_the_tables_once() {
 /// The tables of each release are brought up to date and keep what they hold, also while an instance of that release runs.
 #[tokio::test]
 async fn a_store_of_an_earlier_release_is_brought_up_to_date() {
-    for release in 1..LATEST {
+    for (release, is_cut) in (1..LATEST).flat_map(|release| [(release, false), (release, true)]) {
         let address = postgres::database().await;
+        if is_cut {
+            part::cut(&address).await;
+        }
         let running = PostgresStore::open(&address).await.unwrap();
         running.commit(change(vec![overdue("t1")])).await.unwrap();
         let mut connection = sqlx::PgConnection::connect(&address).await.unwrap();

@@ -1,7 +1,7 @@
 //! A database that was cut into parts by patient when it was in use already.
 
 use crate::{at, change, overdue, put};
-use endplate_fhir::index::{IndexRow, IndexValue};
+use endplate_fhir::index::{IndexRow, IndexValue, Number};
 use endplate_fhir::search::{Query, criteria};
 use endplate_followup::ports::{Changeset, Put, Store};
 use endplate_store::copy::copy;
@@ -22,6 +22,16 @@ fn task(patient: usize, number: usize, version: u64) -> Put {
         ("owner", IndexValue::Reference { kind: "Practitioner".to_owned(), id: "n".to_owned() }),
         ("due", IndexValue::Date { start_ms: 8, end_ms: 9 }),
         ("name", IndexValue::Text(format!("Task {number}"))),
+        (
+            "length",
+            IndexValue::Quantity {
+                low: Number(1.5),
+                high: Number(2.5),
+                system: "http://unitsofmeasure.org".to_owned(),
+                code: "mm".to_owned(),
+                unit: "mm".to_owned(),
+            },
+        ),
     ];
     let rows = rows.map(|(param, value)| IndexRow { param, value }).to_vec();
     Put { rows, patient: Some(format!("p{patient}")), ..put(&format!("t{patient}-{number}"), version) }
@@ -76,7 +86,7 @@ async fn a_database_in_use_is_cut_by_patient_and_says_what_it_said() {
         store.commit(Changeset { audit, ..change(puts) }).await.unwrap();
     }
     let mut used = BTreeSet::new();
-    for table in ["resource_version", "token_row", "reference_row", "date_row", "text_row"] {
+    for table in ["resource_version", "token_row", "reference_row", "date_row", "text_row", "quantity_row"] {
         let parts = format!(
             "select r.patient, substr(t.tableoid::regclass::text, {}), count(*) from {table} t \
              join resource r on r.key = t.resource group by 1, 2 order by 1, 2",
@@ -84,24 +94,28 @@ async fn a_database_in_use_is_cut_by_patient_and_says_what_it_said() {
         );
         let parts: Vec<(Option<String>, String, i64)> =
             sqlx::query_as(sqlx::AssertSqlSafe(parts)).fetch_all(&mut connection).await.unwrap();
-        let patients: BTreeSet<_> = parts.iter().map(|(patient, ..)| patient).collect();
-        assert_eq!(patients.len(), parts.len(), "each lies in one part of {table}");
-        assert_eq!(patients.iter().filter(|one| one.is_some()).count(), 2 * PATIENTS, "{table}");
-        for (patient, part, _) in &parts {
-            assert_eq!(patient.is_none(), part == "0", "{patient:?} in {part}");
-            used.insert((patient.clone(), part.clone()));
-        }
+        let of_patients = parts.into_iter().filter_map(|(patient, part, _)| Some((patient?, part)));
+        let of_patients: Vec<_> = of_patients.collect();
+        let patients: BTreeSet<_> = of_patients.iter().map(|(patient, _)| patient).collect();
+        assert_eq!(patients.len(), of_patients.len(), "each lies in one part of {table}");
+        assert_eq!(patients.len(), 2 * PATIENTS, "{table}");
+        used.extend(of_patients);
     }
     let patients: BTreeSet<_> = used.iter().map(|(patient, _)| patient).collect();
     assert_eq!(patients.len(), used.len(), "each lies in the same part of every table");
     let parts: BTreeSet<_> = used.iter().map(|(_, part)| part).collect();
     assert!(parts.len() > 10, "patients are spread: {parts:?}");
 
+    let audited = "select count(distinct v.tableoid) from resource_version v join resource r on r.key = v.resource \
+                   where r.patient is null";
+    let audited: i64 = sqlx::query_scalar(audited).fetch_one(&mut connection).await.unwrap();
+    assert!(audited > 10, "what is nobody's is spread too: {audited}");
+
     let again = sqlx::raw_sql(SCRIPT).execute(&mut connection).await.unwrap_err().to_string();
     assert!(again.contains("has been cut into parts before"), "{again}");
 }
 
-async fn cut(address: &str) {
+pub async fn cut(address: &str) {
     drop(PostgresStore::open(address).await.unwrap());
     let mut connection = sqlx::PgConnection::connect(address).await.unwrap();
     sqlx::raw_sql(SCRIPT).execute(&mut connection).await.unwrap();
@@ -116,6 +130,24 @@ async fn goes_on(address: &str, number: usize, before: &[String]) -> Vec<String>
         store.commit(change(puts)).await.unwrap();
     }
     told(store.as_ref()).await
+}
+
+/// Something else rests on a table: nothing is cut, and what comes next gets keys that nothing has.
+#[tokio::test]
+async fn a_cut_that_fails_changes_nothing() {
+    let address = postgres::database().await;
+    goes_on(&address, 0, &[]).await;
+    let mut connection = sqlx::PgConnection::connect(&address).await.unwrap();
+    // Keys have gaps: a commit that is refused has drawn some.
+    for made in ["select setval('resource_key_seq', 1000)", "create view report as select * from text_row"] {
+        sqlx::raw_sql(made).execute(&mut connection).await.unwrap();
+    }
+    let store = open(&address).await.unwrap();
+    store.commit(change(vec![task(0, 100, 1)])).await.unwrap();
+    let before = told(store.as_ref()).await;
+    let failed = sqlx::raw_sql(SCRIPT).execute(&mut connection).await.unwrap_err().to_string();
+    assert!(failed.contains("text_row"), "{failed}");
+    goes_on(&address, 1, &before).await;
 }
 
 /// Keys say nothing to a store that is not cut, and may be any when it is cut later.
