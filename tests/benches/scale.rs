@@ -56,6 +56,43 @@ struct Row {
     memory_mb: f64,
 }
 
+/// Processes that fill stores beside each other, and measure each alone.
+struct Turns {
+    /// Who measures holds it, and so does who waits to measure: nobody goes on filling meanwhile.
+    door: File,
+    /// Who fills shares it.
+    floor: File,
+}
+
+impl Turns {
+    /// Among those who name the same folder.
+    fn of(folder: &Path) -> Self {
+        let file = |name| File::create(folder.join(name)).expect("a folder that can be written to");
+        Self { door: file("door.lock"), floor: file("floor.lock") }
+    }
+
+    /// Waits until nobody measures, or wants to, and goes on filling.
+    fn fill(&self) {
+        self.floor.unlock().expect("a lock");
+        self.door.lock().expect("a lock");
+        self.floor.lock_shared().expect("a lock");
+        self.door.unlock().expect("a lock");
+    }
+
+    /// Waits until nobody fills; nobody will until this one leaves.
+    fn measure(&self) {
+        self.floor.unlock().expect("a lock");
+        self.door.lock().expect("a lock");
+        self.floor.lock().expect("a lock");
+    }
+
+    /// Lets the others go on.
+    fn leave(&self) {
+        self.floor.unlock().expect("a lock");
+        self.door.unlock().expect("a lock");
+    }
+}
+
 /// The median time of a thing that is done some times, ms.
 async fn timed<F: Future<Output = ()>>(what: impl Fn(usize) -> F) -> f64 {
     let mut all = Vec::new();
@@ -158,14 +195,14 @@ async fn started(address: &str) -> (f64, f64) {
     (median(starts), memory)
 }
 
-async fn measured(address: &str, episodes: usize, turns: &File) -> Row {
+async fn measured(address: &str, episodes: usize, turns: &Turns) -> Row {
     let store = open(address).await.expect("a store");
     let clock = SetClock::at(OPERATED);
     let endplate = endplate(Arc::clone(&store), clock.clone(), None);
     let start = Instant::now();
-    fill(&endplate, store.as_ref(), address, OPERATED, (DUE, episodes), turns).await;
-    turns.lock().expect("a turn");
+    fill(&endplate, store.as_ref(), address, OPERATED, (DUE, episodes), || turns.fill()).await;
     let filled_s = start.elapsed().as_secs_f64();
+    turns.measure();
     let kb_each = bytes(address).await as f64 / 1e3 / episodes as f64;
     eprintln!("{} with {episodes} episodes: {filled_s:.0} s", scheme(address));
 
@@ -280,7 +317,7 @@ async fn main() {
         .map(|size| size.trim().parse().expect("numbers of episodes, with commas between them"))
         .collect();
     let parent = listed("SCALE_FOLDER", env!("CARGO_TARGET_TMPDIR"));
-    let turns = File::create(Path::new(&parent).join("scale.lock")).expect("a folder that can be written to");
+    let turns = Turns::of(Path::new(&parent));
     for which in listed("SCALE_STORES", "sqlite,postgres").split(',') {
         let folder = tempfile::tempdir_in(&parent).expect("a folder");
         let server = (which == "postgres").then(|| Server::durable(Path::new(&parent)));
@@ -291,7 +328,7 @@ async fn main() {
                 None => format!("sqlite:{}", Path::new(folder.path()).join(format!("{size}.db")).display()),
             };
             let row = measured(&address, size, &turns).await;
-            turns.unlock().expect("a turn");
+            turns.leave();
             tell(scheme(&address), &row, least.as_ref().unwrap_or(&row));
             least = least.or(Some(row));
             if size == sizes[sizes.len() - 1] && size < MOST {

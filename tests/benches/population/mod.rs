@@ -14,7 +14,6 @@ use jiff::tz::Offset;
 use sqlx::sqlite::{SqliteConnectOptions, SqliteConnection, SqliteSynchronous};
 use sqlx::{AssertSqlSafe, ConnectOptions, Connection, PgConnection};
 use std::fmt::Write;
-use std::fs::File;
 use std::ops::Range;
 use std::process::Command;
 use std::sync::Arc;
@@ -203,12 +202,19 @@ impl Original {
         }
     }
 
-    /// Leaves the database as it comes, with all copies on the disk and statistics of them, which autovacuum makes within a minute.
-    /// Without any, PostgreSQL plans as if tables were empty, and a record takes several times as long.
+    /// Leaves the database as it comes, with all copies on the disk and statistics of them. Without any, PostgreSQL plans as if tables
+    /// were empty, and a record takes several times as long. Autovacuum has all copies before it, and goes on with them while things
+    /// are measured, at the pace that it keeps.
     async fn done(self) {
-        if let Connected::Postgres(mut one) = self.connection {
-            for sql in ["alter system reset all", "select pg_reload_conf()", "analyze", "checkpoint"] {
-                sqlx::raw_sql(sql).execute(&mut one).await.expect("a statement");
+        match self.connection {
+            Connected::Sqlite(mut one) => {
+                let all = sqlx::raw_sql("pragma wal_checkpoint(truncate)").execute(&mut one);
+                all.await.expect("a file without a log");
+            }
+            Connected::Postgres(mut one) => {
+                for sql in ["analyze", "checkpoint", "alter system reset all", "select pg_reload_conf()"] {
+                    sqlx::raw_sql(sql).execute(&mut one).await.expect("a statement");
+                }
             }
         }
         // Or else the system is busy with it long after.
@@ -265,27 +271,25 @@ impl Original {
 }
 
 /// Fills a store at an instant, with so many who are due among so many: these through the front door, and copies between them, as
-/// others would be.
-///
-/// Nothing is written while another process has locked `turns`, to measure undisturbed.
+/// others would be. Before each of them it is its `turn`.
 pub async fn fill(
     endplate: &Endplate,
     store: &dyn Store,
     address: &str,
     at: &str,
     (due, episodes): (usize, usize),
-    turns: &File,
+    turn: impl Fn(),
 ) {
     let number = 777_777;
+    turn();
     endplate.transaction(record(number)).await.expect("the original");
     let mut original = Original::of(store, address, number, at.parse().expect("an instant")).await;
     let copies = episodes / due - 1;
     for number in 0..due {
-        turns.lock_shared().expect("a turn");
+        turn();
         endplate.transaction(record(number)).await.expect("a record");
         let first = 10_000_000 + number * copies;
         original.fill(first..first + copies).await;
-        turns.unlock().expect("a turn");
     }
     original.done().await;
 }
