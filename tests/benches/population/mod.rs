@@ -13,7 +13,6 @@ use jiff::civil::Date;
 use jiff::tz::Offset;
 use sqlx::sqlite::{SqliteConnectOptions, SqliteConnection, SqliteSynchronous};
 use sqlx::{AssertSqlSafe, ConnectOptions, Connection, PgConnection};
-use std::fmt::Write;
 use std::ops::Range;
 use std::process::Command;
 use std::sync::Arc;
@@ -89,11 +88,15 @@ pub struct Original {
     first: i64,
     /// How many it has; their keys follow each other.
     many: i64,
+    /// How many copies were made, and of how many the planner has heard.
+    made: usize,
+    heard_of: usize,
 }
 
 enum Connected {
     Sqlite(SqliteConnection),
-    Postgres(PgConnection),
+    /// Two, since each keeps one core busy.
+    Postgres(Box<[PgConnection; 2]>),
 }
 
 /// Tables in which a resource has rows, with the columns whose texts may hold the mark, and the others.
@@ -164,10 +167,11 @@ impl Original {
                 sqlx::raw_sql(AssertSqlSafe(set)).execute(&mut one).await.expect("a setting");
             }
             sqlx::raw_sql("select pg_reload_conf()").execute(&mut one).await.expect("settings");
-            (Connected::Postgres(one), keys)
+            let other = PgConnection::connect(address).await.expect("a database");
+            (Connected::Postgres(Box::new([one, other])), keys)
         };
         assert_eq!(usize::try_from(last - first + 1), Ok(many), "keys of one commit follow each other");
-        let mut original = Self { connection, first, many: last - first + 1 };
+        let mut original = Self { connection, first, many: last - first + 1, made: 0, heard_of: 1 };
         // Apart, where no planner has to guess how few they are.
         let whose = format!("between {first} and {last}");
         original.copied_from("resource", &format!("key {whose}")).await;
@@ -180,15 +184,35 @@ impl Original {
     }
 
     async fn copied_from(&mut self, table: &str, of: &str) {
-        self.tell(format!("create temporary table of_{table} as select * from {table} where {of}")).await;
+        let made =
+            format!("create temporary table if not exists of_{table} as select * from {table} where {of}; ");
+        self.tell([made.clone(), made]).await;
     }
 
-    async fn tell(&mut self, sql: String) {
-        let sql = sqlx::raw_sql(AssertSqlSafe(sql));
+    /// Has two texts done, at once where there are two connections.
+    async fn tell(&mut self, [one, other]: [String; 2]) {
         match &mut self.connection {
-            Connected::Sqlite(one) => _ = sql.execute(one).await.expect("a statement"),
-            Connected::Postgres(one) => _ = sql.execute(one).await.expect("a statement"),
+            Connected::Sqlite(connection) => {
+                let whole = AssertSqlSafe(format!("begin; {one} {other} commit"));
+                sqlx::raw_sql(whole).execute(connection).await.expect("a transaction");
+            }
+            Connected::Postgres(connections) => {
+                let [here, there] = connections.as_mut();
+                let (one, other) = (sqlx::raw_sql(AssertSqlSafe(one)), sqlx::raw_sql(AssertSqlSafe(other)));
+                let done = tokio::try_join!(one.execute(here), other.execute(there));
+                done.expect("two transactions");
+            }
         }
+    }
+
+    /// The key that the next copy begins at.
+    async fn next_key(&mut self) -> i64 {
+        const NEXT: &str = "select max(key) + 1 from resource";
+        let next = match &mut self.connection {
+            Connected::Sqlite(one) => sqlx::query_scalar(NEXT).fetch_one(one).await,
+            Connected::Postgres(both) => sqlx::query_scalar(NEXT).fetch_one(&mut both[0]).await,
+        };
+        next.expect("a key")
     }
 
     /// Adds the copies with these numbers of eight digits. Each is due on a day that is far away.
@@ -196,14 +220,21 @@ impl Original {
         let mut from = numbers.start;
         while from < numbers.end {
             let to = numbers.end.min(from + TOGETHER);
-            let sql = self.statements(from..to);
-            self.tell(sql).await;
-            from = to;
+            let start = self.next_key().await;
+            let both = self.statements(from..to, start);
+            self.tell(both).await;
+            (self.made, from) = (self.made + to - from, to);
+        }
+        // As autovacuum does, which is off: or else PostgreSQL plans as if tables were empty, and reads them to their end.
+        if let Connected::Postgres(both) = &mut self.connection
+            && self.made >= 2 * self.heard_of
+        {
+            sqlx::raw_sql("analyze").execute(&mut both[0]).await.expect("statistics");
+            self.heard_of = self.made;
         }
     }
 
-    /// Leaves the database as it comes, with all copies on the disk and statistics of them. Without any, PostgreSQL plans as if tables
-    /// were empty, and a record takes several times as long. Autovacuum has all copies before it, and goes on with them while things
+    /// Leaves the database as it comes, with all copies on the disk and statistics of them. Autovacuum has all copies before it, and goes on with them while things
     /// are measured, at the pace that it keeps.
     async fn done(self) {
         match self.connection {
@@ -211,9 +242,9 @@ impl Original {
                 let all = sqlx::raw_sql("pragma wal_checkpoint(truncate)").execute(&mut one);
                 all.await.expect("a file without a log");
             }
-            Connected::Postgres(mut one) => {
+            Connected::Postgres(mut both) => {
                 for sql in ["analyze", "checkpoint", "alter system reset all", "select pg_reload_conf()"] {
-                    sqlx::raw_sql(sql).execute(&mut one).await.expect("a statement");
+                    sqlx::raw_sql(sql).execute(&mut both[0]).await.expect("a statement");
                 }
             }
         }
@@ -221,8 +252,8 @@ impl Original {
         assert!(Command::new("sync").status().is_ok_and(|status| status.success()), "all is on the disk");
     }
 
-    /// One transaction that adds copies. Their keys are the next ones, in the order of their numbers.
-    fn statements(&self, numbers: Range<usize>) -> String {
+    /// What adds copies: resources with their versions, and what these are found by. Keys go on from `start` in the order of numbers.
+    fn statements(&self, numbers: Range<usize>, start: i64) -> [String; 2] {
         let (first, each, from, to) = (self.first, self.many, numbers.start, numbers.end);
         let of_postgres = matches!(self.connection, Connected::Postgres(_));
         let numbered = if of_postgres {
@@ -236,14 +267,11 @@ impl Original {
             )
         };
         let named = |column: &str| format!("replace(t.{column}, '{MARK}', n.name)");
-        let key = |column: &str| format!("start.key + (n.i - {from}) * {each} + t.{column} - {first}");
-        let mut sql =
-            "begin; create temporary table start as select max(key) + 1 as key from resource; ".to_owned();
-        let mut insert = |table: &str, columns: &str, values: String| {
-            _ = write!(
-                sql,
-                "insert into {table} ({columns}) {numbered} select {values} from start cross join n cross join of_{table} t; "
-            );
+        let key = |column: &str| format!("{start} + (n.i - {from}) * {each} + t.{column} - {first}");
+        let insert = |table: &str, columns: &str, values: String| {
+            format!(
+                "insert into {table} ({columns}) {numbered} select {values} from n cross join of_{table} t; "
+            )
         };
         let values = format!(
             "{}, t.kind, {}, t.version, t.at_ms, {}, t.deleted",
@@ -251,22 +279,23 @@ impl Original {
             named("id"),
             named("patient")
         );
-        insert("resource", "key, kind, id, version, at_ms, patient, deleted", values);
+        let mut records = insert("resource", "key, kind, id, version, at_ms, patient, deleted", values);
         let values = format!("{}, t.version, t.at_ms, {}, t.deed", key("resource"), named("body"));
-        insert("resource_version", "resource, version, at_ms, body, deed", values);
-        for (table, texts, others) in TABLES {
+        records += &insert("resource_version", "resource, version, at_ms, body, deed", values);
+        let values = format!("{}, t.due_day", named("patient"));
+        records += &insert("agenda", "patient, due_day", values);
+        if of_postgres {
+            let moved = format!("select setval('resource_key_seq', {start} + ({to} - {from}) * {each}); ");
+            records.push_str(&moved);
+        }
+        let rows = |(table, texts, others): (&str, &[&str], &[&str])| {
             let columns: Vec<&str> = texts.iter().chain(others).copied().chain(["resource"]).collect();
             let values = texts.iter().map(|column| named(column));
             let values = values.chain(others.iter().map(|column| format!("t.{column}")));
             let values: Vec<String> = values.chain([key("resource")]).collect();
-            insert(table, &columns.join(", "), values.join(", "));
-        }
-        let values = format!("{}, t.due_day", named("patient"));
-        insert("agenda", "patient, due_day", values);
-        if of_postgres {
-            sql.push_str("select setval('resource_key_seq', (select max(key) from resource)); ");
-        }
-        sql + "drop table start; commit"
+            insert(table, &columns.join(", "), values.join(", "))
+        };
+        [records, TABLES.map(rows).concat()]
     }
 }
 
