@@ -403,8 +403,24 @@ pub struct Query {
     pub count: usize,
     /// Where the page begins.
     pub after: Option<Cursor>,
-    /// Whether all that match are to be counted.
-    pub total: bool,
+    /// How far all that match are counted.
+    pub total: Total,
+}
+
+/// Up to how many matches are counted unless more is asked for. To count all of a large store would take longer than a page of them is
+/// worth.
+pub const TOTAL_MAX: usize = 10_000;
+
+/// How far the matches of a search are counted.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Total {
+    /// Not at all: `_total=none`.
+    None,
+    /// As far as [`TOTAL_MAX`]. Where there are more, nobody knows how many.
+    #[default]
+    Near,
+    /// To the end: `_total=accurate`, or only their number is asked for.
+    Whole,
 }
 
 impl Query {
@@ -416,7 +432,7 @@ impl Query {
             sort: Vec::new(),
             count: COUNT_DEFAULT,
             after: None,
-            total: true,
+            total: Total::Near,
         }
     }
 

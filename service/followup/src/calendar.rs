@@ -16,7 +16,7 @@ use crate::intake::ours;
 use crate::ports::Stored;
 use crate::refusal::{Reason, Refusal};
 use endplate_fhir::issue::{Code, Issue};
-use endplate_fhir::search::{self, Clause, Match, Query};
+use endplate_fhir::search::{self, Clause, Match, Query, Total};
 use endplate_fhir::{Json, json};
 use endplate_recovery::unit::Date;
 use event::Sight;
@@ -94,7 +94,7 @@ impl Endplate {
 
     /// The reviews that meet these clauses, in order of their Task's id.
     async fn reviews(&self, clauses: Vec<Clause>) -> Result<Vec<Review>, Refusal> {
-        let query = Query { clauses, count: REVIEWS_MAX, total: false, ..Query::of("Task") };
+        let query = Query { clauses, count: REVIEWS_MAX, total: Total::None, ..Query::of("Task") };
         let page = self.store.search(&query).await?;
         if page.next.is_some() {
             return Err(refused(format!("There are more than {REVIEWS_MAX} reviews: send a shorter range.")));
@@ -123,8 +123,12 @@ impl Endplate {
             return Ok(BTreeMap::new());
         }
         let clause = Clause { params: vec!["_id".to_owned()], negated: false, any };
-        let query =
-            Query { clauses: vec![clause], count: REVIEWS_MAX, total: false, ..Query::of("Appointment") };
+        let query = Query {
+            clauses: vec![clause],
+            count: REVIEWS_MAX,
+            total: Total::None,
+            ..Query::of("Appointment")
+        };
         let found = self.store.search(&query).await?.resources;
         Ok(found.into_iter().map(|stored| (stored.id.clone(), stored)).collect())
     }

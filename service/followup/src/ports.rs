@@ -134,7 +134,7 @@ pub struct PastPage {
 
 impl PastPage {
     /// Up to how many versions are counted. To count all that were ever written would take longer than their page is worth.
-    pub const TOTAL_MAX: usize = 10_000;
+    pub const TOTAL_MAX: usize = endplate_fhir::search::TOTAL_MAX;
 }
 
 /// Everything stored about one patient, as one consistent snapshot.
@@ -286,8 +286,8 @@ pub struct Page {
     pub resources: Vec<Stored>,
     /// Where the next page starts; none: this was the last.
     pub next: Option<endplate_fhir::search::Cursor>,
-    /// How many match in all; without meaning if [`Query::total`] is off.
-    pub total: u64,
+    /// How many match in all, as far as [`Query::total`] wants them counted.
+    pub total: Option<u64>,
 }
 
 /// Why the store could not do what was asked.

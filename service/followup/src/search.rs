@@ -11,7 +11,7 @@ use endplate_fhir::TYPES;
 use endplate_fhir::bundle::Mode;
 use endplate_fhir::index::compartment;
 use endplate_fhir::issue::{self, Code, Issue};
-use endplate_fhir::search::{self, Match, Query, Request};
+use endplate_fhir::search::{self, Match, Query, Request, Total};
 use endplate_fhir::searchset::{self, Hit};
 use endplate_fhir::subset::Shape;
 
@@ -78,7 +78,7 @@ impl Endplate {
     ) -> Result<String, Refusal> {
         let request = self.request(kind, pairs, strict, scope).await?;
         let page = self.store.search_lately(&request.query).await?;
-        let total = request.query.total.then_some(page.total);
+        let total = page.total.filter(|_| request.query.total != Total::None);
         let (included, warnings) = self.included(&request.includes, &page.resources).await?;
         let path = match scope {
             Scope::Patient(id) => format!("Patient/{id}/{kind}"),
@@ -116,15 +116,16 @@ impl Endplate {
         let own: Vec<(String, String)> =
             pairs.iter().filter(|(name, _)| name != "_type" && name != "_after").cloned().collect();
         only_of_every_type(&own)?;
-        let (mut total, mut wanted, mut next) = (0, None, None);
+        let (mut total, mut wanted, mut next) = (Some(0), None, None);
         let (mut hits, mut used, mut ignored) = (Vec::new(), Vec::new(), Vec::new());
         for kind in kinds {
             let request = self.request(kind, &own, strict, scope).await?;
             let wanted = wanted.get_or_insert(request.query.count);
             let all = self.store.search_lately(&Query { count: 0, ..request.query.clone() }).await?.total;
-            total += all;
+            let sum = total.zip(all).map(|(total, all)| total + all);
+            total = sum.filter(|_| request.query.total != Total::None);
             (used, ignored) = (request.used, request.ignored);
-            if all == 0 || next.is_some() || begin.is_some_and(|begin| kind < begin) {
+            if all == Some(0) || next.is_some() || begin.is_some_and(|begin| kind < begin) {
                 continue;
             }
             if *wanted == 0 {
@@ -132,7 +133,7 @@ impl Endplate {
                 continue;
             }
             let after = if begin == Some(kind) { place.clone() } else { None };
-            let query = Query { count: *wanted, after, total: false, ..request.query };
+            let query = Query { count: *wanted, after, total: Total::None, ..request.query };
             let page = self.store.search_lately(&query).await?;
             *wanted -= page.resources.len().min(*wanted);
             next = page.next.map(|next| format!("{kind}{OF_TYPE}{next}"));
@@ -144,7 +145,7 @@ impl Endplate {
             Scope::Patient(id) => format!("Patient/{id}/*"),
             _ => String::new(),
         };
-        Ok(searchset::text(Some(total), &self.links(&path, &used, next), &hits))
+        Ok(searchset::text(total, &self.links(&path, &used, next), &hits))
     }
 
     /// Reads the parameters, and asks the store what they leave open.

@@ -131,7 +131,7 @@ impl Store for MemoryStore {
         let met = |put: &&Arc<Put>| query.matches(&put.stored.kind, &put.stored.id, &put.rows);
         let resources: Vec<Stored> =
             facts.resources.values().filter(met).map(|put| put.stored.clone()).collect();
-        Ok(Page { total: resources.len() as u64, resources, next: None })
+        Ok(Page { total: Some(resources.len() as u64), resources, next: None })
     }
 
     async fn counts(&self, query: &Query, param: &str) -> Result<Vec<(i64, u64)>, StoreError> {

@@ -1,7 +1,7 @@
 //! A whole search as a client asks for it: what must be met, in which order, what comes with it, and in which shape.
 
 use super::clause::{Refused, clause, rows_of};
-use super::{COUNT_MAX, Cursor, Query, SORT_MAX, Sort, VALUES_MAX};
+use super::{COUNT_MAX, Cursor, Query, SORT_MAX, Sort, Total, VALUES_MAX};
 use crate::index::{self, ParamKind};
 use crate::issue::{Code, Issue, Severity};
 use crate::subset::Shape;
@@ -89,6 +89,9 @@ pub fn request(
         issues.extend(request.ignored.drain(..).map(|issue| Issue { severity: Severity::Error, ..issue }));
     }
     issues.extend(whole(&request));
+    if request.query.count == 0 && request.query.total != Total::None {
+        request.query.total = Total::Whole;
+    }
     if issues.is_empty() { Ok(request) } else { Err(issues) }
 }
 
@@ -139,8 +142,9 @@ impl Reading<'_> {
                 request.query.after = Some(Cursor::parse(value).ok_or_else(|| wrong(wrong_cursor()))?);
             }
             "_total" => match value {
-                "none" => request.query.total = false,
-                "estimate" | "accurate" => request.query.total = true,
+                "none" => request.query.total = Total::None,
+                "estimate" => request.query.total = Total::Near,
+                "accurate" => request.query.total = Total::Whole,
                 _ => return Err(wrong_value(name, "send none, estimate or accurate.")),
             },
             "_summary" => match (value, Shape::summary(value)) {

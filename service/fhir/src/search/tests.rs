@@ -8,6 +8,11 @@ fn query(text: &str) -> Result<Query, Vec<Issue>> {
     criteria(text, BASE)
 }
 
+/// The parameters of a search, decoded.
+fn pairs(text: &str) -> Vec<(String, String)> {
+    form_urlencoded::parse(text.as_bytes()).into_owned().collect()
+}
+
 fn only(text: &str) -> Match {
     let mut query = query(text).unwrap();
     assert_eq!(query.clauses.len(), 1);
@@ -91,6 +96,22 @@ fn paging_and_order() {
     assert!(refusal("Task?_sort=owner").contains("_lastUpdated"));
 }
 
+// FHIR R4 search.html#3.1.1.5.2: what is asked for of the total is a hint; 3.1.1.5.8, _summary=count: the number alone.
+#[test]
+fn matches_are_counted_as_far_as_is_asked_for() {
+    for (text, total) in [
+        ("Task", Total::Near),
+        ("Task?_total=estimate", Total::Near),
+        ("Task?_total=accurate", Total::Whole),
+        ("Task?_summary=count", Total::Whole),
+        ("Task?_count=0", Total::Whole),
+        ("Task?_total=none", Total::None),
+    ] {
+        let (kind, parameters) = text.split_once('?').unwrap_or((text, ""));
+        assert_eq!(request(kind, &pairs(parameters), BASE, true).unwrap().query.total, total, "{text}");
+    }
+}
+
 // FHIR R4 search, number: the ranges of its own examples; and the other prefixes, which take the number as it is.
 #[test]
 fn numbers_are_as_precise_as_they_are_written() {
@@ -147,7 +168,6 @@ fn chains_and_what_refers_here() {
 // FHIR R4 search, errors: an unknown parameter is passed over unless the client wants it strictly.
 #[test]
 fn what_is_not_known_is_passed_over_or_refused() {
-    let pairs = |text: &str| form_urlencoded::parse(text.as_bytes()).into_owned().collect::<Vec<_>>();
     let read =
         request("Task", &pairs("a=1&status=x&_sort=owner,due&b=&_include=Task:x"), BASE, false).unwrap();
     assert_eq!(read.ignored.len(), 3);

@@ -6,7 +6,7 @@ use crate::ports::Stored;
 use crate::refusal::Refusal;
 use endplate_fhir::index::{self, IndexRow, IndexValue};
 use endplate_fhir::issue::{Code, Issue};
-use endplate_fhir::search::{COUNT_MAX, Clause, Include, Match, Query};
+use endplate_fhir::search::{COUNT_MAX, Clause, Include, Match, Query, Total};
 use endplate_fhir::{Json, TYPES};
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -109,7 +109,7 @@ fn not_all() -> Issue {
 
 fn query(kind: &str, params: Vec<String>, any: Vec<Match>) -> Query {
     let clauses = vec![Clause { params, negated: false, any }];
-    Query { clauses, count: COUNT_MAX, total: false, ..Query::of(kind) }
+    Query { clauses, count: COUNT_MAX, total: Total::None, ..Query::of(kind) }
 }
 
 /// What the sources refer to, by type.

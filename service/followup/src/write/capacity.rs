@@ -12,7 +12,7 @@ use crate::dossier::Dossier;
 use crate::element::{self, text};
 use crate::ports::{Agenda, Scope};
 use crate::refusal::Refusal;
-use endplate_fhir::search::{COUNT_MAX, Query};
+use endplate_fhir::search::{COUNT_MAX, Query, Total};
 use endplate_fhir::{Json, reference, search};
 use endplate_recovery::unit::Date;
 use std::collections::BTreeMap;
@@ -181,7 +181,7 @@ impl Attempt<'_> {
             let mut query: Query = capacity::places(*day, *day);
             let unbooked = search::criteria("Task?business-status=to-book,missed", "");
             query.clauses.extend(unbooked.map(|query| query.clauses).unwrap_or_default());
-            let query = Query { count: COUNT_MAX, total: false, ..query };
+            let query = Query { count: COUNT_MAX, total: Total::None, ..query };
             let base = &self.endplate.settings.base;
             for stored in self.endplate.store.search(&query).await?.resources {
                 let task = endplate_fhir::json::stored(&stored.body);

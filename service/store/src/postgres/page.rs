@@ -5,8 +5,8 @@ use crate::sql;
 use crate::sql::Dialect::Postgres;
 use crate::sql::history;
 use crate::sql::row::{Columns, stored};
-use crate::sql::search::{count, cut, page};
-use endplate_fhir::search::Query;
+use crate::sql::search::{count, cut, page, total};
+use endplate_fhir::search::{Query, Total};
 use endplate_followup::ports::{Page, Past, PastPage, StoreError};
 use sqlx::Transaction;
 use sqlx::postgres::{PgPool, PgRow};
@@ -22,32 +22,26 @@ async fn snapshot(readers: &PgPool) -> Result<Transaction<'static, sqlx::Postgre
 /// One page, and how many match in all.
 pub(super) async fn search(readers: &PgPool, asked: &Query) -> Result<Page, StoreError> {
     if asked.count == 0 {
-        let total: i64 = query(count(Postgres, asked))
-            .fetch_one(readers)
-            .await
-            .and_then(|row| row.integer(0))
-            .map_err(failed(SEARCHING))?;
-        return Ok(Page { total: total.unsigned_abs(), ..Page::default() });
+        let counted = query(count(Postgres, asked)).fetch_one(readers).await;
+        let total = counted.and_then(|row| total(asked, &row)).map_err(failed(SEARCHING))?;
+        return Ok(Page { total, ..Page::default() });
     }
     let rows = query(page(Postgres, asked)).fetch_all(readers).await.map_err(failed(SEARCHING))?;
     // Most searches find all there is on their first page, and then it need not be counted.
     if asked.after.is_none() && rows.len() <= asked.count {
         let resources: Vec<_> =
             rows.iter().map(stored).collect::<Result<_, _>>().map_err(failed(SEARCHING))?;
-        return Ok(Page { total: resources.len() as u64, resources, next: None });
+        return Ok(Page { total: Some(resources.len() as u64), resources, next: None });
     }
-    if !asked.total {
-        return cut(asked, rows, 0).map_err(failed(SEARCHING));
+    if asked.total == Total::None {
+        return cut(asked, rows, None).map_err(failed(SEARCHING));
     }
     let mut snapshot = snapshot(readers).await.map_err(failed(SEARCHING))?;
-    let total: i64 = query(count(Postgres, asked))
-        .fetch_one(&mut *snapshot)
-        .await
-        .and_then(|row| row.integer(0))
-        .map_err(failed(SEARCHING))?;
+    let counted = query(count(Postgres, asked)).fetch_one(&mut *snapshot).await;
+    let total = counted.and_then(|row| total(asked, &row)).map_err(failed(SEARCHING))?;
     let rows = query(page(Postgres, asked)).fetch_all(&mut *snapshot).await.map_err(failed(SEARCHING))?;
     snapshot.commit().await.map_err(failed(SEARCHING))?;
-    cut(asked, rows, total.unsigned_abs()).map_err(failed(SEARCHING))
+    cut(asked, rows, total).map_err(failed(SEARCHING))
 }
 
 /// One page of versions, newest first, and how many there are in all.

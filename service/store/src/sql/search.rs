@@ -6,7 +6,8 @@ use super::row::{Columns, stored};
 use super::{Dialect, Statement};
 use endplate_fhir::index::{self, ParamKind};
 use endplate_fhir::search::{
-    Asked, Clause, Cursor, Match, Part, Prefix, Query, Sort, SortValue, TokenSystem, Unit, fold,
+    Asked, Clause, Cursor, Match, Part, Prefix, Query, Sort, SortValue, TOTAL_MAX, TokenSystem, Total, Unit,
+    fold,
 };
 use endplate_followup::ports::Page;
 
@@ -102,13 +103,23 @@ pub(crate) fn counts(dialect: Dialect, query: &Query, param: &str) -> Statement 
     sql
 }
 
-/// The statement of how many match.
+/// The statement of how many match, as far as they are counted; see [`total`].
 pub(crate) fn count(dialect: Dialect, query: &Query) -> Statement {
-    let mut sql = Statement::new(dialect, "select count(*) from ");
+    let mut sql = Statement::new(dialect, "select count(*) from (select 1 from ");
     candidates(&mut sql, &query.kind, &query.clauses);
     sql.push(" where ");
     is_meant(&mut sql, &query.kind, &query.clauses);
+    if query.total != Total::Whole {
+        sql.push_limit(TOTAL_MAX + 1);
+    }
+    sql.push(") t");
     sql
+}
+
+/// How many match, from the row of [`count`].
+pub(crate) fn total(query: &Query, row: &impl Columns) -> Result<Option<u64>, sqlx::Error> {
+    let count = row.integer(0)?.unsigned_abs();
+    Ok((query.total == Total::Whole || count <= TOTAL_MAX as u64).then_some(count))
 }
 
 /// The statement of one page: ordered by the sort values and, where these are equal, by id, so that the order is total. Which
@@ -197,7 +208,11 @@ fn kind_of(kind: &str, sort: &Sort) -> ParamKind {
 }
 
 /// A page from the rows of its statement: one row more than asked for tells whether there is a next one.
-pub(crate) fn cut<R: Columns>(query: &Query, mut rows: Vec<R>, total: u64) -> Result<Page, sqlx::Error> {
+pub(crate) fn cut<R: Columns>(
+    query: &Query,
+    mut rows: Vec<R>,
+    total: Option<u64>,
+) -> Result<Page, sqlx::Error> {
     let more = rows.len() > query.count;
     rows.truncate(query.count);
     let next = if more { rows.last().map(|row| cursor(query, row)).transpose()? } else { None };

@@ -4,8 +4,8 @@ use super::{failed, query};
 use crate::sql;
 use crate::sql::Dialect::Sqlite;
 use crate::sql::row::{Columns, stored};
-use crate::sql::search::{count, cut, page};
-use endplate_fhir::search::Query;
+use crate::sql::search::{count, cut, page, total};
+use endplate_fhir::search::{Query, Total};
 use endplate_followup::ports::{Page, StoreError};
 use sqlx::sqlite::{SqlitePool, SqliteRow};
 
@@ -14,32 +14,26 @@ const CONTEXT: &str = "searching";
 /// One page, and how many match in all.
 pub(super) async fn search(readers: &SqlitePool, asked: &Query) -> Result<Page, StoreError> {
     if asked.count == 0 {
-        let total: i64 = query(count(Sqlite, asked))
-            .fetch_one(readers)
-            .await
-            .and_then(|row| row.integer(0))
-            .map_err(failed(CONTEXT))?;
-        return Ok(Page { total: total.unsigned_abs(), ..Page::default() });
+        let counted = query(count(Sqlite, asked)).fetch_one(readers).await;
+        let total = counted.and_then(|row| total(asked, &row)).map_err(failed(CONTEXT))?;
+        return Ok(Page { total, ..Page::default() });
     }
     let rows = query(page(Sqlite, asked)).fetch_all(readers).await.map_err(failed(CONTEXT))?;
     // Most searches find all there is on their first page, and then it need not be counted.
     if asked.after.is_none() && rows.len() <= asked.count {
         let resources: Vec<_> = rows.iter().map(stored).collect::<Result<_, _>>().map_err(failed(CONTEXT))?;
-        return Ok(Page { total: resources.len() as u64, resources, next: None });
+        return Ok(Page { total: Some(resources.len() as u64), resources, next: None });
     }
-    if !asked.total {
-        return cut(asked, rows, 0).map_err(failed(CONTEXT));
+    if asked.total == Total::None {
+        return cut(asked, rows, None).map_err(failed(CONTEXT));
     }
     // One transaction, so that the page and the count are of one snapshot.
     let mut snapshot = readers.begin().await.map_err(failed(CONTEXT))?;
-    let total: i64 = query(count(Sqlite, asked))
-        .fetch_one(&mut *snapshot)
-        .await
-        .and_then(|row| row.integer(0))
-        .map_err(failed(CONTEXT))?;
+    let counted = query(count(Sqlite, asked)).fetch_one(&mut *snapshot).await;
+    let total = counted.and_then(|row| total(asked, &row)).map_err(failed(CONTEXT))?;
     let rows = query(page(Sqlite, asked)).fetch_all(&mut *snapshot).await.map_err(failed(CONTEXT))?;
     snapshot.commit().await.map_err(failed(CONTEXT))?;
-    cut(asked, rows, total.unsigned_abs()).map_err(failed(CONTEXT))
+    cut(asked, rows, total).map_err(failed(CONTEXT))
 }
 
 /// How many values of a date parameter begin at which instant.

@@ -128,6 +128,7 @@ macro_rules! every_law {
             search::through_references,
             search::counted_by_the_days_on_which_they_begin,
             search::a_count_of_nothing_is_the_total_alone,
+            search::many_are_counted_to_the_end_only_if_that_is_asked_for,
             search::pages_neither_repeat_nor_skip_while_rows_are_inserted,
             search::the_total_is_of_the_same_snapshot,
         }

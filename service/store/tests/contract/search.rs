@@ -2,7 +2,9 @@
 
 use crate::facts::{Random, amount, at, commit, date, found_by, put, reference, text, token, written_at};
 use endplate_fhir::index::{IndexRow, IndexValue};
-use endplate_fhir::search::{Asked, Clause, Match, Part, Prefix, Query, Sort, TokenSystem, Unit, fold};
+use endplate_fhir::search::{
+    Asked, Clause, Match, Part, Prefix, Query, Sort, TOTAL_MAX, TokenSystem, Total, Unit, fold,
+};
 use endplate_followup::ports::{Put, Store};
 use futures_util::future::join;
 use std::collections::BTreeSet;
@@ -33,7 +35,7 @@ pub fn starts(text: &str) -> Match {
 
 pub async fn ids(store: &dyn Store, query: &Query) -> Vec<String> {
     let page = store.search(query).await.unwrap();
-    assert_eq!(page.total, page.resources.len() as u64);
+    assert_eq!(page.total, Some(page.resources.len() as u64));
     assert_eq!(page.next, None);
     page.resources.into_iter().map(|resource| resource.id).collect()
 }
@@ -399,9 +401,26 @@ pub async fn a_count_of_nothing_is_the_total_alone(store: &dyn Store) {
     }
     let asked = clause("status", vec![coded(TokenSystem::Any, Some("x"))]);
     let page = store.search(&Query { count: 0, ..query(vec![asked]) }).await.unwrap();
-    assert_eq!((page.resources.len(), page.next, page.total), (0, None, 3));
-    let page = store.search(&Query { count: 2, total: false, ..query(vec![]) }).await.unwrap();
+    assert_eq!((page.resources.len(), page.next, page.total), (0, None, Some(3)));
+    let page = store.search(&Query { count: 2, total: Total::None, ..query(vec![]) }).await.unwrap();
     assert_eq!((page.resources.len(), page.next.is_some()), (2, true));
+}
+
+/// To count all that there are takes as long as there are many: it is done for whoever asks for it.
+pub async fn many_are_counted_to_the_end_only_if_that_is_asked_for(store: &dyn Store) {
+    let many = |from: usize, to: usize| (from..to).map(|n| put("Task", &format!("{n}"), 1)).collect();
+    commit(store, many(0, TOTAL_MAX)).await;
+    let totals = async || {
+        let mut totals = Vec::new();
+        for (count, total) in [(1, Total::Near), (0, Total::Near), (1, Total::Whole), (0, Total::Whole)] {
+            totals.push(store.search(&Query { count, total, ..query(vec![]) }).await.unwrap().total);
+        }
+        totals
+    };
+    assert_eq!(totals().await, [Some(TOTAL_MAX as u64); 4]);
+    commit(store, many(TOTAL_MAX, TOTAL_MAX + 1)).await;
+    let all = Some(TOTAL_MAX as u64 + 1);
+    assert_eq!(totals().await, [None, None, all, all]);
 }
 
 /// Ids of all pages, one resource of `late` put between each two.
@@ -412,7 +431,7 @@ async fn paged(store: &dyn Store, mut query: Query, late: Vec<Put>) -> Vec<Strin
     loop {
         let page = store.search(&query).await.unwrap();
         assert!(page.resources.len() <= query.count);
-        assert!(page.total >= page.resources.len() as u64);
+        assert!(page.total >= Some(page.resources.len() as u64));
         assert!(
             page.next.is_none() || page.resources.len() == query.count,
             "only the last page may be short"
@@ -463,9 +482,9 @@ pub async fn pages_neither_repeat_nor_skip_while_rows_are_inserted(store: &dyn S
     // Exactly full pages end without an empty one, and the total is of all pages.
     let whole = ids(store, &query(vec![])).await;
     let full = store.search(&Query { count: whole.len(), ..query(vec![]) }).await.unwrap();
-    assert_eq!((full.next, full.total), (None, whole.len() as u64));
+    assert_eq!((full.next, full.total), (None, Some(whole.len() as u64)));
     let short = store.search(&Query { count: 1, ..query(vec![]) }).await.unwrap();
-    assert_eq!((short.resources.len(), short.total), (1, whole.len() as u64));
+    assert_eq!((short.resources.len(), short.total), (1, Some(whole.len() as u64)));
 }
 
 pub async fn the_total_is_of_the_same_snapshot(store: &dyn Store) {

@@ -469,7 +469,7 @@ async fn the_tasks_of_one_patient_are_found_by_the_patient() {
             is("status", Match::Token { system: TokenSystem::Any, code: Some("requested".to_owned()) }),
         ];
         let found = store.search(&Query { clauses, count: 50, ..Query::of("Task") }).await.unwrap();
-        assert_eq!((found.resources.len(), found.total), (EACH, EACH as u64));
+        assert_eq!((found.resources.len(), found.total), (EACH, Some(EACH as u64)));
     }
     drop(store);
     let fetched = tokens_fetched(&address).await - before;
