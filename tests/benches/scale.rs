@@ -93,15 +93,17 @@ impl Turns {
     }
 }
 
-/// The median time of a thing that is done some times, ms.
-async fn timed<F: Future<Output = ()>>(what: impl Fn(usize) -> F) -> f64 {
+/// The median time of a thing that is done some times, ms; told at once, so that it is known whatever becomes of the rest.
+async fn timed<F: Future<Output = ()>>(name: &str, what: impl Fn(usize) -> F) -> f64 {
     let mut all = Vec::new();
     for number in 0..TIMES {
         let start = Instant::now();
         what(number).await;
         all.push(start.elapsed().as_secs_f64() * 1e3);
     }
-    median(all)
+    let took_ms = median(all);
+    eprintln!("  {name}: {took_ms:.3} ms");
+    took_ms
 }
 
 /// The bodies of one accepted record by a bare loop on the same database, ms a record.
@@ -207,7 +209,7 @@ async fn measured(address: &str, episodes: usize, turns: &Turns) -> Row {
     eprintln!("{} with {episodes} episodes: {filled_s:.0} s", scheme(address));
 
     let endplate = &endplate;
-    let write_ms = timed(|number| async move {
+    let write_ms = timed("a record with its plan", |number| async move {
         endplate.transaction(record(500_000 + number)).await.expect("a record");
     })
     .await;
@@ -221,6 +223,7 @@ async fn measured(address: &str, episodes: usize, turns: &Turns) -> Row {
     let start = Instant::now();
     let report = endplate.sweep(&|_| {}).await.expect("a sweep");
     let sweep_s = start.elapsed().as_secs_f64();
+    eprintln!("  a sweep: {sweep_s:.1} s");
     assert!(report.changed >= DUE, "all are due");
 
     clock.set(EXAMINED);
@@ -232,23 +235,23 @@ async fn measured(address: &str, episodes: usize, turns: &Turns) -> Row {
         known.push((patient, procedure));
     }
     let known = &known;
-    let finding_ms = timed(|number| async move {
+    let finding_ms = timed("a finding", |number| async move {
         let (patient, procedure) = &known[number];
         endplate.create("Observation", finding(patient, procedure), None).await.expect("a finding");
     })
     .await;
-    let read_ms = timed(|number| async move {
+    let read_ms = timed("a read", |number| async move {
         endplate.read("Patient", &known[number].0).await.expect("a patient");
     })
     .await;
-    let search_ms = timed(|number| async move {
+    let search_ms = timed("a search", |number| async move {
         let pairs = [("subject", format!("Patient/{}", known[number].0)), ("status", "requested".to_owned())];
         let pairs: Vec<_> = pairs.into_iter().map(|(name, value)| (name.to_owned(), value)).collect();
         endplate.search("Task", &pairs, true).await.expect("a search");
     })
     .await;
     let (now, today) = (clock.now(), clock.today());
-    let numbers_ms = timed(|_| async {
+    let numbers_ms = timed("the numbers of /metrics", |_| async {
         store.tally(now, today).await.expect("numbers");
     })
     .await;
