@@ -58,6 +58,18 @@ pub fn quiet_until(issue: &Json) -> Option<Date> {
     if code_of(last) == "snoozed" { until(last) } else { None }
 }
 
+/// Whoever answers sends the alert as it was when they read it, which may be long ago. How grave it is, and since when it stands, stays as
+/// it is: an old copy of it would else have become graver just now, lose the answer, and be told again.
+pub fn keep_standing(sent: &mut Json, stored: &Json) {
+    let Some(members) = sent.as_object_mut().filter(|_| ours(stored, "alert").is_some()) else { return };
+    for name in ["severity", "identifiedPeriod"] {
+        match stored.get(name) {
+            Some(value) => members.insert(name.to_owned(), value.clone()),
+            None => members.remove(name),
+        };
+    }
+}
+
 /// The mitigations of an alert that is raised anew or became graver: it asks anew, but it stays handed over, and a salvage or an
 /// early end that is not wanted and a finding that was confirmed stay so.
 pub fn lasting(issue: &Json) -> Vec<Json> {

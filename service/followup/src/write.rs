@@ -267,14 +267,17 @@ impl<'a> Attempt<'a> {
             .map_or("", |incoming| incoming.kind.as_str())
     }
 
-    /// Content that is already stored is not written again. What a scheduler says on a Task is noted on it.
+    /// Content that is already stored is not written again. What a scheduler says on a Task is noted on it, and whoever answers to an
+    /// alert says nothing of how it stands.
     fn compare(&mut self) {
         for incoming in self.incoming.iter_mut().filter(|incoming| incoming.writes) {
             let Some(current) = &incoming.current else { continue };
             // By the same reader as what is sent: both keep the text of their numbers.
             let stored = json::stored(&current.body);
-            if incoming.kind == "Task" {
-                scheduler::note(&mut incoming.resource, &stored, self.today);
+            match incoming.kind.as_str() {
+                "Task" => scheduler::note(&mut incoming.resource, &stored, self.today),
+                "DetectedIssue" => answer::keep_standing(&mut incoming.resource, &stored),
+                _ => {}
             }
             incoming.writes = !agree(&stored, &incoming.resource);
         }

@@ -306,6 +306,26 @@ async fn an_alert_that_became_graver_is_given_fourteen_days_from_then() {
     assert_eq!(clinic.first_day("2027-12-31", unanswered).await, Some(after(&since, 15)));
 }
 
+/// Somebody answers to an alert as it was when they read it: it stays as grave as it is, the answer is taken, and nobody is told again.
+#[tokio::test]
+async fn an_answer_to_an_old_copy_of_an_alert_does_not_make_it_graver_anew() {
+    let clinic = grafted().await;
+    let stands = async |c: &Clinic| c.stands("review-overdue").await;
+    clinic.first_day("2027-12-31", stands).await.unwrap();
+    let read = clinic.standing("review-overdue").await[0].clone();
+    assert_ne!(read["severity"], "high");
+    let grave = async |c: &Clinic| c.standing("review-overdue").await[0]["severity"] == "high";
+    clinic.first_day("2027-12-31", grave).await.unwrap();
+    let before = told(&clinic, "review-overdue").await;
+    clinic.sweep_on(&after(&clinic.today(), 1)).await;
+    clinic.put(with(&read, "mitigation", json!([action("acknowledged")]))).await.unwrap();
+    let now = clinic.standing("review-overdue").await[0].clone();
+    assert_eq!((&now["id"], &now["severity"]), (&read["id"], &json!("high")));
+    assert_eq!(now["identifiedPeriod"], read["identifiedPeriod"]);
+    assert_eq!(now["mitigation"], json!([action("acknowledged")]));
+    assert_eq!(told(&clinic, "review-overdue").await, before);
+}
+
 /// A dead patient, a plan that was ended, a repair that was taken over: nobody hears of any of it again.
 #[tokio::test]
 async fn nothing_is_said_of_what_is_over() {
