@@ -6,6 +6,7 @@
 //! written while rows were copied is noticed when they are compared, and from then on to the end nobody can write.
 
 use crate::open::OpenError;
+use crate::postgres::part::BITS;
 use crate::sql::row::Columns;
 use crate::sql::{Dialect, Statement, Value, number};
 use crate::{PostgresStore, SqliteStore, open};
@@ -112,11 +113,11 @@ pub async fn copy(from: &str, to: &str, told: &(dyn Fn(Progress) + Sync)) -> Res
     for (at, table) in TABLES.iter().enumerate() {
         let count = source.count(table, None).await?;
         whole += count;
-        all += match &place {
-            place @ Some(_) if at == part => source.count(table, place.as_deref()).await?,
-            _ if at >= part => count,
-            _ => 0,
-        };
+        if at == part && place.is_some() {
+            all += source.count(table, place.as_deref()).await?;
+        } else if at >= part {
+            all += count;
+        }
     }
     while let Some(table) = TABLES.get(part) {
         loop {
@@ -397,18 +398,17 @@ impl Side {
     async fn finish(mut self) -> Result<(), CopyError> {
         const CONTEXT: &str = "completing the copy";
         if let Self::Postgres(_) = self {
-            self.tell(
-                // The 54 lower bits of a key tell resources apart (`postgres/part.rs`).
+            let apart = (1_i64 << BITS) - 1;
+            let words = format!(
                 "begin; \
-                 select setval('resource_key_seq', (select coalesce(max(key & 18014398509481983), 0) + 1 from resource), false); \
+                 select setval('resource_key_seq', (select coalesce(max(key & {apart}), 0) + 1 from resource), false); \
                  select setval('resource_version_key_seq', \
                      (select coalesce(max(key), 0) + 1 from resource_version), false); \
                  update audit_end e set number = l.number, hash = l.hash from \
                      (select number, hash from audit_link order by number desc limit 1) l; \
-                 delete from copying; commit; analyze",
-                CONTEXT,
-            )
-            .await?;
+                 delete from copying; commit; analyze"
+            );
+            self.tell(&words, CONTEXT).await?;
         } else {
             self.tell("delete from copying", CONTEXT).await?;
         }

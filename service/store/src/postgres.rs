@@ -10,7 +10,7 @@ mod home;
 mod lease;
 mod outbox;
 mod page;
-mod part;
+pub(crate) mod part;
 mod record;
 mod replica;
 mod write;

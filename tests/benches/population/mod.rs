@@ -234,8 +234,8 @@ impl Original {
         }
     }
 
-    /// Leaves the database as it comes, with all copies on the disk and statistics of them. Autovacuum has all copies before it, and goes on with them while things
-    /// are measured, at the pace that it keeps.
+    /// Leaves the database as it comes, with all copies on the disk and statistics of them. Autovacuum has all copies before it, and
+    /// goes on with them while things are measured, at the pace that it keeps.
     async fn done(self) {
         match self.connection {
             Connected::Sqlite(mut one) => {

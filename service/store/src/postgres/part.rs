@@ -7,7 +7,7 @@ use sha2::{Digest, Sha256};
 use sqlx::postgres::PgConnection;
 
 /// Bits of a key that tell resources apart. Above them stand eight that say where it lies.
-const BITS: u32 = 54;
+pub(crate) const BITS: u32 = 54;
 
 /// Whether the database was cut. Who started before goes on as before: what it makes lies in the first part.
 pub(super) async fn is_cut(connection: &mut PgConnection) -> Result<bool, sqlx::Error> {
