@@ -1,6 +1,7 @@
 //! What both databases are told alike. A [`Statement`] is put together here and nowhere else; what is special to a database is
 //! a [`Dialect`] apart.
 
+pub(crate) mod clause;
 pub(crate) mod history;
 pub(crate) mod outbox;
 pub(crate) mod record;

@@ -1,12 +1,13 @@
 //! Searches and histories.
 
-use super::{failed, query};
+use super::{begin, failed, query};
 use crate::sql;
 use crate::sql::Dialect::Postgres;
+use crate::sql::clause::{Leads, probe};
 use crate::sql::history;
 use crate::sql::row::{Columns, stored};
-use crate::sql::search::{count, cut, page, total};
-use endplate_fhir::search::{Query, Total};
+use crate::sql::search::{count, cut, is_counted, page, total};
+use endplate_fhir::search::Query;
 use endplate_followup::ports::{Page, Past, PastPage, StoreError};
 use sqlx::Transaction;
 use sqlx::postgres::{PgPool, PgRow};
@@ -16,30 +17,40 @@ const READING: &str = "reading a history";
 
 /// Several statements of one snapshot.
 async fn snapshot(readers: &PgPool) -> Result<Transaction<'static, sqlx::Postgres>, sqlx::Error> {
-    readers.begin_with("begin isolation level repeatable read read only").await
+    begin(readers, "begin isolation level repeatable read read only").await
+}
+
+/// Which clauses lead; the database is asked where that depends on how many match each.
+async fn leads(readers: &PgPool, asked: &Query) -> Result<Leads, sqlx::Error> {
+    match probe(Postgres, asked) {
+        Some(statement) => Leads::found(asked, &query(statement).fetch_one(readers).await?),
+        None => Ok(Leads::expected(&asked.clauses)),
+    }
 }
 
 /// One page, and how many match in all.
 pub(super) async fn search(readers: &PgPool, asked: &Query) -> Result<Page, StoreError> {
+    let leads = leads(readers, asked).await.map_err(failed(SEARCHING))?;
     if asked.count == 0 {
-        let counted = query(count(Postgres, asked)).fetch_one(readers).await;
+        let counted = query(count(Postgres, asked, &leads)).fetch_one(readers).await;
         let total = counted.and_then(|row| total(asked, &row)).map_err(failed(SEARCHING))?;
         return Ok(Page { total, ..Page::default() });
     }
-    let rows = query(page(Postgres, asked)).fetch_all(readers).await.map_err(failed(SEARCHING))?;
+    let rows = query(page(Postgres, asked, &leads)).fetch_all(readers).await.map_err(failed(SEARCHING))?;
     // Most searches find all there is on their first page, and then it need not be counted.
     if asked.after.is_none() && rows.len() <= asked.count {
         let resources: Vec<_> =
             rows.iter().map(stored).collect::<Result<_, _>>().map_err(failed(SEARCHING))?;
         return Ok(Page { total: Some(resources.len() as u64), resources, next: None });
     }
-    if asked.total == Total::None {
+    if !is_counted(asked, &leads) {
         return cut(asked, rows, None).map_err(failed(SEARCHING));
     }
     let mut snapshot = snapshot(readers).await.map_err(failed(SEARCHING))?;
-    let counted = query(count(Postgres, asked)).fetch_one(&mut *snapshot).await;
+    let counted = query(count(Postgres, asked, &leads)).fetch_one(&mut *snapshot).await;
     let total = counted.and_then(|row| total(asked, &row)).map_err(failed(SEARCHING))?;
-    let rows = query(page(Postgres, asked)).fetch_all(&mut *snapshot).await.map_err(failed(SEARCHING))?;
+    let rows =
+        query(page(Postgres, asked, &leads)).fetch_all(&mut *snapshot).await.map_err(failed(SEARCHING))?;
     snapshot.commit().await.map_err(failed(SEARCHING))?;
     cut(asked, rows, total).map_err(failed(SEARCHING))
 }

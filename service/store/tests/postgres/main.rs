@@ -476,3 +476,42 @@ async fn the_tasks_of_one_patient_are_found_by_the_patient() {
     // All there are come on the first page, and need not be counted.
     assert!(fetched.unsigned_abs() <= 40 * EACH as u64, "{fetched}");
 }
+
+/// A status that few have is looked up, however many have another one, and however often it is asked for.
+#[tokio::test]
+async fn what_few_have_is_looked_up() {
+    const MANY: usize = 10_500;
+    const OFTEN: i64 = 8;
+    let address = postgres::database().await;
+    let store = PostgresStore::open(&address).await.unwrap();
+    let status = |code: &str| IndexRow {
+        param: "status",
+        value: IndexValue::Token { system: None, code: code.to_owned() },
+    };
+    let puts = (0..MANY).map(|number| Put {
+        rows: vec![status(if number % 5_000 == 7 { "on-hold" } else { "requested" })],
+        ..put(&format!("t{number:05}"), 1)
+    });
+    store.commit(change(puts.collect())).await.unwrap();
+    drop(store);
+    let mut connection = sqlx::PgConnection::connect(&address).await.unwrap();
+    sqlx::query("analyze").execute(&mut connection).await.unwrap();
+    connection.close().await.unwrap();
+    let mut fetched = Vec::new();
+    for (code, found, total) in [("on-hold", 3, Some(3)), ("requested", 20, None)] {
+        let before = tokens_fetched(&address).await;
+        let store = PostgresStore::open(&address).await.unwrap();
+        for _ in 0..OFTEN {
+            let asked = Match::Token { system: TokenSystem::Any, code: Some(code.to_owned()) };
+            let clauses =
+                vec![Clause { params: vec!["status".to_owned()], negated: false, any: vec![asked] }];
+            let page = store.search(&Query { clauses, count: 20, ..Query::of("Task") }).await.unwrap();
+            assert_eq!((page.resources.len(), page.total), (found, total));
+        }
+        drop(store);
+        fetched.push(tokens_fetched(&address).await - before);
+    }
+    // Each is counted, as far as anybody counts, and then looked up or checked: never are all of the others looked at.
+    assert!(fetched[0] <= OFTEN * 3 * 4, "{fetched:?}");
+    assert!(fetched[1] <= OFTEN * (10_001 + 2 * 21), "{fetched:?}");
+}
