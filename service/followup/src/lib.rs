@@ -57,6 +57,7 @@ pub use write::{Returned, Written};
 use endplate_recovery::protocol::Protocol;
 use jiff::SignedDuration;
 use ports::{Clock, Endpoints, Meter, Store};
+use std::num::NonZeroUsize;
 use std::ops::Deref;
 use std::sync::Arc;
 
@@ -103,6 +104,7 @@ pub struct House {
     give_up_after: SignedDuration,
     endpoints: Option<Arc<dyn Endpoints>>,
     claims: Arc<claim::Claims>,
+    sweep_together: NonZeroUsize,
 }
 
 impl Deref for Endplate {
@@ -128,6 +130,7 @@ impl Endplate {
             give_up_after: SignedDuration::from_hours(outbox::GIVE_UP_AFTER_H),
             endpoints: None,
             claims: Arc::new(claim::Claims::of("endplate".to_owned())),
+            sweep_together: NonZeroUsize::MIN,
         };
         Self { house: Arc::new(house), grant: None, registered: None, call: None, trace: None }
     }
@@ -154,6 +157,13 @@ impl Endplate {
     #[must_use]
     pub fn telling(self, give_up_after: SignedDuration, endpoints: Arc<dyn Endpoints>) -> Self {
         self.furnished(|house| (house.give_up_after, house.endpoints) = (give_up_after, Some(endpoints)))
+    }
+
+    /// The same, whose sweep looks at so many patients side by side: while one is waited for, another is worked on. Which of them is
+    /// written first is then left to chance.
+    #[must_use]
+    pub fn sweeping(self, together: NonZeroUsize) -> Self {
+        self.furnished(|house| house.sweep_together = together)
     }
 
     /// The same, heard by a meter.

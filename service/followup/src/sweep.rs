@@ -2,6 +2,7 @@
 
 use crate::Endplate;
 use crate::refusal::{Reason, Refusal};
+use futures_util::stream::{self, StreamExt};
 
 /// How many patients are listed at once.
 const PAGE: usize = 500;
@@ -65,8 +66,11 @@ impl Endplate {
         progress: &(dyn Fn(usize) + Sync),
     ) -> Result<Option<String>, Refusal> {
         let patients = self.store.due(self.clock.today(), after, most).await?;
-        for patient in &patients {
-            match self.revisit(patient).await {
+        let endplate = self.clone();
+        let looks = stream::iter(patients.clone()).map(move |patient| look(endplate.clone(), patient));
+        let mut looks = looks.buffered(self.sweep_together.get());
+        while let Some((patient, look)) = looks.next().await {
+            match look {
                 Ok(changed) => report.changed += usize::from(changed),
                 // All others would fail too.
                 Err(refusal) if refusal.reason == Reason::Unavailable => return Err(refusal),
@@ -80,12 +84,17 @@ impl Endplate {
                         reason = ?refusal.reason,
                         "a patient was passed over by the sweep and stays due: endplate sweep names who"
                     );
-                    report.passed_over.push(patient.clone());
+                    report.passed_over.push(patient);
                 }
             }
             report.patients += 1;
             progress(report.patients);
         }
-        Ok(patients.into_iter().next_back())
+        Ok(patients.last().cloned())
     }
+}
+
+async fn look(endplate: Endplate, patient: String) -> (String, Result<bool, Refusal>) {
+    let changed = endplate.revisit(&patient).await;
+    (patient, changed)
 }

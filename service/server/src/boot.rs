@@ -105,6 +105,7 @@ pub fn endplate(config: &Config, base: &str, store: Arc<dyn Store>, clock: Arc<d
     let records = config.records.iter().map(|one| one.record.clone());
     Endplate::new(store, clock, settings)
         .as_instance(instance())
+        .sweeping(config.sweep_together)
         .telling(give_up_after, Arc::new(Guard::new(config)))
         .beside(records.collect())
 }

@@ -16,6 +16,7 @@ use ipnet::IpNet;
 use jiff::tz::TimeZone;
 use std::fmt;
 use std::net::{IpAddr, SocketAddr};
+use std::num::NonZeroUsize;
 use std::path::PathBuf;
 use std::time::Duration;
 
@@ -170,6 +171,7 @@ pub struct Config {
     pub drain_delay: Duration,
     pub drain_timeout: Duration,
     pub sweep_every: Duration,
+    pub sweep_together: NonZeroUsize,
     pub log: String,
     pub log_format: LogFormat,
     pub clinic_lead: Party,
@@ -224,6 +226,10 @@ impl Config {
             drain_delay: Duration::from_secs(layers.within("drain_delay_s", 0, 300)?),
             drain_timeout: layers.seconds("drain_timeout_s", 300)?,
             sweep_every: Duration::from_mins(layers.within("sweep_every_minutes", 1, 1440)?),
+            sweep_together: usize::try_from(layers.within("sweep_together", 1, 16)?)
+                .ok()
+                .and_then(NonZeroUsize::new)
+                .unwrap_or(NonZeroUsize::MIN),
             log: layers.text("log").to_owned(),
             log_format: match layers.text("log_format") {
                 "text" => LogFormat::Text,

@@ -13,6 +13,7 @@ use jiff::civil::Date;
 use jiff::tz::Offset;
 use sqlx::sqlite::{SqliteConnectOptions, SqliteConnection, SqliteSynchronous};
 use sqlx::{AssertSqlSafe, ConnectOptions, Connection, PgConnection};
+use std::num::NonZeroUsize;
 use std::ops::Range;
 use std::process::Command;
 use std::sync::Arc;
@@ -20,6 +21,8 @@ use std::sync::atomic::{AtomicI64, Ordering};
 
 /// The service's own address in all of this.
 pub const BASE: &str = "http://127.0.0.1:8080/fhir";
+/// Patients that a sweep looks at side by side, as the service does where nothing else is configured.
+const SWEPT_TOGETHER: NonZeroUsize = NonZeroUsize::new(4).expect("more than none");
 
 /// How many copies are committed together.
 const TOGETHER: usize = 1_000;
@@ -66,7 +69,7 @@ pub fn endplate(store: Arc<dyn Store>, clock: Arc<dyn Clock>, site: Option<&toml
         scheduler: party("Booking desk"),
         reviews_per_day_max: None,
     };
-    Endplate::new(store, clock, settings)
+    Endplate::new(store, clock, settings).sweeping(SWEPT_TOGETHER)
 }
 
 /// The repair record of a patient who comes through the front door.

@@ -1,11 +1,14 @@
 //! What a sweep does when one of those whom it looks at cannot be looked at.
 
-use crate::clinic::{TurnedClock, injury, interosseous_graft, patient, settings, with};
+use crate::clinic::{Clinic, TurnedClock, injury, interosseous_graft, patient, settings, with};
+use crate::memory::{MemoryStore, Reading};
 use crate::stores;
 use endplate_fhir::Json;
 use endplate_followup::ports::{Changeset, Clock, Deed, Put, Store, Stored};
 use endplate_followup::{Endplate, SweepReport};
 use serde_json::json;
+use std::num::NonZeroUsize;
+use std::sync::Arc;
 
 /// The records of a patient who has the interosseous graft.
 fn records(number: usize) -> [Json; 3] {
@@ -27,6 +30,75 @@ async fn spoil(store: &dyn Store, clock: &TurnedClock, id: &str, member: &str, v
     store.commit(Changeset { at: Some(clock.now()), puts: vec![put], ..Changeset::default() }).await.unwrap();
 }
 
+/// Writes everything of a patient.
+async fn admit(endplate: &Endplate, number: usize) {
+    for resource in records(number) {
+        let name = |member: &str| resource[member].as_str().unwrap().to_owned();
+        endplate.update(&name("resourceType"), &name("id"), resource, None).await.unwrap();
+    }
+}
+
+/// While one patient's records are waited for, the next one's are worked on.
+#[tokio::test]
+async fn patients_are_looked_at_side_by_side() {
+    let store = Arc::new(MemoryStore::default());
+    let clock = TurnedClock::at("2026-03-03");
+    let together = NonZeroUsize::new(2).unwrap();
+    let endplate = Endplate::new(store.clone(), clock.clone(), settings()).sweeping(together);
+    for number in 1..=3 {
+        admit(&endplate, number).await;
+    }
+    clock.turn_to("2027-01-15");
+    // One alert each stands since the records came.
+    let is_swept = {
+        let store = store.clone();
+        move |person: &str| {
+            let reference = json!({ "reference": format!("Patient/{person}") });
+            let is_own = |one: &&Json| one["resourceType"] == "DetectedIssue" && one["patient"] == reference;
+            store.all().iter().filter(is_own).count() > 1
+        }
+    };
+    let next = is_swept.clone();
+    store.before(
+        Reading::Compartment,
+        Box::pin(async move {
+            for _ in 0..100 {
+                if next("p2") {
+                    assert_eq!((next("p1"), next("p3")), (false, false), "no more than two at a time");
+                    return;
+                }
+                tokio::task::yield_now().await;
+            }
+            panic!("nobody else is looked at");
+        }),
+    );
+    let report = endplate.sweep(&|_| {}).await.unwrap();
+    assert_eq!(report, SweepReport { patients: 3, changed: 3, passed_over: vec![] });
+    assert!(["p1", "p2", "p3"].into_iter().all(is_swept));
+}
+
+/// What a sweep leaves does not depend on how many it looks at together.
+#[tokio::test]
+async fn a_sweep_leaves_the_same_however_many_it_looks_at_together() {
+    let mut left = Vec::new();
+    for together in [1, 5] {
+        let store = stores::fresh().await;
+        let clock = TurnedClock::at("2026-03-03");
+        let together = NonZeroUsize::new(together).unwrap();
+        let endplate = Endplate::new(store, clock.clone(), settings()).sweeping(together);
+        let clinic = Clinic { endplate, clock };
+        for number in 1..=12 {
+            admit(&clinic.endplate, number).await;
+        }
+        clinic.clock.turn_to("2027-01-15");
+        let report = clinic.endplate.sweep(&|_| {}).await.unwrap();
+        assert_eq!(report, SweepReport { patients: 12, changed: 12, passed_over: vec![] });
+        left.push(clinic.versions().await);
+        assert_eq!(clinic.endplate.sweep(&|_| {}).await.unwrap(), SweepReport::default());
+    }
+    assert_eq!(left[0], left[1]);
+}
+
 #[tokio::test]
 async fn a_patient_for_whom_nothing_can_be_derived_holds_up_nobody_else() {
     let store = stores::fresh().await;
@@ -36,8 +108,8 @@ async fn a_patient_for_whom_nothing_can_be_derived_holds_up_nobody_else() {
         let name = |member: &str| resource[member].as_str().unwrap().to_owned();
         endplate.update(&name("resourceType"), &name("id"), resource, None).await.unwrap();
     };
-    for resource in (1..=3).flat_map(records) {
-        put(resource).await;
+    for number in 1..=3 {
+        admit(&endplate, number).await;
     }
     // The surgeon to whom an alert would be addressed is nobody.
     let nobody = json!([{ "actor": { "reference": 5 } }]);
