@@ -4,6 +4,7 @@
 //! A call is over when it returns: the world stands still while the threads of the real store work, so that a seed gives the
 //! same world each time.
 
+use crate::dice::Dice;
 use crate::flaw::Flaw;
 use async_trait::async_trait;
 use endplate_fhir::search::Query;
@@ -54,12 +55,14 @@ pub struct Shaky {
     ended: Notify,
     journal: Journal,
     flaw: Flaw,
+    turns: Mutex<Dice>,
 }
 
 impl Shaky {
-    /// `home` is where the real store was opened.
-    pub fn new(inner: Arc<dyn Store>, home: Handle, journal: Journal, flaw: Flaw) -> Self {
-        Self { inner, home, trap: Mutex::new(None), ended: Notify::new(), journal, flaw }
+    /// `home` is where the real store was opened; `turns` decide where somebody else who waits goes first.
+    pub fn new(inner: Arc<dyn Store>, home: Handle, journal: Journal, flaw: Flaw, turns: Dice) -> Self {
+        let (trap, turns) = (Mutex::new(None), Mutex::new(turns));
+        Self { inner, home, trap, ended: Notify::new(), journal, flaw, turns }
     }
 
     pub fn set(&self, trap: Trap) {
@@ -80,6 +83,15 @@ impl Shaky {
     fn now<T>(&self, work: impl Future<Output = T>) -> T {
         let _home = self.home.enter();
         standing_still(work)
+    }
+
+    /// Lets others go on, or does not.
+    async fn give_way(&self) {
+        const PER_MILLE: u64 = 300;
+        let gives_way = self.turns.lock().unwrap().happens(PER_MILLE);
+        if gives_way {
+            tokio::task::yield_now().await;
+        }
     }
 
     async fn pass(&self, point: Point) -> Result<(), StoreError> {
@@ -155,6 +167,7 @@ impl Store for Shaky {
     }
 
     async fn compartment(&self, patient: &str) -> Result<Compartment, StoreError> {
+        self.give_way().await;
         self.pass(Point::Deciding).await?;
         Ok(self.flaw.read(self.now(self.inner.compartment(patient))?))
     }
@@ -176,6 +189,7 @@ impl Store for Shaky {
     }
 
     async fn commit(&self, change: Changeset) -> Result<(), StoreError> {
+        self.give_way().await;
         self.pass(Point::BeforeCommit).await?;
         let change = self.flaw.derived(change);
         let puts = change.puts.clone();

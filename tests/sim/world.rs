@@ -23,10 +23,13 @@ use jiff::{SignedDuration, Timestamp};
 use serde_json::json;
 use std::collections::BTreeMap;
 use std::hash::{DefaultHasher, Hash, Hasher};
+use std::num::NonZeroUsize;
 use std::sync::Arc;
 
 /// How often the clock goes on. A step is twelve days in the mean, so that a world lasts two years.
 const STEPS: u32 = 60;
+/// Patients that a sweep looks at side by side, as where nothing else is configured.
+const TOGETHER: NonZeroUsize = NonZeroUsize::new(4).expect("more than none");
 /// Receivers by search, each told of every version of one type.
 const BY_SEARCH: [&str; 3] = ["Task", "DetectedIssue", "Communication"];
 /// A receiver by topic, and the types that it is told of (wire contract, section 4.2).
@@ -49,6 +52,7 @@ pub struct Trace {
 struct Ended;
 
 pub struct World<'a> {
+    seed: u64,
     dice: Dice,
     /// Only this is checked; none: everything is.
     only: Option<Checker>,
@@ -91,8 +95,13 @@ pub async fn run(
     Ok(world.trace)
 }
 
+/// Who goes first in the life of a process, by how many there were before it.
+fn turns(seed: u64, before: u64) -> Dice {
+    Dice::of(seed, &format!("turns {before}"))
+}
+
 fn serve(store: &Arc<Shaky>, clock: &Arc<SimClock>) -> Endplate {
-    Endplate::new(store.clone(), clock.clone(), settings())
+    Endplate::new(store.clone(), clock.clone(), settings()).sweeping(TOGETHER)
 }
 
 impl<'a> World<'a> {
@@ -104,10 +113,16 @@ impl<'a> World<'a> {
         let known = Misfortune::ALL.into_iter().filter(|(_, per_mille)| dice.happens(*per_mille));
         let misfortunes = known.map(|(one, _)| one).collect();
         let journal = Journal::default();
-        let store =
-            Arc::new(Shaky::new(ground.open(), ground.home(), Arc::clone(&journal), Flaw::new(fault)));
+        let store = Arc::new(Shaky::new(
+            ground.open(),
+            ground.home(),
+            Arc::clone(&journal),
+            Flaw::new(fault),
+            turns(seed, 0),
+        ));
         let endplate = serve(&store, &clock);
         Self {
+            seed,
             dice,
             only,
             misfortunes,
@@ -198,7 +213,13 @@ impl<'a> World<'a> {
         self.trace.restarts += 1;
         self.network.note_fault();
         let (flaw, journal) = (Flaw::new(self.fault), Arc::clone(&self.journal));
-        self.store = Arc::new(Shaky::new(self.ground.open(), self.ground.home(), journal, flaw));
+        self.store = Arc::new(Shaky::new(
+            self.ground.open(),
+            self.ground.home(),
+            journal,
+            flaw,
+            turns(self.seed, self.trace.restarts),
+        ));
         self.endplate = serve(&self.store, &self.clock);
         self.absorb()?;
         let kept = self.kept().await;

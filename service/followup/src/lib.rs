@@ -159,8 +159,9 @@ impl Endplate {
         self.furnished(|house| (house.give_up_after, house.endpoints) = (give_up_after, Some(endpoints)))
     }
 
-    /// The same, whose sweep looks at so many patients side by side: while one is waited for, another is worked on. Which of them is
-    /// written first is then left to chance.
+    /// The same, whose sweep looks at so many patients side by side, where it would else look at one after the other: while the store is
+    /// waited for on one, another is worked on. Which of them is written first is then left to chance. It is not where reviews a day
+    /// are bounded: there it goes on looking at one after the other.
     #[must_use]
     pub fn sweeping(self, together: NonZeroUsize) -> Self {
         self.furnished(|house| house.sweep_together = together)

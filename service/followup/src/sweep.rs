@@ -2,7 +2,10 @@
 
 use crate::Endplate;
 use crate::refusal::{Reason, Refusal};
+use endplate_fhir::issue::{Code, Issue};
+use futures_util::FutureExt;
 use futures_util::stream::{self, StreamExt};
+use std::panic::AssertUnwindSafe;
 
 /// How many patients are listed at once.
 const PAGE: usize = 500;
@@ -66,9 +69,11 @@ impl Endplate {
         progress: &(dyn Fn(usize) + Sync),
     ) -> Result<Option<String>, Refusal> {
         let patients = self.store.due(self.clock.today(), after, most).await?;
+        // Where places are few, whoever comes first has the better day: by id, not by chance.
+        let together = self.settings.reviews_per_day_max.map_or(self.sweep_together.get(), |_| 1);
         let endplate = self.clone();
         let looks = stream::iter(patients.clone()).map(move |patient| look(endplate.clone(), patient));
-        let mut looks = looks.buffered(self.sweep_together.get());
+        let mut looks = looks.buffered(together);
         while let Some((patient, look)) = looks.next().await {
             match look {
                 Ok(changed) => report.changed += usize::from(changed),
@@ -94,7 +99,11 @@ impl Endplate {
     }
 }
 
+/// Looks at a patient. A fault of the service that shows in these records alone must not keep it from all the others.
 async fn look(endplate: Endplate, patient: String) -> (String, Result<bool, Refusal>) {
-    let changed = endplate.revisit(&patient).await;
+    let changed = AssertUnwindSafe(endplate.revisit(&patient)).catch_unwind().await.unwrap_or_else(|_| {
+        let text = "The service failed while it looked at this patient's records.";
+        Err(Refusal::new(Reason::Fault, Issue::error(Code::Exception, "", text)))
+    });
     (patient, changed)
 }

@@ -226,7 +226,7 @@ impl Config {
             drain_delay: Duration::from_secs(layers.within("drain_delay_s", 0, 300)?),
             drain_timeout: layers.seconds("drain_timeout_s", 300)?,
             sweep_every: Duration::from_mins(layers.within("sweep_every_minutes", 1, 1440)?),
-            sweep_together: usize::try_from(layers.within("sweep_together", 1, 16)?)
+            sweep_together: usize::try_from(layers.within("sweep_together", 1, 8)?)
                 .ok()
                 .and_then(NonZeroUsize::new)
                 .unwrap_or(NonZeroUsize::MIN),

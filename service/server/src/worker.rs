@@ -169,6 +169,8 @@ async fn swept(post: &Post) -> Result<bool, Refusal> {
         }
         Err(refusal) => {
             error!(reason = ?refusal.reason, "the sweep failed and will be tried again");
+            // What it derived until then is told.
+            post.outbox.notify_one();
             Err(refusal)
         }
     }

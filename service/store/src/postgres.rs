@@ -31,10 +31,11 @@ use jiff::civil::Date;
 use replica::Replica;
 use sqlx::migrate::{MigrateError, Migrator};
 use sqlx::postgres::{PgArguments, PgConnectOptions, PgConnection, PgPool, PgPoolOptions};
-use sqlx::{AssertSqlSafe, ConnectOptions, Connection, Postgres, Row, Transaction};
+use sqlx::{AssertSqlSafe, ConnectOptions, Connection, Postgres, Row};
 use std::borrow::Cow;
 use std::sync::Arc;
 use std::time::Duration;
+use tokio::task::JoinSet;
 
 /// Readers at once, of one instance. Three instances and their writers fit into the hundred connections that a server takes
 /// unless it is told otherwise.
@@ -165,21 +166,15 @@ async fn is_durable(connection: &mut PgConnection) -> Result<bool, sqlx::Error> 
 /// cut, would else be waited for until the system gives it up, a quarter of an hour.
 const SILENCE_MAX: Duration = Duration::from_secs(1);
 
-/// Whether a connection is still there.
+/// Whether a connection is still there, and in no transaction. Whoever goes away while one is begun leaves it open without sqlx
+/// knowing of it, and all that is read there later would be as old as it. Outside of one, the present transaction began with the
+/// present statement.
 async fn answers(connection: &mut PgConnection) -> Result<(), sqlx::Error> {
-    let answer = tokio::time::timeout(SILENCE_MAX, connection.ping()).await;
-    answer.unwrap_or_else(|_| Err(sqlx::Error::Io(std::io::ErrorKind::TimedOut.into())))
-}
-
-/// How a transaction of a write begins, whatever the server would choose.
-const BEGIN: &str = "begin isolation level read committed";
-
-/// Begins a transaction, in a task of its own that goes on if whoever asked goes away: sqlx would else not know that it is begun and leave
-/// the connection in it, and all that is read there later would be as old as it.
-async fn begin(pool: &PgPool, how: &'static str) -> Result<Transaction<'static, Postgres>, sqlx::Error> {
-    let pool = pool.clone();
-    let begun = tokio::spawn(async move { pool.begin_with(how).await });
-    begun.await.unwrap_or_else(|stopped| Err(sqlx::Error::Io(std::io::Error::other(stopped))))
+    let broken = |kind: std::io::ErrorKind| sqlx::Error::Io(kind.into());
+    let asked = sqlx::raw_sql("select transaction_timestamp() = statement_timestamp()").fetch_one(connection);
+    let row = tokio::time::timeout(SILENCE_MAX, asked).await;
+    let is_free: bool = row.map_err(|_| broken(std::io::ErrorKind::TimedOut))??.try_get(0)?;
+    if is_free { Ok(()) } else { Err(broken(std::io::ErrorKind::ConnectionAborted)) }
 }
 
 /// Lets the server notice that nobody waits for a statement any more: it would else compute on while the next one is begun. Servers
@@ -194,7 +189,7 @@ async fn notice_who_goes(connection: &mut PgConnection) -> Result<(), sqlx::Erro
 }
 
 /// A pool that asks a connection whether it is still there only if it has been idle for a while: to ask before each statement
-/// would double what a read costs. It is asked again when it comes back, beside what goes on: sqlx asks too, and would wait for ever.
+/// would double what a read costs. It is asked again when it comes back, beside what goes on: somebody may have given it up.
 fn pool(connections: u32) -> PgPoolOptions {
     const ASKED_AFTER: Duration = Duration::from_secs(1);
     PgPoolOptions::new()
@@ -386,7 +381,15 @@ impl Store for PostgresStore {
     }
 
     async fn commit(&self, change: Changeset) -> Result<(), StoreError> {
-        write::commit(&self.writers, self.is_cut, &change).await
+        // In a task of its own, which ends with its caller. Others wait for what it has locked: it must not wait itself until its caller,
+        // who may be deciding something else meanwhile, has time for it.
+        let (writers, is_cut) = (self.writers.clone(), self.is_cut);
+        let mut task = JoinSet::new();
+        task.spawn(async move { write::commit(&writers, is_cut, &change).await });
+        let done = task.join_next().await;
+        done.unwrap_or(Ok(Err(StoreError::Moved))).unwrap_or_else(|stopped| {
+            Err(StoreError::Failed { context: "writing", source: Box::new(stopped) })
+        })
     }
 
     async fn chain_head(&self) -> Result<Option<Link>, StoreError> {

@@ -3,6 +3,7 @@
 
 pub(crate) mod clause;
 pub(crate) mod history;
+pub(crate) mod lead;
 pub(crate) mod outbox;
 pub(crate) mod record;
 pub(crate) mod row;

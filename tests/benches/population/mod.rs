@@ -7,13 +7,12 @@
 use endplate_fhir::{Json, index, json, reference};
 use endplate_followup::ports::{Agenda, Changeset, Clock, Deed, Put, Store, Stored};
 use endplate_followup::{Endplate, Party, Settings, protocol};
-use endplate_server as _; // for its allocator: what is measured is what is served
+use endplate_server::config::Config; // and its allocator: what is measured is what is served
 use jiff::Timestamp;
 use jiff::civil::Date;
 use jiff::tz::Offset;
 use sqlx::sqlite::{SqliteConnectOptions, SqliteConnection, SqliteSynchronous};
 use sqlx::{AssertSqlSafe, ConnectOptions, Connection, PgConnection};
-use std::num::NonZeroUsize;
 use std::ops::Range;
 use std::process::Command;
 use std::sync::Arc;
@@ -21,8 +20,6 @@ use std::sync::atomic::{AtomicI64, Ordering};
 
 /// The service's own address in all of this.
 pub const BASE: &str = "http://127.0.0.1:8080/fhir";
-/// Patients that a sweep looks at side by side, as the service does where nothing else is configured.
-const SWEPT_TOGETHER: NonZeroUsize = NonZeroUsize::new(4).expect("more than none");
 
 /// How many copies are committed together.
 const TOGETHER: usize = 1_000;
@@ -69,7 +66,8 @@ pub fn endplate(store: Arc<dyn Store>, clock: Arc<dyn Clock>, site: Option<&toml
         scheduler: party("Booking desk"),
         reviews_per_day_max: None,
     };
-    Endplate::new(store, clock, settings).sweeping(SWEPT_TOGETHER)
+    let together = Config::of_defaults().expect("the defaults").sweep_together;
+    Endplate::new(store, clock, settings).sweeping(together)
 }
 
 /// The repair record of a patient who comes through the front door.

@@ -14,6 +14,7 @@ use endplate_server::webhook::Webhook;
 use jiff::tz::TimeZone;
 use reqwest::header::HeaderMap;
 use reqwest::{Client, Method, RequestBuilder};
+use std::num::NonZeroUsize;
 use std::sync::{Arc, Mutex};
 use tokio::net::TcpListener;
 use tokio::task::JoinHandle;
@@ -28,6 +29,8 @@ pub fn config() -> Config {
     config.time_zone = TimeZone::UTC;
     // The service's Device and what is on record would be among what tests count; the trail has tests of its own.
     config.audit_enabled = false;
+    // Histories are told in the order of the commits, which is left to chance where several patients are looked at side by side.
+    config.sweep_together = NonZeroUsize::MIN;
     config
 }
 

@@ -1,4 +1,4 @@
-//! What a sweep does when one of those whom it looks at cannot be looked at.
+//! How a sweep goes through those who are due: side by side, and past one who cannot be looked at.
 
 use crate::clinic::{Clinic, TurnedClock, injury, interosseous_graft, patient, settings, with};
 use crate::memory::{MemoryStore, Reading};
@@ -64,7 +64,11 @@ async fn patients_are_looked_at_side_by_side() {
         Box::pin(async move {
             for _ in 0..100 {
                 if next("p2") {
-                    assert_eq!((next("p1"), next("p3")), (false, false), "no more than two at a time");
+                    assert_eq!(
+                        (next("p1"), next("p3")),
+                        (false, false),
+                        "the one before is not done, nor has the one after begun"
+                    );
                     return;
                 }
                 tokio::task::yield_now().await;
@@ -75,6 +79,28 @@ async fn patients_are_looked_at_side_by_side() {
     let report = endplate.sweep(&|_| {}).await.unwrap();
     assert_eq!(report, SweepReport { patients: 3, changed: 3, passed_over: vec![] });
     assert!(["p1", "p2", "p3"].into_iter().all(is_swept));
+}
+
+/// A fault that shows in one patient's records alone is that patient's.
+#[tokio::test]
+async fn a_look_that_panics_holds_up_nobody_else() {
+    let store = Arc::new(MemoryStore::default());
+    let clock = TurnedClock::at("2026-03-03");
+    for together in [1, 3] {
+        let together = NonZeroUsize::new(together).unwrap();
+        let store = Arc::new(store.fork());
+        clock.turn_to("2026-03-03");
+        let endplate = Endplate::new(store.clone(), clock.clone(), settings()).sweeping(together);
+        for number in 1..=4 {
+            admit(&endplate, number).await;
+        }
+        clock.turn_to("2027-01-15");
+        store.before(Reading::Compartment, Box::pin(async { panic!("as a fault of the service would") }));
+        let report = endplate.sweep(&|_| {}).await.unwrap();
+        assert_eq!(report, SweepReport { patients: 4, changed: 3, passed_over: vec!["p1".to_owned()] });
+        let report = endplate.sweep(&|_| {}).await.unwrap();
+        assert_eq!(report, SweepReport { patients: 1, changed: 1, passed_over: vec![] });
+    }
 }
 
 /// What a sweep leaves does not depend on how many it looks at together.

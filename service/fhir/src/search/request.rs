@@ -1,7 +1,7 @@
 //! A whole search as a client asks for it: what must be met, in which order, what comes with it, and in which shape.
 
 use super::clause::{Refused, clause, rows_of};
-use super::{COUNT_MAX, Cursor, Query, SORT_MAX, Sort, Total, VALUES_MAX};
+use super::{COUNT_MAX, Clause, Cursor, Match, Query, SORT_MAX, Sort, Total, VALUES_MAX};
 use crate::index::{self, ParamKind};
 use crate::issue::{Code, Issue, Severity};
 use crate::subset::Shape;
@@ -95,11 +95,21 @@ pub fn request(
     if issues.is_empty() { Ok(request) } else { Err(issues) }
 }
 
+/// How many values a clause asks for, also those at the end of a chain.
+fn values(clause: &Clause) -> usize {
+    let of = |asked: &Match| match asked {
+        Match::Chain { clause, .. } | Match::Referrer { clause, .. } => values(clause),
+        Match::All(clauses) => clauses.iter().map(values).sum(),
+        _ => 1,
+    };
+    clause.any.iter().map(of).sum()
+}
+
 /// What must hold of all parameters together.
 fn whole(request: &Request) -> Vec<Issue> {
     let mut issues = Vec::new();
     let query = &request.query;
-    if query.clauses.iter().map(|clause| clause.any.len()).sum::<usize>() > VALUES_MAX {
+    if query.clauses.iter().map(values).sum::<usize>() > VALUES_MAX {
         let text = format!("A search asks for at most {VALUES_MAX} values; split it.");
         issues.push(Issue::error(Code::TooCostly, "", text));
     }

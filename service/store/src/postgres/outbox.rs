@@ -1,7 +1,7 @@
 //! The outbox. Events are numbered where they are written (`write.rs`); whatever else changes the events of a receiver locks the
 //! row of the receiver first, as that does.
 
-use super::{BEGIN, begin, failed, plain, unsaid};
+use super::{failed, plain, unsaid};
 use crate::sql::outbox::{Said, attempt_row, made, said};
 use crate::sql::row::instant;
 use crate::sql::{self, number};
@@ -117,7 +117,7 @@ async fn lock(
 pub(super) async fn settle(writers: &PgPool, receiver: &str, attempts: &[Attempt]) -> Result<(), StoreError> {
     const CONTEXT: &str = "settling events";
     let (attempts, held) = made(attempts);
-    let mut transaction = begin(writers, BEGIN).await.map_err(failed(CONTEXT))?;
+    let mut transaction = writers.begin().await.map_err(failed(CONTEXT))?;
     lock(&mut transaction, receiver, CONTEXT).await?;
     if let Some(last) = attempts.last() {
         record(&mut transaction, receiver, attempts, last).await.map_err(failed(CONTEXT))?;
@@ -190,7 +190,7 @@ pub(super) async fn park(
     reason: &str,
 ) -> Result<u64, StoreError> {
     const CONTEXT: &str = "parking events";
-    let mut transaction = begin(writers, BEGIN).await.map_err(failed(CONTEXT))?;
+    let mut transaction = writers.begin().await.map_err(failed(CONTEXT))?;
     lock(&mut transaction, receiver, CONTEXT).await?;
     let parked =
         sqlx::query("update event set settled = 3 where receiver = $1 and settled = 0 and queued_at_ms < $2")
@@ -219,7 +219,7 @@ pub(super) async fn park(
 pub(super) async fn replay(writers: &PgPool, which: &Replay, now: Timestamp) -> Result<u64, StoreError> {
     const CONTEXT: &str = "asking for events again";
     let receiver = which.receiver.as_deref().map(plain);
-    let mut transaction = begin(writers, BEGIN).await.map_err(failed(CONTEXT))?;
+    let mut transaction = writers.begin().await.map_err(failed(CONTEXT))?;
     let locked = "select key from receiver where $1::text is null or key = $1 order by key for update";
     let receivers: Vec<String> = sqlx::query_scalar(locked)
         .bind(receiver)

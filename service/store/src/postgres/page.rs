@@ -1,13 +1,14 @@
 //! Searches and histories.
 
-use super::{begin, failed, query};
+use super::{failed, query};
 use crate::sql;
 use crate::sql::Dialect::Postgres;
-use crate::sql::clause::{Leads, probe};
+use crate::sql::clause::probe;
 use crate::sql::history;
+use crate::sql::lead::Leads;
 use crate::sql::row::{Columns, stored};
 use crate::sql::search::{count, cut, is_counted, page, total};
-use endplate_fhir::search::Query;
+use endplate_fhir::search::{Query, Total};
 use endplate_followup::ports::{Page, Past, PastPage, StoreError};
 use sqlx::Transaction;
 use sqlx::postgres::{PgPool, PgRow};
@@ -17,7 +18,7 @@ const READING: &str = "reading a history";
 
 /// Several statements of one snapshot.
 async fn snapshot(readers: &PgPool) -> Result<Transaction<'static, sqlx::Postgres>, sqlx::Error> {
-    begin(readers, "begin isolation level repeatable read read only").await
+    readers.begin_with("begin isolation level repeatable read read only").await
 }
 
 /// Which clauses lead; the database is asked where that depends on how many match each.
@@ -30,13 +31,21 @@ async fn leads(readers: &PgPool, asked: &Query) -> Result<Leads, sqlx::Error> {
 
 /// One page, and how many match in all.
 pub(super) async fn search(readers: &PgPool, asked: &Query) -> Result<Page, StoreError> {
-    let leads = leads(readers, asked).await.map_err(failed(SEARCHING))?;
+    let mut leads = leads(readers, asked).await.map_err(failed(SEARCHING))?;
     if asked.count == 0 {
+        if asked.total == Total::Near && !is_counted(asked, &leads) {
+            return Ok(Page::default());
+        }
         let counted = query(count(Postgres, asked, &leads)).fetch_one(readers).await;
         let total = counted.and_then(|row| total(asked, &row)).map_err(failed(SEARCHING))?;
         return Ok(Page { total, ..Page::default() });
     }
-    let rows = query(page(Postgres, asked, &leads)).fetch_all(readers).await.map_err(failed(SEARCHING))?;
+    let mut rows =
+        query(page(Postgres, asked, &leads)).fetch_all(readers).await.map_err(failed(SEARCHING))?;
+    if let Some(others) = leads.after_walk(&asked.clauses).filter(|_| rows.len() <= asked.count) {
+        leads = others;
+        rows = query(page(Postgres, asked, &leads)).fetch_all(readers).await.map_err(failed(SEARCHING))?;
+    }
     // Most searches find all there is on their first page, and then it need not be counted.
     if asked.after.is_none() && rows.len() <= asked.count {
         let resources: Vec<_> =

@@ -1,7 +1,7 @@
 //! What is known of hospital record servers.
 
 use super::write::refused;
-use super::{BEGIN, PostgresStore, begin, failed, plain};
+use super::{PostgresStore, failed, plain};
 use crate::sql::number;
 use crate::sql::record::{bookmark, counterpart, dead_letter, unread};
 use async_trait::async_trait;
@@ -95,7 +95,7 @@ async fn counterpart_by(
 /// Writes all notes, in their order.
 async fn keep(writers: &PgPool, notes: &[Note]) -> Result<(), StoreError> {
     const CONTEXT: &str = "writing what is known of a record server";
-    let mut transaction = begin(writers, BEGIN).await.map_err(refused(CONTEXT))?;
+    let mut transaction = writers.begin().await.map_err(refused(CONTEXT))?;
     for note in notes {
         if let Note::Counterpart(one) = note {
             forget_counterparts(&mut transaction, one).await.map_err(refused(CONTEXT))?;

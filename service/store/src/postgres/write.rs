@@ -4,7 +4,7 @@
 //! kind is locked in the order of its keys, so that commits of any number of instances wait for each other and seldom stand in
 //! each other's way; where they do, the database ends one and its caller decides again.
 
-use super::{BEGIN, begin, part, plain, plains};
+use super::{part, plain, plains};
 use crate::sql::history::number_of;
 use crate::sql::number;
 use crate::sql::row::{Rows, day};
@@ -112,7 +112,7 @@ type Stands = (
 
 /// Applies a changeset whole, or refuses it. `is_cut`: a new resource gets a key in the part of its patient.
 pub(super) async fn commit(writers: &PgPool, is_cut: bool, change: &Changeset) -> Result<(), StoreError> {
-    let begun = begin(writers, BEGIN).await;
+    let begun = writers.begin_with("begin isolation level read committed").await;
     let mut transaction = begun.map_err(refused("beginning a write"))?;
     match apply(&mut transaction, is_cut, change).await {
         Ok(()) => transaction.commit().await.map_err(refused("making a write durable")),

@@ -1,145 +1,26 @@
 //! What clauses ask, as SQL for both databases.
 //!
 //! A clause is said in one of two ways. It *leads*: rows of the values that it names are looked up, and say which resources have them. Or
-//! it is *checked*: each resource that is come to in another way is asked for rows of its own. Which way is the cheaper one depends on how
-//! many have those values, which neither database knows: see [`Leads`].
+//! it is *checked*: resources that are come to in another way are asked for rows of their own. Which way is the cheaper one depends on how
+//! many have those values, which neither database knows: see [`lead`](super::lead).
 //!
 //! `r` is always the resource that the nearest `select` is about: what a chain follows is a `select` of its own inside.
 
-use super::row::Columns;
-use super::{Dialect, Statement, number};
+use super::lead::{Leads, is_probed, is_settled, leader};
+use super::{Dialect, Statement};
 use endplate_fhir::index::{self, ParamKind};
 use endplate_fhir::search::{Asked, Clause, Match, Part, Prefix, Query, TOTAL_MAX, TokenSystem, Unit, fold};
 
-/// How few resources a clause can be expected to name.
-#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
-enum Rank {
-    /// All that share some code.
-    Code,
-    /// What lies within some bounds, or refers to somebody to whom many refer.
-    Value,
-    /// What one patient has, or one identifier.
-    One,
-}
-
-/// What few refer to: anything but who takes part in what many patients have.
-fn is_of_few(kind: &str) -> bool {
-    !matches!(
-        kind,
-        "Device"
-            | "Group"
-            | "HealthcareService"
-            | "Library"
-            | "Location"
-            | "Organization"
-            | "PlanDefinition"
-            | "Practitioner"
-            | "PractitionerRole"
-    )
-}
-
-/// None of a clause that cannot lead.
-fn rank(clause: &Clause) -> Option<Rank> {
-    let names = |name: &[&str]| clause.params.iter().any(|param| name.contains(&param.as_str()));
-    let of = |asked: &Match| match asked {
-        Match::Typed { .. } | Match::Chain { .. } | Match::Referrer { .. } => Some(Rank::One),
-        Match::Reference { kind, .. } => {
-            let is_one = kind.as_deref().map_or_else(|| names(&["patient", "subject"]), is_of_few);
-            Some(if is_one { Rank::One } else { Rank::Value })
-        }
-        Match::Token { .. } if names(&["identifier", "telecom", "url"]) => Some(Rank::One),
-        Match::Token { .. } => Some(Rank::Code),
-        Match::Date { .. } if names(&["_lastUpdated"]) => None,
-        Match::Date { .. }
-        | Match::Text { .. }
-        | Match::Quantity { .. }
-        | Match::Identified { .. }
-        | Match::Below(_)
-        | Match::Above(_) => Some(Rank::Value),
-        Match::All(clauses) => clauses.iter().filter_map(rank).max(),
-        Match::Id(_) | Match::Present { .. } => None,
-    };
-    if clause.negated {
-        return None;
-    }
-    // The widest of several values.
-    clause.any.iter().map(of).min().flatten()
-}
-
-/// Which clauses of a search lead, by their places. Where none does, all resources of the type are walked through in the order asked for,
-/// and each is checked.
-#[derive(Debug, PartialEq, Eq)]
-pub(crate) struct Leads {
-    these: Vec<bool>,
-    /// Whether each that could lead was counted and finds very many.
-    is_common: bool,
-}
-
-impl Leads {
-    /// Those that can be expected to name the fewest.
-    pub(crate) fn expected(clauses: &[Clause]) -> Self {
-        let best = if names_ids(clauses) { None } else { clauses.iter().filter_map(rank).max() };
-        let these = clauses.iter().map(|clause| best.is_some() && rank(clause) == best).collect();
-        Self { these, is_common: false }
-    }
-
-    /// As the answer to [`probe`] has it: those that find no more than are counted for a total. If there are none, nothing is gained
-    /// by a lead as long as the order asked for is one that can be walked.
-    pub(crate) fn found(query: &Query, row: &impl Columns) -> Result<Self, sqlx::Error> {
-        let mut these = Vec::with_capacity(query.clauses.len());
-        let mut column = 0;
-        for clause in &query.clauses {
-            let is_asked = rank(clause).is_some();
-            these.push(is_asked && row.integer(column)? <= number(TOTAL_MAX as u64));
-            column += usize::from(is_asked);
-        }
-        if these.contains(&true) {
-            return Ok(Self { these, is_common: false });
-        }
-        let is_walk =
-            query.sort.first().is_none_or(|sort| matches!(sort.param.as_str(), "_id" | "_lastUpdated"));
-        if is_walk && query.count > 0 {
-            return Ok(Self { these, is_common: true });
-        }
-        Ok(Self { is_common: true, ..Self::expected(&query.clauses) })
-    }
-
-    /// Whether so many match that to count them would take long. Then there are more than are counted for a total, but for what several
-    /// clauses leave of them.
-    pub(crate) fn is_common(&self) -> bool {
-        self.is_common
-    }
-
-    fn any(&self) -> bool {
-        self.these.contains(&true)
-    }
-
-    fn of<'a>(&self, clauses: &'a [Clause], leading: bool) -> impl Iterator<Item = &'a Clause> {
-        clauses.iter().zip(&self.these).filter(move |(_, leads)| **leads == leading).map(|(clause, _)| clause)
-    }
-}
-
-/// Whether a clause names resources by their ids: there is nothing to look for.
-fn names_ids(clauses: &[Clause]) -> bool {
-    let is_id =
-        |clause: &Clause| !clause.negated && clause.any.iter().any(|asked| matches!(asked, Match::Id(_)));
-    clauses.iter().any(is_id)
-}
-
-/// The statement of how many rows each clause finds that could lead, as far as anybody counts; none where one is sure to find few, or none
-/// could lead.
+/// The statement of how many rows each clause finds, as far as anybody counts; none where that decides nothing: one is sure to find few, or
+/// must lead, or there is none of which it is easily said.
 pub(crate) fn probe(dialect: Dialect, query: &Query) -> Option<Statement> {
-    let clauses = &query.clauses;
-    let best = clauses.iter().filter_map(rank).max();
-    if best.is_none_or(|best| best == Rank::One) || names_ids(clauses) {
+    if is_settled(&query.clauses) {
         return None;
     }
     let mut sql = Statement::new(dialect, "select ");
-    for (at, clause) in clauses.iter().filter(|clause| rank(clause).is_some()).enumerate() {
-        sql.push(if at > 0 { ", " } else { "" }).push("(select count(*) from (");
-        // Of an arm of several, SQLite takes no limit of its own.
-        sql.push("select 1 from (");
-        keys(&mut sql, &query.kind, clause);
+    for (at, clause) in query.clauses.iter().filter(|clause| is_probed(clause)).enumerate() {
+        sql.push(if at > 0 { ", " } else { "" }).push("(select count(*) from (select 1 from (");
+        keys(&mut sql, &query.kind, clause, Keys::AtLeast);
         sql.push(") k").push_limit(TOTAL_MAX + 1).push(") t)");
     }
     Some(sql)
@@ -161,16 +42,28 @@ pub(super) fn candidates(sql: &mut Statement, kind: &str, clauses: &[Clause], le
 
 /// That `r`, one of the [`candidates`], is of a type and meets all clauses.
 pub(super) fn is_meant(sql: &mut Statement, kind: &str, clauses: &[Clause], leads: &Leads) {
-    if is_fenced(sql, leads) {
+    let is_fenced = is_fenced(sql, leads);
+    if is_fenced {
         sql.push("true");
     } else {
         of_kind(sql, kind, leads.any());
         all_led(sql, kind, clauses, leads);
     }
-    for clause in leads.of(clauses, false) {
-        sql.push(" and ");
-        checked(sql, kind, clause);
-    }
+    all_checked(sql, kind, clauses, leads, is_fenced);
+}
+
+/// Opens `from`: the resources `r` that a walk comes to; what `order` says bounds and orders it.
+pub(super) fn walk(sql: &mut Statement, kind: &str, order: impl FnOnce(&mut Statement)) {
+    sql.push("(select r.* from resource r where ");
+    of_kind(sql, kind, false);
+    order(sql);
+    sql.push_limit(Leads::WALK_MAX).push(") r");
+}
+
+/// That `r`, to which a walk came, meets all clauses.
+pub(super) fn is_met(sql: &mut Statement, kind: &str, clauses: &[Clause], leads: &Leads) {
+    sql.push("true");
+    all_checked(sql, kind, clauses, leads, true);
 }
 
 fn is_fenced(sql: &Statement, leads: &Leads) -> bool {
@@ -186,8 +79,15 @@ fn of_kind(sql: &mut Statement, kind: &str, must_not_lead: bool) {
 fn all_led(sql: &mut Statement, kind: &str, clauses: &[Clause], leads: &Leads) {
     for clause in leads.of(clauses, true) {
         sql.push(" and r.key in (");
-        keys(sql, kind, clause);
+        keys(sql, kind, clause, Keys::All);
         sql.push(")");
+    }
+}
+
+fn all_checked(sql: &mut Statement, kind: &str, clauses: &[Clause], leads: &Leads, one_by_one: bool) {
+    for clause in leads.of(clauses, false) {
+        sql.push(" and ");
+        checked(sql, kind, clause, one_by_one);
     }
 }
 
@@ -205,8 +105,18 @@ pub(super) fn is_of(sql: &mut Statement, kind: &str, params: &[String], modifier
     sql.push(")");
 }
 
-/// The keys of the resources that meet a clause that can lead; some more than once.
-fn keys(sql: &mut Statement, kind: &str, clause: &Clause) {
+/// Which keys are asked for.
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum Keys {
+    /// Those of what meets a clause.
+    All,
+    /// These and perhaps more, which takes no list of them all.
+    AtLeast,
+}
+
+/// The keys of the resources that meet a clause that can lead; some more than once, and those of deleted ones and other types not always
+/// left out.
+fn keys(sql: &mut Statement, kind: &str, clause: &Clause, which: Keys) {
     if let Some((references, true)) = many(clause) {
         // Many at once are one list: the statement stays the same however many there are.
         sql.push("select t.resource from ").push_elements(references);
@@ -218,6 +128,12 @@ fn keys(sql: &mut Statement, kind: &str, clause: &Clause) {
     for (at, asked) in clause.any.iter().enumerate() {
         sql.push(if at > 0 { " union all " } else { "" });
         match asked {
+            Match::All(clauses) if clauses.len() == 1 || which == Keys::AtLeast => {
+                // One that can lead has a leader.
+                if let Some(clause) = leader(clauses) {
+                    keys(sql, kind, clause, which);
+                }
+            }
             Match::All(clauses) => {
                 let leads = Leads::expected(clauses);
                 sql.push("select r.key from ");
@@ -283,8 +199,8 @@ fn referring(sql: &mut Statement, what: &str, beside: &str, kind: &str, clause: 
     sql.push(" and ");
 }
 
-/// That `r` meets a clause, one by one.
-fn checked(sql: &mut Statement, kind: &str, clause: &Clause) {
+/// That `r` meets a clause; `one_by_one`: each is asked, whatever the database would rather do.
+fn checked(sql: &mut Statement, kind: &str, clause: &Clause, one_by_one: bool) {
     sql.push(if clause.negated { "not (" } else { "(" });
     match many(clause) {
         Some((ids, false)) => {
@@ -292,14 +208,14 @@ fn checked(sql: &mut Statement, kind: &str, clause: &Clause) {
         }
         Some((_, true)) => {
             sql.push("r.key in (");
-            keys(sql, kind, clause);
+            keys(sql, kind, clause, Keys::All);
             sql.push(")");
         }
         None if clause.any.is_empty() => _ = sql.push("false"),
         None => {
             for (at, asked) in clause.any.iter().enumerate() {
                 sql.push(if at > 0 { " or " } else { "" });
-                condition(sql, kind, clause, asked);
+                condition(sql, kind, clause, asked, one_by_one);
             }
         }
     }
@@ -307,7 +223,7 @@ fn checked(sql: &mut Statement, kind: &str, clause: &Clause) {
 }
 
 /// One value of a clause that is checked.
-fn condition(sql: &mut Statement, kind: &str, clause: &Clause, asked: &Match) {
+fn condition(sql: &mut Statement, kind: &str, clause: &Clause, asked: &Match, one_by_one: bool) {
     let is_last_updated = clause.params.iter().any(|param| param == "_lastUpdated");
     match asked {
         Match::Id(id) => _ = sql.push("r.id = ").push_bind(id),
@@ -319,14 +235,14 @@ fn condition(sql: &mut Statement, kind: &str, clause: &Clause, asked: &Match) {
             sql.push("(true");
             for clause in clauses {
                 sql.push(" and ");
-                checked(sql, kind, clause);
+                checked(sql, kind, clause, one_by_one);
             }
             sql.push(")");
         }
         Match::Chain { .. } | Match::Referrer { .. } => {
             let one = Clause { params: clause.params.clone(), negated: false, any: vec![asked.clone()] };
             sql.push("r.key in (");
-            keys(sql, kind, &one);
+            keys(sql, kind, &one, Keys::All);
             sql.push(")");
         }
         Match::Present { kind: target, system } => {
@@ -338,7 +254,7 @@ fn condition(sql: &mut Statement, kind: &str, clause: &Clause, asked: &Match) {
                 Some(ParamKind::Number | ParamKind::Quantity) => "quantity_row",
                 _ => "token_row",
             };
-            has_row(sql, kind, clause, (table, ""), |sql| {
+            has_row(sql, kind, clause, (table, ""), one_by_one, |sql| {
                 if let Some(target) = target {
                     sql.push(" and t.kind = ").push_bind(target);
                 }
@@ -347,7 +263,7 @@ fn condition(sql: &mut Statement, kind: &str, clause: &Clause, asked: &Match) {
                 }
             });
         }
-        _ => has_row(sql, kind, clause, rows_of(asked), |sql| holds(sql, asked, false)),
+        _ => has_row(sql, kind, clause, rows_of(asked), one_by_one, |sql| holds(sql, asked, false)),
     }
 }
 
@@ -357,12 +273,13 @@ fn has_row(
     kind: &str,
     clause: &Clause,
     (table, modifier): (&'static str, &'static str),
+    one_by_one: bool,
     holds: impl Fn(&mut Statement),
 ) {
     sql.push("exists (select 1 from ").push(table).push(" t where t.resource = r.key and ");
     is_of(sql, kind, &clause.params, modifier);
     holds(sql);
-    sql.push(if sql.dialect() == Dialect::Postgres { " offset 0)" } else { ")" });
+    sql.push(if one_by_one && sql.dialect() == Dialect::Postgres { " offset 0)" } else { ")" });
 }
 
 /// In which table the rows of a value stand, and what their parameter has behind its name.

@@ -1,7 +1,8 @@
 //! A query as SQL, for both databases. Every value is bound; only text written here is pushed. What its clauses ask is said by
 //! [`clause`](super::clause).
 
-use super::clause::{Leads, candidates, is_meant, is_of};
+use super::clause::{candidates, is_meant, is_met, is_of, walk};
+use super::lead::Leads;
 use super::row::{Columns, stored};
 use super::{Dialect, Statement};
 use endplate_fhir::index::{self, ParamKind};
@@ -72,7 +73,7 @@ pub(crate) fn total(query: &Query, row: &impl Columns) -> Result<Option<u64>, sq
 pub(crate) fn page(dialect: Dialect, query: &Query, leads: &Leads) -> Statement {
     let mut sql = Statement::new(dialect, "with page as materialized (");
     // PostgreSQL knows the names of sort values only outside of the `select` that makes them.
-    let is_wrapped = dialect == Dialect::Postgres && query.after.is_some();
+    let is_wrapped = dialect == Dialect::Postgres && query.after.is_some() && !leads.is_walk();
     sql.push(if is_wrapped { "select * from (" } else { "" });
     sql.push("select r.key, r.kind, r.id, r.version, r.at_ms");
     for (at, sort) in query.sort.iter().enumerate() {
@@ -81,15 +82,31 @@ pub(crate) fn page(dialect: Dialect, query: &Query, leads: &Leads) -> Statement 
         sql.push(format!(" as s{at}"));
     }
     sql.push(" from ");
-    candidates(&mut sql, &query.kind, &query.clauses, leads);
-    sql.push(" where ");
-    is_meant(&mut sql, &query.kind, &query.clauses, leads);
     let keys = keys(query);
-    if let Some(after) = &query.after {
-        sql.push(if is_wrapped { ") r where " } else { " and " });
-        beyond_cursor(&mut sql, &keys, after);
+    if leads.is_walk() {
+        walk(&mut sql, &query.kind, |sql| {
+            let keys = columns(query);
+            if let Some(after) = &query.after {
+                sql.push(" and ");
+                beyond_cursor(sql, &keys, after);
+            }
+            in_order(sql, &keys);
+        });
+        sql.push(" where ");
+        is_met(&mut sql, &query.kind, &query.clauses, leads);
+    } else {
+        candidates(&mut sql, &query.kind, &query.clauses, leads);
+        sql.push(" where ");
+        is_meant(&mut sql, &query.kind, &query.clauses, leads);
+        if let Some(after) = &query.after {
+            sql.push(if is_wrapped { ") r where " } else { " and " });
+            beyond_cursor(&mut sql, &keys, after);
+        }
     }
-    in_order(&mut sql, &keys);
+    // A walk is in that order already, and SQLite would check all that it comes to before it gave the first.
+    if !leads.is_walk() || dialect == Dialect::Postgres {
+        in_order(&mut sql, &keys);
+    }
     sql.push_limit(query.count + 1);
     sql.push(") select r.kind, r.id, r.version, r.at_ms, v.body");
     for at in 0..query.sort.len() {
@@ -111,6 +128,14 @@ fn in_order(sql: &mut Statement, keys: &[(String, bool)]) {
 fn keys(query: &Query) -> Vec<(String, bool)> {
     let first = query.sort.first().is_some_and(|sort| sort.descending);
     let sorts = query.sort.iter().enumerate().map(|(at, sort)| (format!("s{at}"), sort.descending));
+    sorts.chain([("r.id".to_owned(), first)]).collect()
+}
+
+/// The same as columns of the resource, of an order that can be walked.
+fn columns(query: &Query) -> Vec<(String, bool)> {
+    let column = |sort: &Sort| if sort.param == "_lastUpdated" { "r.at_ms" } else { "r.id" };
+    let first = query.sort.first().is_some_and(|sort| sort.descending);
+    let sorts = query.sort.iter().map(|sort| (column(sort).to_owned(), sort.descending));
     sorts.chain([("r.id".to_owned(), first)]).collect()
 }
 

@@ -3,10 +3,11 @@
 use super::{failed, query};
 use crate::sql;
 use crate::sql::Dialect::Sqlite;
-use crate::sql::clause::{Leads, probe};
+use crate::sql::clause::probe;
+use crate::sql::lead::Leads;
 use crate::sql::row::{Columns, stored};
 use crate::sql::search::{count, cut, is_counted, page, total};
-use endplate_fhir::search::Query;
+use endplate_fhir::search::{Query, Total};
 use endplate_followup::ports::{Page, StoreError};
 use sqlx::sqlite::{SqlitePool, SqliteRow};
 
@@ -22,13 +23,20 @@ async fn leads(readers: &SqlitePool, asked: &Query) -> Result<Leads, sqlx::Error
 
 /// One page, and how many match in all.
 pub(super) async fn search(readers: &SqlitePool, asked: &Query) -> Result<Page, StoreError> {
-    let leads = leads(readers, asked).await.map_err(failed(CONTEXT))?;
+    let mut leads = leads(readers, asked).await.map_err(failed(CONTEXT))?;
     if asked.count == 0 {
+        if asked.total == Total::Near && !is_counted(asked, &leads) {
+            return Ok(Page::default());
+        }
         let counted = query(count(Sqlite, asked, &leads)).fetch_one(readers).await;
         let total = counted.and_then(|row| total(asked, &row)).map_err(failed(CONTEXT))?;
         return Ok(Page { total, ..Page::default() });
     }
-    let rows = query(page(Sqlite, asked, &leads)).fetch_all(readers).await.map_err(failed(CONTEXT))?;
+    let mut rows = query(page(Sqlite, asked, &leads)).fetch_all(readers).await.map_err(failed(CONTEXT))?;
+    if let Some(others) = leads.after_walk(&asked.clauses).filter(|_| rows.len() <= asked.count) {
+        leads = others;
+        rows = query(page(Sqlite, asked, &leads)).fetch_all(readers).await.map_err(failed(CONTEXT))?;
+    }
     // Most searches find all there is on their first page, and then it need not be counted.
     if asked.after.is_none() && rows.len() <= asked.count {
         let resources: Vec<_> = rows.iter().map(stored).collect::<Result<_, _>>().map_err(failed(CONTEXT))?;

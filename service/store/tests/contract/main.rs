@@ -4,6 +4,7 @@
 mod access;
 mod claim;
 mod facts;
+mod lead;
 mod migration;
 mod outbox;
 mod record;
@@ -129,7 +130,7 @@ macro_rules! every_law {
             search::counted_by_the_days_on_which_they_begin,
             search::a_count_of_nothing_is_the_total_alone,
             search::many_are_counted_to_the_end_only_if_that_is_asked_for,
-            search::what_few_have_is_found_among_very_many,
+            lead::what_few_have_is_found_among_very_many,
             search::pages_neither_repeat_nor_skip_while_rows_are_inserted,
             search::the_total_is_of_the_same_snapshot,
         }

@@ -423,59 +423,6 @@ pub async fn many_are_counted_to_the_end_only_if_that_is_asked_for(store: &dyn S
     assert_eq!(totals().await, [None, None, all, all]);
 }
 
-/// What few have leads to them; what very many have is not counted, and is come to in the order asked for. Either way the same are found.
-pub async fn what_few_have_is_found_among_very_many(store: &dyn Store) {
-    const LAST: usize = TOTAL_MAX + 24;
-    let status = |n: usize| if n.is_multiple_of(3_000) { "on-hold" } else { "requested" };
-    let many = (0..=LAST).map(|n| {
-        let rows = [token("status", None, status(n)), token("code", None, "review")];
-        let ms = i64::try_from(LAST - n).unwrap();
-        let due = date("due", ms, ms);
-        let owner = reference("owner", "Organization", if n < 5 { "few" } else { "desk" });
-        found_by(&[rows[0].clone(), rows[1].clone(), due, owner], put("Task", &format!("{n:05}"), 1))
-    });
-    commit(store, many.collect()).await;
-    let is = |param: &str, code: &str| clause(param, vec![coded(TokenSystem::Any, Some(code))]);
-    let by = |id: &str| {
-        clause("owner", vec![Match::Reference { kind: Some("Organization".to_owned()), id: id.to_owned() }])
-    };
-    let due = |prefix, ms| clause("due", vec![Match::Date { prefix, start_ms: ms, end_ms: ms }]);
-    let either =
-        clause("status", ["on-hold", "draft"].map(|code| coded(TokenSystem::Any, Some(code))).to_vec());
-    let held = ["00000", "03000", "06000", "09000"];
-    for clauses in [
-        vec![is("status", "on-hold")],
-        vec![either],
-        vec![is("code", "review"), is("status", "on-hold")],
-        vec![due(Prefix::Ge, 0), is("status", "on-hold"), is("code", "review")],
-        vec![Clause { negated: true, ..is("status", "requested") }],
-        vec![by("few"), is("status", "on-hold")],
-    ] {
-        let asked = query(clauses.clone());
-        let found = ids(store, &asked).await;
-        assert_eq!(found, held[..if clauses[0] == by("few") { 1 } else { 4 }], "{clauses:?}");
-    }
-    let first = async |clauses: Vec<Clause>, sort: &str, descending| {
-        let sort = if sort.is_empty() { vec![] } else { vec![Sort { param: sort.to_owned(), descending }] };
-        let page = store.search(&Query { count: 2, sort, ..query(clauses) }).await.unwrap();
-        let ids: Vec<String> = page.resources.into_iter().map(|resource| resource.id).collect();
-        (ids.join(" "), page.total, page.next.is_some())
-    };
-    let common = || vec![is("status", "requested"), by("desk"), due(Prefix::Ge, 0)];
-    let last = || format!("{LAST:05} {:05}", LAST - 1);
-    assert_eq!(first(common(), "", false).await, ("00005 00006".to_owned(), None, true));
-    assert_eq!(first(common(), "_id", true).await, (last(), None, true));
-    assert_eq!(first(common(), "due", false).await, (last(), None, true));
-    let from = |ms| vec![is("status", "requested"), due(Prefix::Le, ms)];
-    assert_eq!(first(from(1), "due", false).await, (last(), Some(2), false));
-    assert_eq!(first(vec![due(Prefix::Le, 2)], "", false).await.1, Some(3));
-    let held = LAST as u64 + 1 - 4;
-    for count in [0, 2] {
-        let asked = Query { count, total: Total::Whole, ..query(common()) };
-        assert_eq!(store.search(&asked).await.unwrap().total, Some(held - 4));
-    }
-}
-
 /// Ids of all pages, one resource of `late` put between each two.
 async fn paged(store: &dyn Store, mut query: Query, late: Vec<Put>) -> Vec<String> {
     query.count = 7;
