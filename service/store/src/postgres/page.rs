@@ -25,7 +25,7 @@ async fn snapshot(readers: &PgPool) -> Result<Transaction<'static, sqlx::Postgre
 async fn leads(readers: &PgPool, asked: &Query) -> Result<Leads, sqlx::Error> {
     match probe(Postgres, asked) {
         Some(statement) => Leads::found(asked, &query(statement).fetch_one(readers).await?),
-        None => Ok(Leads::expected(&asked.clauses)),
+        None => Ok(Leads::unasked(asked)),
     }
 }
 
@@ -54,6 +54,12 @@ pub(super) async fn search(readers: &PgPool, asked: &Query) -> Result<Page, Stor
     }
     if !is_counted(asked, &leads) {
         return cut(asked, rows, None).map_err(failed(SEARCHING));
+    }
+    if leads.is_walk() {
+        // The same walk might end sooner the next time.
+        let counted = query(count(Postgres, asked, &leads)).fetch_one(readers).await;
+        let total = counted.and_then(|row| total(asked, &row)).map_err(failed(SEARCHING))?;
+        return cut(asked, rows, total).map_err(failed(SEARCHING));
     }
     let mut snapshot = snapshot(readers).await.map_err(failed(SEARCHING))?;
     let counted = query(count(Postgres, asked, &leads)).fetch_one(&mut *snapshot).await;

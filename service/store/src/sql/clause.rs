@@ -7,7 +7,7 @@
 //! `r` is always the resource that the nearest `select` is about: what a chain follows is a `select` of its own inside.
 
 use super::lead::{Leads, is_probed, is_settled, leader};
-use super::{Dialect, Statement};
+use super::{Dialect, Statement, number};
 use endplate_fhir::index::{self, ParamKind};
 use endplate_fhir::search::{Asked, Clause, Match, Part, Prefix, Query, TOTAL_MAX, TokenSystem, Unit, fold};
 
@@ -64,6 +64,13 @@ pub(super) fn walk(sql: &mut Statement, kind: &str, order: impl FnOnce(&mut Stat
 pub(super) fn is_met(sql: &mut Statement, kind: &str, clauses: &[Clause], leads: &Leads) {
     sql.push("true");
     all_checked(sql, kind, clauses, leads, true);
+}
+
+/// That a walk comes to all resources of the type.
+pub(super) fn is_all(sql: &mut Statement, kind: &str) {
+    sql.push("(select count(*) from (select 1 from resource r where ");
+    of_kind(sql, kind, false);
+    sql.push_limit(Leads::WALK_MAX + 1).push(") t) <= ").push_bind(number(Leads::WALK_MAX as u64));
 }
 
 fn is_fenced(sql: &Statement, leads: &Leads) -> bool {

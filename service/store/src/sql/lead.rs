@@ -121,8 +121,17 @@ impl Leads {
         Self { these: clauses.iter().map(leads).collect(), is_common: false, is_walk: false }
     }
 
-    /// As the answer to [`probe`] has it: those that find no more than are counted for a total. If there are none, a walk comes first
-    /// wherever the order is one that can be walked.
+    /// What leads where nothing is counted.
+    pub(crate) fn unasked(query: &Query) -> Self {
+        let expected = Self::expected(&query.clauses);
+        if is_sure(&query.clauses) || !expected.any() || !can_walk(query) {
+            return expected;
+        }
+        Self { these: vec![false; query.clauses.len()], is_common: false, is_walk: true }
+    }
+
+    /// As the answer to [`probe`](super::clause::probe) has it: those that find no more than are counted for a total. If there are none, a
+    /// walk comes first wherever the order is one that can be walked.
     pub(crate) fn found(query: &Query, row: &impl Columns) -> Result<Self, sqlx::Error> {
         let mut these = Vec::with_capacity(query.clauses.len());
         let mut column = 0;
@@ -134,12 +143,7 @@ impl Leads {
         if these.contains(&true) {
             return Ok(Self { these, is_common: false, is_walk: false });
         }
-        let by_index = match &query.sort[..] {
-            [] => true,
-            [sort] => matches!(sort.param.as_str(), "_id" | "_lastUpdated"),
-            _ => false,
-        };
-        if by_index && query.count > 0 && query.total != Total::Whole {
+        if can_walk(query) {
             return Ok(Self { these, is_common: true, is_walk: true });
         }
         Ok(Self { is_common: true, ..Self::expected(&query.clauses) })
@@ -147,7 +151,7 @@ impl Leads {
 
     /// What leads where a walk did not fill its page.
     pub(crate) fn after_walk(&self, clauses: &[Clause]) -> Option<Self> {
-        self.is_walk.then(|| Self { is_common: true, ..Self::expected(clauses) })
+        self.is_walk.then(|| Self { is_common: self.is_common, ..Self::expected(clauses) })
     }
 
     /// Whether each clause that could lead finds so many that to count what meets them all would take long.
@@ -156,7 +160,7 @@ impl Leads {
     }
 
     /// Whether a page is of what a walk comes to.
-    pub(super) fn is_walk(&self) -> bool {
+    pub(crate) fn is_walk(&self) -> bool {
         self.is_walk
     }
 
@@ -174,8 +178,22 @@ pub(super) fn is_probed(clause: &Clause) -> bool {
     rank(clause).is_some() && is_countable(clause)
 }
 
-/// Whether it is known what leads before anything is counted: one is sure to find few, or must lead, or there is none to count.
+/// Whether one is sure to find few, or must lead.
+fn is_sure(clauses: &[Clause]) -> bool {
+    names_ids(clauses) || clauses.iter().any(|clause| rank(clause) == Some(Rank::One) || is_chain(clause))
+}
+
+/// Whether nothing is gained by counting before it is decided what leads.
 pub(super) fn is_settled(clauses: &[Clause]) -> bool {
-    let is_sure = |clause: &Clause| rank(clause) == Some(Rank::One) || is_chain(clause);
-    names_ids(clauses) || clauses.iter().any(is_sure) || !clauses.iter().any(is_probed)
+    is_sure(clauses) || !clauses.iter().any(is_probed)
+}
+
+/// Whether the page of a query is one along an index of its type.
+fn can_walk(query: &Query) -> bool {
+    let by_index = match &query.sort[..] {
+        [] => true,
+        [sort] => matches!(sort.param.as_str(), "_id" | "_lastUpdated"),
+        _ => false,
+    };
+    by_index && query.count > 0 && query.total != Total::Whole
 }

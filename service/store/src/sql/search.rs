@@ -1,10 +1,10 @@
 //! A query as SQL, for both databases. Every value is bound; only text written here is pushed. What its clauses ask is said by
 //! [`clause`](super::clause).
 
-use super::clause::{candidates, is_meant, is_met, is_of, walk};
+use super::clause::{candidates, is_all, is_meant, is_met, is_of, walk};
 use super::lead::Leads;
 use super::row::{Columns, stored};
-use super::{Dialect, Statement};
+use super::{Dialect, Statement, number};
 use endplate_fhir::index::{self, ParamKind};
 use endplate_fhir::search::{Cursor, Query, Sort, SortValue, TOTAL_MAX, Total};
 use endplate_followup::ports::Page;
@@ -38,6 +38,17 @@ pub(crate) fn counts(dialect: Dialect, query: &Query, param: &str) -> Statement 
 
 /// The statement of how many match, as far as they are counted; see [`total`].
 pub(crate) fn count(dialect: Dialect, query: &Query, leads: &Leads) -> Statement {
+    if leads.is_walk() {
+        // As far as a walk comes; what lies beyond may be any number.
+        let mut sql = Statement::new(dialect, "select case when ");
+        is_all(&mut sql, &query.kind);
+        sql.push(" then (select count(*) from ");
+        walk(&mut sql, &query.kind, |_| {});
+        sql.push(" where ");
+        is_met(&mut sql, &query.kind, &query.clauses, leads);
+        sql.push(") else ").push_bind(number(TOTAL_MAX as u64 + 1)).push(" end");
+        return sql;
+    }
     let mut sql = Statement::new(dialect, "select count(*) from (select 1 from ");
     // Where all are counted, there is no order to walk in.
     let expected =

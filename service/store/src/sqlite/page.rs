@@ -17,7 +17,7 @@ const CONTEXT: &str = "searching";
 async fn leads(readers: &SqlitePool, asked: &Query) -> Result<Leads, sqlx::Error> {
     match probe(Sqlite, asked) {
         Some(statement) => Leads::found(asked, &query(statement).fetch_one(readers).await?),
-        None => Ok(Leads::expected(&asked.clauses)),
+        None => Ok(Leads::unasked(asked)),
     }
 }
 
@@ -44,6 +44,12 @@ pub(super) async fn search(readers: &SqlitePool, asked: &Query) -> Result<Page, 
     }
     if !is_counted(asked, &leads) {
         return cut(asked, rows, None).map_err(failed(CONTEXT));
+    }
+    if leads.is_walk() {
+        // The same walk might end sooner the next time.
+        let counted = query(count(Sqlite, asked, &leads)).fetch_one(readers).await;
+        let total = counted.and_then(|row| total(asked, &row)).map_err(failed(CONTEXT))?;
+        return cut(asked, rows, total).map_err(failed(CONTEXT));
     }
     // One transaction, so that the page and the count are of one snapshot.
     let mut snapshot = readers.begin().await.map_err(failed(CONTEXT))?;
