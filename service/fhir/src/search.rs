@@ -416,7 +416,7 @@ pub const TOTAL_MAX: usize = 10_000;
 pub enum Total {
     /// Not at all: `_total=none`.
     None,
-    /// As far as [`TOTAL_MAX`]. Where there are more, nobody knows how many.
+    /// As far as [`TOTAL_MAX`]. Where there are more, or only a look at very many would tell, nobody knows how many.
     #[default]
     Near,
     /// To the end: `_total=accurate`, or only their number is asked for.

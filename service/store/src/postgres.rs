@@ -36,6 +36,7 @@ use std::borrow::Cow;
 use std::sync::Arc;
 use std::time::Duration;
 use tokio::task::JoinSet;
+use tracing::Instrument;
 
 /// Readers at once, of one instance. Three instances and their writers fit into the hundred connections that a server takes
 /// unless it is told otherwise.
@@ -381,15 +382,16 @@ impl Store for PostgresStore {
     }
 
     async fn commit(&self, change: Changeset) -> Result<(), StoreError> {
-        // In a task of its own, which ends with its caller. Others wait for what it has locked: it must not wait itself until its caller,
-        // who may be deciding something else meanwhile, has time for it.
+        // In a task of its own, which is told to end with its caller. Others wait for what it has locked: it must not wait itself until
+        // its caller, who may be deciding something else meanwhile, has time for it.
         let (writers, is_cut) = (self.writers.clone(), self.is_cut);
         let mut task = JoinSet::new();
-        task.spawn(async move { write::commit(&writers, is_cut, &change).await });
-        let done = task.join_next().await;
-        done.unwrap_or(Ok(Err(StoreError::Moved))).unwrap_or_else(|stopped| {
-            Err(StoreError::Failed { context: "writing", source: Box::new(stopped) })
-        })
+        task.spawn(async move { write::commit(&writers, is_cut, &change).await }.in_current_span());
+        match task.join_next().await {
+            Some(Ok(done)) => done,
+            Some(Err(stopped)) if stopped.is_panic() => std::panic::resume_unwind(stopped.into_panic()),
+            _ => Err(StoreError::Failed { context: "writing", source: "the service is stopping".into() }),
+        }
     }
 
     async fn chain_head(&self) -> Result<Option<Link>, StoreError> {

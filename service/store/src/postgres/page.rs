@@ -10,64 +10,71 @@ use crate::sql::row::{Columns, stored};
 use crate::sql::search::{count, cut, is_counted, page, total};
 use endplate_fhir::search::{Query, Total};
 use endplate_followup::ports::{Page, Past, PastPage, StoreError};
-use sqlx::Transaction;
-use sqlx::postgres::{PgPool, PgRow};
+use sqlx::postgres::{PgConnection, PgPool, PgRow};
+use sqlx::{Connection, Transaction};
 
 const SEARCHING: &str = "searching";
 const READING: &str = "reading a history";
 
+/// How several statements of one snapshot begin.
+const SNAPSHOT: &str = "begin isolation level repeatable read read only";
+
 /// Several statements of one snapshot.
 async fn snapshot(readers: &PgPool) -> Result<Transaction<'static, sqlx::Postgres>, sqlx::Error> {
-    readers.begin_with("begin isolation level repeatable read read only").await
+    readers.begin_with(SNAPSHOT).await
 }
 
 /// Which clauses lead; the database is asked where that depends on how many match each.
-async fn leads(readers: &PgPool, asked: &Query) -> Result<Leads, sqlx::Error> {
+async fn leads(connection: &mut PgConnection, asked: &Query) -> Result<Leads, sqlx::Error> {
     match probe(Postgres, asked) {
-        Some(statement) => Leads::found(asked, &query(statement).fetch_one(readers).await?),
+        Some(statement) => Leads::found(asked, &query(statement).fetch_one(connection).await?),
         None => Ok(Leads::unasked(asked)),
+    }
+}
+
+/// The rows of a page, and what led to them: others than asked for where a walk did not fill it.
+async fn rows(
+    connection: &mut PgConnection,
+    asked: &Query,
+    leads: Leads,
+) -> Result<(Vec<PgRow>, Leads), sqlx::Error> {
+    let rows = query(page(Postgres, asked, &leads)).fetch_all(&mut *connection).await?;
+    match leads.after_walk(&asked.clauses).filter(|_| rows.len() <= asked.count) {
+        Some(leads) => Ok((query(page(Postgres, asked, &leads)).fetch_all(connection).await?, leads)),
+        None => Ok((rows, leads)),
     }
 }
 
 /// One page, and how many match in all.
 pub(super) async fn search(readers: &PgPool, asked: &Query) -> Result<Page, StoreError> {
-    let mut leads = leads(readers, asked).await.map_err(failed(SEARCHING))?;
+    found(readers, asked).await.map_err(failed(SEARCHING))
+}
+
+async fn found(readers: &PgPool, asked: &Query) -> Result<Page, sqlx::Error> {
+    let mut connection = readers.acquire().await?;
+    let leads = leads(&mut connection, asked).await?;
     if asked.count == 0 {
         if asked.total == Total::Near && !is_counted(asked, &leads) {
             return Ok(Page::default());
         }
-        let counted = query(count(Postgres, asked, &leads)).fetch_one(readers).await;
-        let total = counted.and_then(|row| total(asked, &row)).map_err(failed(SEARCHING))?;
-        return Ok(Page { total, ..Page::default() });
+        let counted = query(count(Postgres, asked, &leads)).fetch_one(&mut *connection).await?;
+        return Ok(Page { total: total(asked, &counted)?, ..Page::default() });
     }
-    let mut rows =
-        query(page(Postgres, asked, &leads)).fetch_all(readers).await.map_err(failed(SEARCHING))?;
-    if let Some(others) = leads.after_walk(&asked.clauses).filter(|_| rows.len() <= asked.count) {
-        leads = others;
-        rows = query(page(Postgres, asked, &leads)).fetch_all(readers).await.map_err(failed(SEARCHING))?;
-    }
+    let (first, leads) = rows(&mut connection, asked, leads).await?;
     // Most searches find all there is on their first page, and then it need not be counted.
-    if asked.after.is_none() && rows.len() <= asked.count {
-        let resources: Vec<_> =
-            rows.iter().map(stored).collect::<Result<_, _>>().map_err(failed(SEARCHING))?;
+    if asked.after.is_none() && first.len() <= asked.count {
+        let resources = first.iter().map(stored).collect::<Result<Vec<_>, _>>()?;
         return Ok(Page { total: Some(resources.len() as u64), resources, next: None });
     }
     if !is_counted(asked, &leads) {
-        return cut(asked, rows, None).map_err(failed(SEARCHING));
+        return cut(asked, first, None);
     }
-    if leads.is_walk() {
-        // The same walk might end sooner the next time.
-        let counted = query(count(Postgres, asked, &leads)).fetch_one(readers).await;
-        let total = counted.and_then(|row| total(asked, &row)).map_err(failed(SEARCHING))?;
-        return cut(asked, rows, total).map_err(failed(SEARCHING));
-    }
-    let mut snapshot = snapshot(readers).await.map_err(failed(SEARCHING))?;
-    let counted = query(count(Postgres, asked, &leads)).fetch_one(&mut *snapshot).await;
-    let total = counted.and_then(|row| total(asked, &row)).map_err(failed(SEARCHING))?;
-    let rows =
-        query(page(Postgres, asked, &leads)).fetch_all(&mut *snapshot).await.map_err(failed(SEARCHING))?;
-    snapshot.commit().await.map_err(failed(SEARCHING))?;
-    cut(asked, rows, total).map_err(failed(SEARCHING))
+    // One transaction, so that the page and the count are of one snapshot.
+    let mut snapshot = connection.begin_with(SNAPSHOT).await?;
+    let (rows, leads) = rows(&mut snapshot, asked, leads).await?;
+    let counted = query(count(Postgres, asked, &leads)).fetch_one(&mut *snapshot).await?;
+    snapshot.commit().await?;
+    cut(asked, rows, total(asked, &counted)?)
 }
 
 /// One page of versions, newest first, and how many there are in all.

@@ -10,6 +10,7 @@ use super::lead::{Leads, is_probed, is_settled, leader};
 use super::{Dialect, Statement, number};
 use endplate_fhir::index::{self, ParamKind};
 use endplate_fhir::search::{Asked, Clause, Match, Part, Prefix, Query, TOTAL_MAX, TokenSystem, Unit, fold};
+use std::borrow::Cow;
 
 /// The statement of how many rows each clause finds, as far as anybody counts; none where that decides nothing: one is sure to find few, or
 /// must lead, or there is none of which it is easily said.
@@ -164,7 +165,10 @@ fn keys(sql: &mut Statement, kind: &str, clause: &Clause, which: Keys) {
                 let (table, modifier) = rows_of(asked);
                 sql.push("select t.resource from ").push(table).push(" t where ");
                 is_of(sql, kind, &clause.params, modifier);
-                holds(sql, asked, true);
+                match which {
+                    Keys::All => holds(sql, asked, true),
+                    Keys::AtLeast => holds(sql, &by_index(asked), true),
+                }
             }
         }
     }
@@ -287,6 +291,19 @@ fn has_row(
     is_of(sql, kind, &clause.params, modifier);
     holds(sql);
     sql.push(if one_by_one && sql.dialect() == Dialect::Postgres { " offset 0)" } else { ")" });
+}
+
+/// As much of a value as an index knows: neither systems nor units.
+fn by_index(asked: &Match) -> Cow<'_, Match> {
+    match asked {
+        Match::Token { code: Some(code), .. } | Match::Identified { code: Some(code), .. } => {
+            Cow::Owned(Match::Token { system: TokenSystem::Any, code: Some(code.clone()) })
+        }
+        Match::Quantity { prefix, asked, .. } => {
+            Cow::Owned(Match::Quantity { prefix: *prefix, asked: *asked, unit: Unit::Any })
+        }
+        _ => Cow::Borrowed(asked),
+    }
 }
 
 /// In which table the rows of a value stand, and what their parameter has behind its name.

@@ -69,9 +69,10 @@ fn is_countable(clause: &Clause) -> bool {
         Match::Typed { .. } | Match::Reference { .. } | Match::Below(_) => true,
         Match::Text { part, .. } => *part != Part::Anywhere,
         // An index is by where a range begins.
-        Match::Date { prefix, .. } | Match::Quantity { prefix, .. } => {
+        Match::Date { prefix, .. } => {
             matches!(prefix, Prefix::Eq | Prefix::Lt | Prefix::Le | Prefix::Sa)
         }
+        Match::Quantity { prefix, .. } => matches!(prefix, Prefix::Lt | Prefix::Le | Prefix::Sa),
         Match::All(clauses) => leader(clauses).is_some_and(is_countable),
         _ => false,
     })
@@ -79,7 +80,8 @@ fn is_countable(clause: &Clause) -> bool {
 
 /// Of several clauses that all must be met, the one that can be expected to name the fewest.
 pub(super) fn leader(clauses: &[Clause]) -> Option<&Clause> {
-    clauses.iter().filter(|clause| rank(clause).is_some()).max_by_key(|clause| rank(clause))
+    // The first of equals.
+    clauses.iter().rev().filter(|clause| rank(clause).is_some()).max_by_key(|clause| rank(clause))
 }
 
 /// Whether a clause follows references. What it comes to is decided once, whether it leads or not.
@@ -95,29 +97,36 @@ fn names_ids(clauses: &[Clause]) -> bool {
     clauses.iter().any(is_id)
 }
 
-/// Which clauses of a search lead, by their places.
+/// Whether a clause names instants of the last update, of which each type has an index.
+fn names_updates(clauses: &[Clause]) -> bool {
+    let is_updated =
+        |clause: &Clause| !clause.negated && clause.params.iter().any(|param| param == "_lastUpdated");
+    clauses.iter().any(is_updated)
+}
+
+/// Which clauses of a search lead, by their places. It is one, and those that follow references: of two that lead PostgreSQL may hold each
+/// row of the one against each of the other, since it takes both to be few.
 #[derive(Debug, PartialEq, Eq)]
 pub(crate) struct Leads {
     these: Vec<bool>,
-    /// Whether what could lead was counted and finds very many.
+    /// Whether all that is asked for was counted and finds very many.
     is_common: bool,
     /// Whether none leads: the first [`Leads::WALK_MAX`] resources of the type are checked, in the order asked for.
     is_walk: bool,
 }
 
 impl Leads {
-    /// How many resources a walk comes to. Where a clause finds more than [`TOTAL_MAX`], spread evenly over millions, a page is full by then.
+    /// How many resources a walk comes to: a moment's work, in which one of some hundreds is found often enough to fill a usual page.
     pub(super) const WALK_MAX: usize = 2 * TOTAL_MAX;
 
-    /// Those that can be expected to name the fewest. None where ids are named; nor by a code alone beside an instant of the last update,
+    /// What can be expected to name the fewest. None where ids are named; nor by a code alone beside an instant of the last update,
     /// which has an index of its own.
     pub(crate) fn expected(clauses: &[Clause]) -> Self {
-        let is_updated =
-            |clause: &Clause| !clause.negated && clause.params.iter().any(|param| param == "_lastUpdated");
-        let best = leader(clauses)
-            .and_then(rank)
-            .filter(|best| !names_ids(clauses) && (*best > Rank::Code || !clauses.iter().any(is_updated)));
-        let leads = |clause: &Clause| best.is_some() && (rank(clause) == best || is_chain(clause));
+        let leader = leader(clauses).filter(|leader| {
+            !names_ids(clauses) && (rank(leader) > Some(Rank::Code) || !names_updates(clauses))
+        });
+        let leads =
+            |clause: &Clause| leader.is_some_and(|leader| std::ptr::eq(leader, clause) || is_chain(clause));
         Self { these: clauses.iter().map(leads).collect(), is_common: false, is_walk: false }
     }
 
@@ -130,31 +139,32 @@ impl Leads {
         Self { these: vec![false; query.clauses.len()], is_common: false, is_walk: true }
     }
 
-    /// As the answer to [`probe`](super::clause::probe) has it: those that find no more than are counted for a total. If there are none, a
-    /// walk comes first wherever the order is one that can be walked.
+    /// As the answer to [`probe`](super::clause::probe) has it: the one that finds the fewest, if these are no more than are counted for a
+    /// total. Else a walk comes first wherever the order is one that can be walked.
     pub(crate) fn found(query: &Query, row: &impl Columns) -> Result<Self, sqlx::Error> {
-        let mut these = Vec::with_capacity(query.clauses.len());
-        let mut column = 0;
-        for clause in &query.clauses {
-            let is_counted = is_probed(clause);
-            these.push(is_counted && row.integer(column)? <= number(TOTAL_MAX as u64));
-            column += usize::from(is_counted);
-        }
-        if these.contains(&true) {
+        let mut these = vec![false; query.clauses.len()];
+        let probed = query.clauses.iter().zip(&mut these).filter(|(clause, _)| is_probed(clause));
+        let found = probed.enumerate().map(|(column, (_, leads))| Ok((row.integer(column)?, leads)));
+        let fewest =
+            found.collect::<Result<Vec<_>, sqlx::Error>>()?.into_iter().min_by_key(|(rows, _)| *rows);
+        if let Some((_, leads)) = fewest.filter(|(rows, _)| *rows <= number(TOTAL_MAX as u64)) {
+            *leads = true;
             return Ok(Self { these, is_common: false, is_walk: false });
         }
+        // What several clauses have in common may be few.
+        let is_common = these.len() == 1;
         if can_walk(query) {
-            return Ok(Self { these, is_common: true, is_walk: true });
+            return Ok(Self { these, is_common, is_walk: true });
         }
-        Ok(Self { is_common: true, ..Self::expected(&query.clauses) })
+        Ok(Self { is_common, ..Self::expected(&query.clauses) })
     }
 
     /// What leads where a walk did not fill its page.
     pub(crate) fn after_walk(&self, clauses: &[Clause]) -> Option<Self> {
-        self.is_walk.then(|| Self { is_common: self.is_common, ..Self::expected(clauses) })
+        self.is_walk.then(|| Self::expected(clauses))
     }
 
-    /// Whether each clause that could lead finds so many that to count what meets them all would take long.
+    /// Whether more are known to match than are counted for a total, without a count of them.
     pub(super) fn is_common(&self) -> bool {
         self.is_common
     }
@@ -195,5 +205,5 @@ fn can_walk(query: &Query) -> bool {
         [sort] => matches!(sort.param.as_str(), "_id" | "_lastUpdated"),
         _ => false,
     };
-    by_index && query.count > 0 && query.total != Total::Whole
+    by_index && !names_updates(&query.clauses) && query.count > 0 && query.total != Total::Whole
 }
