@@ -109,7 +109,7 @@ fn names_updates(clauses: &[Clause]) -> bool {
 #[derive(Debug, PartialEq, Eq)]
 pub(crate) struct Leads {
     these: Vec<bool>,
-    /// Whether all that is asked for was counted and finds very many.
+    /// Whether all that is asked for is one clause, which was counted and finds very many.
     is_common: bool,
     /// Whether none leads: the first [`Leads::WALK_MAX`] resources of the type are checked, in the order asked for.
     is_walk: bool,
@@ -164,7 +164,7 @@ impl Leads {
         self.is_walk.then(|| Self::expected(clauses))
     }
 
-    /// Whether more are known to match than are counted for a total, without a count of them.
+    /// Whether a count of what matches would come to more than are counted for a total, as far as an index of the values tells.
     pub(super) fn is_common(&self) -> bool {
         self.is_common
     }
