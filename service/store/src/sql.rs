@@ -5,6 +5,7 @@ pub(crate) mod clause;
 pub(crate) mod history;
 pub(crate) mod lead;
 pub(crate) mod outbox;
+pub(crate) mod page;
 pub(crate) mod record;
 pub(crate) mod row;
 pub(crate) mod search;
