@@ -95,9 +95,10 @@ pub async fn run(
     Ok(world.trace)
 }
 
-/// Who goes first in the life of a process, by how many there were before it.
-fn turns(seed: u64, before: u64) -> Dice {
-    Dice::of(seed, &format!("turns {before}"))
+/// The store of a process, by how many processes there were before it.
+fn open(ground: &Ground, journal: &Journal, fault: Fault, seed: u64, before: u64) -> Arc<Shaky> {
+    let turns = Dice::of(seed, &format!("turns {before}"));
+    Arc::new(Shaky::new(ground.open(), ground.home(), Arc::clone(journal), Flaw::new(fault), turns))
 }
 
 fn serve(store: &Arc<Shaky>, clock: &Arc<SimClock>) -> Endplate {
@@ -113,13 +114,7 @@ impl<'a> World<'a> {
         let known = Misfortune::ALL.into_iter().filter(|(_, per_mille)| dice.happens(*per_mille));
         let misfortunes = known.map(|(one, _)| one).collect();
         let journal = Journal::default();
-        let store = Arc::new(Shaky::new(
-            ground.open(),
-            ground.home(),
-            Arc::clone(&journal),
-            Flaw::new(fault),
-            turns(seed, 0),
-        ));
+        let store = open(ground, &journal, fault, seed, 0);
         let endplate = serve(&store, &clock);
         Self {
             seed,
@@ -212,14 +207,7 @@ impl<'a> World<'a> {
     async fn restart(&mut self) -> Result<(), Violation> {
         self.trace.restarts += 1;
         self.network.note_fault();
-        let (flaw, journal) = (Flaw::new(self.fault), Arc::clone(&self.journal));
-        self.store = Arc::new(Shaky::new(
-            self.ground.open(),
-            self.ground.home(),
-            journal,
-            flaw,
-            turns(self.seed, self.trace.restarts),
-        ));
+        self.store = open(self.ground, &self.journal, self.fault, self.seed, self.trace.restarts);
         self.endplate = serve(&self.store, &self.clock);
         self.absorb()?;
         let kept = self.kept().await;

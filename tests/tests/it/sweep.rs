@@ -30,25 +30,24 @@ async fn spoil(store: &dyn Store, clock: &TurnedClock, id: &str, member: &str, v
     store.commit(Changeset { at: Some(clock.now()), puts: vec![put], ..Changeset::default() }).await.unwrap();
 }
 
-/// Writes everything of a patient.
-async fn admit(endplate: &Endplate, number: usize) {
-    for resource in records(number) {
-        let name = |member: &str| resource[member].as_str().unwrap().to_owned();
-        endplate.update(&name("resourceType"), &name("id"), resource, None).await.unwrap();
+/// A clinic whose sweep looks at so many together, with so many patients.
+async fn clinic(store: Arc<dyn Store>, together: usize, patients: usize) -> Clinic {
+    let clock = TurnedClock::at("2026-03-03");
+    let together = NonZeroUsize::new(together).unwrap();
+    let endplate = Endplate::new(store, clock.clone(), settings()).sweeping(together);
+    let clinic = Clinic { endplate, clock };
+    for resource in (1..=patients).flat_map(records) {
+        clinic.put(resource).await.unwrap();
     }
+    clinic
 }
 
 /// While one patient's records are waited for, the next one's are worked on.
 #[tokio::test]
 async fn patients_are_looked_at_side_by_side() {
     let store = Arc::new(MemoryStore::default());
-    let clock = TurnedClock::at("2026-03-03");
-    let together = NonZeroUsize::new(2).unwrap();
-    let endplate = Endplate::new(store.clone(), clock.clone(), settings()).sweeping(together);
-    for number in 1..=3 {
-        admit(&endplate, number).await;
-    }
-    clock.turn_to("2027-01-15");
+    let clinic = clinic(store.clone(), 2, 3).await;
+    clinic.clock.turn_to("2027-01-15");
     // One alert each stands since the records came.
     let is_swept = {
         let store = store.clone();
@@ -76,7 +75,7 @@ async fn patients_are_looked_at_side_by_side() {
             panic!("nobody else is looked at");
         }),
     );
-    let report = endplate.sweep(&|_| {}).await.unwrap();
+    let report = clinic.endplate.sweep(&|_| {}).await.unwrap();
     assert_eq!(report, SweepReport { patients: 3, changed: 3, passed_over: vec![] });
     assert!(["p1", "p2", "p3"].into_iter().all(is_swept));
 }
@@ -84,21 +83,14 @@ async fn patients_are_looked_at_side_by_side() {
 /// A fault that shows in one patient's records alone is that patient's.
 #[tokio::test]
 async fn a_look_that_panics_holds_up_nobody_else() {
-    let store = Arc::new(MemoryStore::default());
-    let clock = TurnedClock::at("2026-03-03");
     for together in [1, 3] {
-        let together = NonZeroUsize::new(together).unwrap();
-        let store = Arc::new(store.fork());
-        clock.turn_to("2026-03-03");
-        let endplate = Endplate::new(store.clone(), clock.clone(), settings()).sweeping(together);
-        for number in 1..=4 {
-            admit(&endplate, number).await;
-        }
-        clock.turn_to("2027-01-15");
+        let store = Arc::new(MemoryStore::default());
+        let clinic = clinic(store.clone(), together, 4).await;
+        clinic.clock.turn_to("2027-01-15");
         store.before(Reading::Compartment, Box::pin(async { panic!("as a fault of the service would") }));
-        let report = endplate.sweep(&|_| {}).await.unwrap();
+        let report = clinic.endplate.sweep(&|_| {}).await.unwrap();
         assert_eq!(report, SweepReport { patients: 4, changed: 3, passed_over: vec!["p1".to_owned()] });
-        let report = endplate.sweep(&|_| {}).await.unwrap();
+        let report = clinic.endplate.sweep(&|_| {}).await.unwrap();
         assert_eq!(report, SweepReport { patients: 1, changed: 1, passed_over: vec![] });
     }
 }
@@ -108,14 +100,7 @@ async fn a_look_that_panics_holds_up_nobody_else() {
 async fn a_sweep_leaves_the_same_however_many_it_looks_at_together() {
     let mut left = Vec::new();
     for together in [1, 5] {
-        let store = stores::fresh().await;
-        let clock = TurnedClock::at("2026-03-03");
-        let together = NonZeroUsize::new(together).unwrap();
-        let endplate = Endplate::new(store, clock.clone(), settings()).sweeping(together);
-        let clinic = Clinic { endplate, clock };
-        for number in 1..=12 {
-            admit(&clinic.endplate, number).await;
-        }
+        let clinic = clinic(stores::fresh().await, together, 12).await;
         clinic.clock.turn_to("2027-01-15");
         let report = clinic.endplate.sweep(&|_| {}).await.unwrap();
         assert_eq!(report, SweepReport { patients: 12, changed: 12, passed_over: vec![] });
@@ -134,8 +119,8 @@ async fn a_patient_for_whom_nothing_can_be_derived_holds_up_nobody_else() {
         let name = |member: &str| resource[member].as_str().unwrap().to_owned();
         endplate.update(&name("resourceType"), &name("id"), resource, None).await.unwrap();
     };
-    for number in 1..=3 {
-        admit(&endplate, number).await;
+    for resource in (1..=3).flat_map(records) {
+        put(resource).await;
     }
     // The surgeon to whom an alert would be addressed is nobody.
     let nobody = json!([{ "actor": { "reference": 5 } }]);

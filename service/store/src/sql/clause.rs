@@ -41,7 +41,7 @@ pub(super) fn candidates(sql: &mut Statement, kind: &str, clauses: &[Clause], le
     sql.push(" offset 0) r");
 }
 
-/// That `r`, one of the [`candidates`], is of a type and meets all clauses.
+/// That `r`, one of the [`candidates`] or of those that a [`walk`] comes to, is of a type and meets all clauses.
 pub(super) fn is_meant(sql: &mut Statement, kind: &str, clauses: &[Clause], leads: &Leads) {
     let is_fenced = is_fenced(sql, leads);
     if is_fenced {
@@ -50,7 +50,10 @@ pub(super) fn is_meant(sql: &mut Statement, kind: &str, clauses: &[Clause], lead
         of_kind(sql, kind, leads.any());
         all_led(sql, kind, clauses, leads);
     }
-    all_checked(sql, kind, clauses, leads, is_fenced);
+    for clause in leads.of(clauses, false) {
+        sql.push(" and ");
+        checked(sql, kind, clause, is_fenced);
+    }
 }
 
 /// Opens `from`: the resources `r` that a walk comes to; what `order` says bounds and orders it.
@@ -61,12 +64,6 @@ pub(super) fn walk(sql: &mut Statement, kind: &str, order: impl FnOnce(&mut Stat
     sql.push_limit(Leads::WALK_MAX).push(") r");
 }
 
-/// That `r`, to which a walk came, meets all clauses.
-pub(super) fn is_met(sql: &mut Statement, kind: &str, clauses: &[Clause], leads: &Leads) {
-    sql.push("true");
-    all_checked(sql, kind, clauses, leads, true);
-}
-
 /// That a walk comes to all resources of the type.
 pub(super) fn is_all(sql: &mut Statement, kind: &str) {
     sql.push("(select count(*) from (select 1 from resource r where ");
@@ -74,8 +71,9 @@ pub(super) fn is_all(sql: &mut Statement, kind: &str) {
     sql.push_limit(Leads::WALK_MAX + 1).push(") t) <= ").push_bind(number(Leads::WALK_MAX as u64));
 }
 
+/// Whether it is decided first which resources may be meant.
 fn is_fenced(sql: &Statement, leads: &Leads) -> bool {
-    sql.dialect() == Dialect::Postgres && leads.any()
+    leads.is_walk() || sql.dialect() == Dialect::Postgres && leads.any()
 }
 
 /// The type; `must_not_lead`: the planner would else walk through all resources of the type in their order.
@@ -89,13 +87,6 @@ fn all_led(sql: &mut Statement, kind: &str, clauses: &[Clause], leads: &Leads) {
         sql.push(" and r.key in (");
         keys(sql, kind, clause, Keys::All);
         sql.push(")");
-    }
-}
-
-fn all_checked(sql: &mut Statement, kind: &str, clauses: &[Clause], leads: &Leads, one_by_one: bool) {
-    for clause in leads.of(clauses, false) {
-        sql.push(" and ");
-        checked(sql, kind, clause, one_by_one);
     }
 }
 
@@ -126,52 +117,60 @@ enum Keys {
 /// left out.
 fn keys(sql: &mut Statement, kind: &str, clause: &Clause, which: Keys) {
     if let Some((references, true)) = many(clause) {
-        // Many at once are one list: the statement stays the same however many there are.
-        sql.push("select t.resource from ").push_elements(references);
-        sql.push(" j cross join reference_row t where ");
-        is_of(sql, kind, &clause.params, "");
-        sql.push(" and ").equals_id("t.id", "j.value ->> 1").push(" and t.kind = j.value ->> 0");
+        listed(sql, kind, clause, references);
         return;
     }
     for (at, asked) in clause.any.iter().enumerate() {
         sql.push(if at > 0 { " union all " } else { "" });
-        match asked {
-            Match::All(clauses) if clauses.len() == 1 || which == Keys::AtLeast => {
-                // One that can lead has a leader.
-                if let Some(clause) = leader(clauses) {
-                    keys(sql, kind, clause, which);
-                }
+        keys_of(sql, kind, clause, asked, which);
+    }
+}
+
+/// The same for one value.
+fn keys_of(sql: &mut Statement, kind: &str, clause: &Clause, asked: &Match, which: Keys) {
+    match asked {
+        Match::All(clauses) if clauses.len() == 1 || which == Keys::AtLeast => {
+            // One that can lead has a leader.
+            if let Some(clause) = leader(clauses) {
+                keys(sql, kind, clause, which);
             }
-            Match::All(clauses) => {
-                let leads = Leads::expected(clauses);
-                sql.push("select r.key from ");
-                candidates(sql, kind, clauses, &leads);
-                sql.push(" where ");
-                is_meant(sql, kind, clauses, &leads);
-            }
-            Match::Chain { kind: target, clause: inner } => {
-                referring(sql, "t.resource", "", target, inner);
-                sql.push("t.kind = r.kind and ").equals_id("t.id", "r.id").push(" and ");
-                is_of(sql, kind, &clause.params, "");
-            }
-            Match::Referrer { kind: from, params, clause: inner } => {
-                referring(sql, "o.key", " cross join resource o", from, inner);
-                sql.push("t.resource = r.key and o.kind = t.kind and o.id = t.id and o.kind = ")
-                    .push_bind(kind);
-                sql.push(" and ");
-                is_of(sql, from, params, "");
-            }
-            _ => {
-                let (table, modifier) = rows_of(asked);
-                sql.push("select t.resource from ").push(table).push(" t where ");
-                is_of(sql, kind, &clause.params, modifier);
-                match which {
-                    Keys::All => holds(sql, asked, true),
-                    Keys::AtLeast => holds(sql, &by_index(asked), true),
-                }
+        }
+        Match::All(clauses) => {
+            let leads = Leads::expected(clauses);
+            sql.push("select r.key from ");
+            candidates(sql, kind, clauses, &leads);
+            sql.push(" where ");
+            is_meant(sql, kind, clauses, &leads);
+        }
+        Match::Chain { kind: target, clause: inner } => {
+            referring(sql, "t.resource", "", target, inner);
+            sql.push("t.kind = r.kind and ").equals_id("t.id", "r.id").push(" and ");
+            is_of(sql, kind, &clause.params, "");
+        }
+        Match::Referrer { kind: from, params, clause: inner } => {
+            referring(sql, "o.key", " cross join resource o", from, inner);
+            sql.push("t.resource = r.key and o.kind = t.kind and o.id = t.id and o.kind = ").push_bind(kind);
+            sql.push(" and ");
+            is_of(sql, from, params, "");
+        }
+        _ => {
+            let (table, modifier) = rows_of(asked);
+            sql.push("select t.resource from ").push(table).push(" t where ");
+            is_of(sql, kind, &clause.params, modifier);
+            match which {
+                Keys::All => holds(sql, asked, true),
+                Keys::AtLeast => holds(sql, &by_index(asked), true),
             }
         }
     }
+}
+
+/// The keys of what refers to one of many, which are one list: the statement stays the same however many there are.
+fn listed(sql: &mut Statement, kind: &str, clause: &Clause, references: String) {
+    sql.push("select t.resource from ").push_elements(references);
+    sql.push(" j cross join reference_row t where ");
+    is_of(sql, kind, &clause.params, "");
+    sql.push(" and ").equals_id("t.id", "j.value ->> 1").push(" and t.kind = j.value ->> 0");
 }
 
 /// More than a few values, if all are ids, or all are references with a type: as a JSON list, and whether they are references.
@@ -217,9 +216,9 @@ fn checked(sql: &mut Statement, kind: &str, clause: &Clause, one_by_one: bool) {
         Some((ids, false)) => {
             sql.push("r.id in (select j.value ->> 0 from ").push_elements(ids).push(" j)");
         }
-        Some((_, true)) => {
+        Some((references, true)) => {
             sql.push("r.key in (");
-            keys(sql, kind, clause, Keys::All);
+            listed(sql, kind, clause, references);
             sql.push(")");
         }
         None if clause.any.is_empty() => _ = sql.push("false"),
@@ -251,9 +250,8 @@ fn condition(sql: &mut Statement, kind: &str, clause: &Clause, asked: &Match, on
             sql.push(")");
         }
         Match::Chain { .. } | Match::Referrer { .. } => {
-            let one = Clause { params: clause.params.clone(), negated: false, any: vec![asked.clone()] };
             sql.push("r.key in (");
-            keys(sql, kind, &one, Keys::All);
+            keys_of(sql, kind, clause, asked, Keys::All);
             sql.push(")");
         }
         Match::Present { kind: target, system } => {

@@ -170,7 +170,7 @@ impl Leads {
     }
 
     /// Whether a page is of what a walk comes to.
-    pub(crate) fn is_walk(&self) -> bool {
+    pub(super) fn is_walk(&self) -> bool {
         self.is_walk
     }
 

@@ -1,7 +1,7 @@
 //! A query as SQL, for both databases. Every value is bound; only text written here is pushed. What its clauses ask is said by
 //! [`clause`](super::clause).
 
-use super::clause::{candidates, is_all, is_meant, is_met, is_of, walk};
+use super::clause::{candidates, is_all, is_meant, is_of, walk};
 use super::lead::Leads;
 use super::row::{Columns, stored};
 use super::{Dialect, Statement, number};
@@ -45,15 +45,11 @@ pub(crate) fn count(dialect: Dialect, query: &Query, leads: &Leads) -> Statement
         sql.push(" then (select count(*) from ");
         walk(&mut sql, &query.kind, |_| {});
         sql.push(" where ");
-        is_met(&mut sql, &query.kind, &query.clauses, leads);
+        is_meant(&mut sql, &query.kind, &query.clauses, leads);
         sql.push(") else ").push_bind(number(TOTAL_MAX as u64 + 1)).push(" end");
         return sql;
     }
     let mut sql = Statement::new(dialect, "select count(*) from (select 1 from ");
-    // Where all are counted, there is no order to walk in.
-    let expected =
-        (query.total == Total::Whole && leads.is_common()).then(|| Leads::expected(&query.clauses));
-    let leads = expected.as_ref().unwrap_or(leads);
     candidates(&mut sql, &query.kind, &query.clauses, leads);
     sql.push(" where ");
     is_meant(&mut sql, &query.kind, &query.clauses, leads);
@@ -93,26 +89,24 @@ pub(crate) fn page(dialect: Dialect, query: &Query, leads: &Leads) -> Statement 
         sql.push(format!(" as s{at}"));
     }
     sql.push(" from ");
-    let keys = keys(query);
     if leads.is_walk() {
         walk(&mut sql, &query.kind, |sql| {
-            let keys = columns(query);
+            let columns = keys(query, |_, sort| column(sort).to_owned());
             if let Some(after) = &query.after {
                 sql.push(" and ");
-                beyond_cursor(sql, &keys, after);
+                beyond_cursor(sql, &columns, after);
             }
-            in_order(sql, &keys);
+            in_order(sql, &columns);
         });
-        sql.push(" where ");
-        is_met(&mut sql, &query.kind, &query.clauses, leads);
     } else {
         candidates(&mut sql, &query.kind, &query.clauses, leads);
-        sql.push(" where ");
-        is_meant(&mut sql, &query.kind, &query.clauses, leads);
-        if let Some(after) = &query.after {
-            sql.push(if is_wrapped { ") r where " } else { " and " });
-            beyond_cursor(&mut sql, &keys, after);
-        }
+    }
+    sql.push(" where ");
+    is_meant(&mut sql, &query.kind, &query.clauses, leads);
+    let keys = keys(query, |at, _| format!("s{at}"));
+    if let Some(after) = query.after.as_ref().filter(|_| !leads.is_walk()) {
+        sql.push(if is_wrapped { ") r where " } else { " and " });
+        beyond_cursor(&mut sql, &keys, after);
     }
     // A walk is in that order already, and SQLite would check all that it comes to before it gave the first.
     if !leads.is_walk() || dialect == Dialect::Postgres {
@@ -135,19 +129,17 @@ fn in_order(sql: &mut Statement, keys: &[(String, bool)]) {
     }
 }
 
-/// What the page is ordered by, and whether greatest first: the id goes with the first key, so that one index can serve both.
-fn keys(query: &Query) -> Vec<(String, bool)> {
+/// What the page is ordered by, each by its name, and whether greatest first: the id goes with the first key, so that one index can serve
+/// both.
+fn keys(query: &Query, name: impl Fn(usize, &Sort) -> String) -> Vec<(String, bool)> {
     let first = query.sort.first().is_some_and(|sort| sort.descending);
-    let sorts = query.sort.iter().enumerate().map(|(at, sort)| (format!("s{at}"), sort.descending));
+    let sorts = query.sort.iter().enumerate().map(|(at, sort)| (name(at, sort), sort.descending));
     sorts.chain([("r.id".to_owned(), first)]).collect()
 }
 
-/// The same as columns of the resource, of an order that can be walked.
-fn columns(query: &Query) -> Vec<(String, bool)> {
-    let column = |sort: &Sort| if sort.param == "_lastUpdated" { "r.at_ms" } else { "r.id" };
-    let first = query.sort.first().is_some_and(|sort| sort.descending);
-    let sorts = query.sort.iter().map(|sort| (column(sort).to_owned(), sort.descending));
-    sorts.chain([("r.id".to_owned(), first)]).collect()
+/// The column of the resource that an order goes by which can be walked.
+fn column(sort: &Sort) -> &'static str {
+    if sort.param == "_lastUpdated" { "r.at_ms" } else { "r.id" }
 }
 
 /// Only what comes after the last resource of the page before.
@@ -216,12 +208,8 @@ fn cursor(query: &Query, row: &impl Columns) -> Result<Cursor, sqlx::Error> {
 /// The value by which the results are ordered; resources without it come last.
 fn sort_value(sql: &mut Statement, kind: &str, sort: &Sort) {
     match sort.param.as_str() {
-        "_id" => {
-            sql.push("r.id");
-            return;
-        }
-        "_lastUpdated" => {
-            sql.push("r.at_ms");
+        "_id" | "_lastUpdated" => {
+            sql.push(column(sort));
             return;
         }
         _ => {}

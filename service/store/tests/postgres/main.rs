@@ -432,6 +432,13 @@ async fn tokens_fetched(address: &str) -> i64 {
     sqlx::query_scalar(fetched).fetch_one(&mut connection).await.unwrap()
 }
 
+/// Has the server learn what there is.
+async fn analyze(address: &str) {
+    let mut connection = sqlx::PgConnection::connect(address).await.unwrap();
+    sqlx::query("analyze").execute(&mut connection).await.unwrap();
+    connection.close().await.unwrap();
+}
+
 /// The Tasks of one patient are looked at, not all that have the same status, however often somebody asks: from the sixth time on the
 /// server may plan for any patient and any status.
 #[tokio::test]
@@ -454,9 +461,7 @@ async fn the_tasks_of_one_patient_are_found_by_the_patient() {
         ..put(&format!("t{number}"), 1)
     });
     store.commit(change(puts.collect())).await.unwrap();
-    let mut connection = sqlx::PgConnection::connect(&address).await.unwrap();
-    sqlx::query("analyze").execute(&mut connection).await.unwrap();
-    connection.close().await.unwrap();
+    analyze(&address).await;
     drop(store);
     let before = tokens_fetched(&address).await;
 
@@ -494,9 +499,7 @@ async fn what_few_have_is_looked_up() {
     });
     store.commit(change(puts.collect())).await.unwrap();
     drop(store);
-    let mut connection = sqlx::PgConnection::connect(&address).await.unwrap();
-    sqlx::query("analyze").execute(&mut connection).await.unwrap();
-    connection.close().await.unwrap();
+    analyze(&address).await;
     let mut fetched = Vec::new();
     for (code, found, total) in [("on-hold", 3, Some(3)), ("requested", 20, None)] {
         let before = tokens_fetched(&address).await;
