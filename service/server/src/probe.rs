@@ -3,6 +3,7 @@
 use crate::http::Phase;
 use endplate_followup::Endplate;
 use std::collections::BTreeSet;
+use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Mutex, OnceLock, PoisonError};
 use std::time::Duration;
 use tokio::sync::watch;
@@ -28,13 +29,23 @@ pub(crate) struct Health {
     definitions: OnceLock<()>,
     /// The tasks that work on their own; none until they were started.
     workers: OnceLock<Vec<(String, AbortHandle)>>,
-    /// What was last found wrong, and told.
-    wrong: Mutex<BTreeSet<String>>,
+    /// How many times all this was looked at.
+    looks: AtomicU64,
+    told: Mutex<Told>,
+}
+
+/// What the log was last told.
+#[derive(Default)]
+struct Told {
+    /// The look that it was told of.
+    look: u64,
+    /// What that look found wrong.
+    wrong: BTreeSet<String>,
 }
 
 impl Health {
     pub(crate) fn new(phase: watch::Receiver<Phase>) -> Self {
-        Self { phase, definitions: OnceLock::new(), workers: OnceLock::new(), wrong: Mutex::default() }
+        Self { phase, definitions: OnceLock::new(), workers: OnceLock::new(), looks: AtomicU64::new(0), told: Mutex::default() }
     }
 
     /// Reads R4's definitions, which are otherwise read with the first request that needs them.
@@ -64,6 +75,7 @@ impl Health {
 
     /// Everything that must hold for requests to be served.
     pub(crate) async fn checks(&self, endplate: &Endplate) -> Vec<Check> {
+        let look = self.looks.fetch_add(1, Ordering::SeqCst);
         let check = |name: &str, problem| Check { name: name.to_owned(), problem };
         let phase = match *self.phase.borrow() {
             Phase::Running => None,
@@ -78,7 +90,7 @@ impl Health {
         };
         let starting = self.workers.get().is_none().then_some("The workers are not started yet.");
         let lasting: Vec<Check> = [check("store", store)].into_iter().chain(self.workers()).collect();
-        self.tell(&lasting);
+        self.tell(look, &lasting);
         [check("phase", phase), check("definitions", definitions)]
             .into_iter()
             .chain(starting.map(|problem| check("workers", Some(problem))))
@@ -87,14 +99,21 @@ impl Health {
     }
 
     /// Puts into the log what does not hold any more, and what holds again: whoever reads it later sees since when nobody was sent here.
-    fn tell(&self, checks: &[Check]) {
-        let mut wrong = self.wrong.lock().unwrap_or_else(PoisonError::into_inner);
+    ///
+    /// Several look at a time, and one that waited for a store that was away comes to its end after one that found it
+    /// there again. What such a one saw is over, and is not told.
+    fn tell(&self, look: u64, checks: &[Check]) {
+        let mut told = self.told.lock().unwrap_or_else(PoisonError::into_inner);
+        if look < told.look {
+            return;
+        }
+        told.look = look;
         for Check { name, problem } in checks {
             match problem {
-                Some(problem) if wrong.insert(name.clone()) => {
+                Some(problem) if told.wrong.insert(name.clone()) => {
                     warn!(check = name, problem, "not ready");
                 }
-                None if wrong.remove(name) => info!(check = name, "holds again"),
+                None if told.wrong.remove(name) => info!(check = name, "holds again"),
                 _ => {}
             }
         }
@@ -105,5 +124,25 @@ impl Health {
             name: name.clone(),
             problem: task.is_finished().then_some("This worker has died; the service must be started again."),
         })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn i03_a_look_that_ends_after_a_later_one_is_not_told() {
+        let (_phase, phases) = watch::channel(Phase::Running);
+        let health = Health::new(phases);
+        let store = |problem| [Check { name: "store".to_owned(), problem }];
+        let wrong = || health.told.lock().expect("no panic").wrong.len();
+        health.tell(1, &store(Some("away")));
+        assert_eq!(wrong(), 1);
+        health.tell(3, &store(None));
+        health.tell(2, &store(Some("away")));
+        assert_eq!(wrong(), 0, "the look before saw what is over");
+        health.tell(4, &store(Some("away")));
+        assert_eq!(wrong(), 1);
     }
 }

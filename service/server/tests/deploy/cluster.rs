@@ -273,10 +273,13 @@ async fn three_instances_keep_their_word_while_one_is_killed_one_cut_off_and_all
     docker(&["network", "connect", &network, cut_off]);
     until_ready(cut_off, true);
     let log = docker(&["logs", cut_off]);
-    for (said, level) in [("not ready", "WARN"), ("holds again", "INFO")] {
-        let told =
-            |line: &&str| line.contains(said) && line.contains(level) && line.contains("\"check\":\"store\"");
-        assert_eq!(log.lines().filter(told).count(), 1, "{said}: {log}");
+    let told = |line: &&str| line.contains("\"check\":\"store\"");
+    let told: Vec<&str> = log.lines().filter(told).collect();
+    // A machine that is slow may be without its store more than once. Each time is told once, and that it is over.
+    assert!(told.len() > 1, "{log}");
+    for (number, line) in told.iter().enumerate() {
+        let (said, level) = [("not ready", "WARN"), ("holds again", "INFO")][number % 2];
+        assert!(line.contains(said) && line.contains(level), "{told:?}");
     }
     load.each_goes_on().await;
 
