@@ -75,20 +75,23 @@ impl Dossier {
 }
 
 impl Endplate {
-    /// Patients with whom this one is linked in what is stored, whichever of the two says so.
-    pub(crate) async fn linked(&self, patient: &str) -> Result<BTreeSet<String>, Refusal> {
+    /// Patients with whom this one is linked in what is stored, whichever of the two says so. `recorded`: what is recorded of it.
+    pub(crate) async fn linked(
+        &self,
+        patient: &str,
+        recorded: &Dossier,
+    ) -> Result<BTreeSet<String>, Refusal> {
         let base = &self.settings.base;
-        let mut stored = Vec::from_iter(self.store.read("Patient", patient).await?);
+        let of = |said: &Json| replacements(said, base).into_iter().flat_map(|(old, new)| [old, new]);
+        let said = recorded.get("Patient", patient);
+        let mut linked: BTreeSet<String> = said.into_iter().flat_map(|said| of(&said.resource)).collect();
         // Hardly ever is anybody: to ask whether is much cheaper than to ask who.
         if !self.store.referred("Patient", &["link".to_owned()], patient).await?.is_empty() {
             let wrong = |issues| Refusal { reason: Reason::Fault, issues };
             let query = search::criteria(&format!("Patient?link=Patient/{patient}"), base).map_err(wrong)?;
-            stored.extend(self.store.search(&query).await?.resources);
-        }
-        let mut linked = BTreeSet::new();
-        for stored in stored {
-            let said: Json = endplate_fhir::json::stored(&stored.body);
-            linked.extend(replacements(&said, base).into_iter().flat_map(|(old, new)| [old, new]));
+            for stored in self.store.search(&query).await?.resources {
+                linked.extend(of(&endplate_fhir::json::stored(&stored.body)));
+            }
         }
         Ok(linked)
     }
@@ -100,8 +103,9 @@ impl Endplate {
         let mut whole = Dossier::default();
         while let Some(one) = open.pop() {
             if circle.insert(one.clone()) {
-                whole.extend(Dossier::of(self.store.compartment(&one).await?));
-                open.extend(self.linked(&one).await?);
+                let recorded = Dossier::of(self.store.compartment(&one).await?);
+                open.extend(self.linked(&one, &recorded).await?);
+                whole.extend(recorded);
             }
         }
         let base = &self.settings.base;

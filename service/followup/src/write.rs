@@ -101,6 +101,9 @@ impl Incoming {
 struct Attempt<'a> {
     endplate: &'a Endplate,
     bundled: bool,
+    /// Whether what seems new is taken to be new, and not looked for: its id, its conditions and its patient's records. The commit
+    /// finds out all the same, and what it refuses is decided once more with open eyes.
+    trusts: bool,
     now: Timestamp,
     today: Date,
     incoming: Vec<Incoming>,
@@ -122,6 +125,7 @@ impl<'a> Attempt<'a> {
         Self {
             endplate,
             bundled,
+            trusts: false,
             now,
             today: element::day(endplate.clock.today()),
             incoming: Vec::new(),

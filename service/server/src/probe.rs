@@ -45,7 +45,13 @@ struct Told {
 
 impl Health {
     pub(crate) fn new(phase: watch::Receiver<Phase>) -> Self {
-        Self { phase, definitions: OnceLock::new(), workers: OnceLock::new(), looks: AtomicU64::new(0), told: Mutex::default() }
+        Self {
+            phase,
+            definitions: OnceLock::new(),
+            workers: OnceLock::new(),
+            looks: AtomicU64::new(0),
+            told: Mutex::default(),
+        }
     }
 
     /// Reads R4's definitions, which are otherwise read with the first request that needs them.

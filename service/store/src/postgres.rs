@@ -11,6 +11,7 @@ mod lease;
 mod outbox;
 mod page;
 pub(crate) mod part;
+mod pool;
 mod record;
 mod replica;
 mod write;
@@ -28,9 +29,10 @@ use endplate_followup::ports::{
 };
 use jiff::Timestamp;
 use jiff::civil::Date;
+use pool::Pool;
 use replica::Replica;
 use sqlx::migrate::{MigrateError, Migrator};
-use sqlx::postgres::{PgArguments, PgConnectOptions, PgConnection, PgPool, PgPoolOptions};
+use sqlx::postgres::{PgArguments, PgConnectOptions, PgConnection};
 use sqlx::{AssertSqlSafe, ConnectOptions, Connection, Postgres, Row};
 use std::borrow::Cow;
 use std::sync::Arc;
@@ -40,9 +42,9 @@ use tracing::Instrument;
 
 /// Readers at once, of one instance. Three instances and their writers fit into the hundred connections that a server takes
 /// unless it is told otherwise.
-const READERS: u32 = 16;
+const READERS: usize = 16;
 /// Writers at once, of one instance: enough for the server to make many commits durable together.
-const WRITERS: u32 = 12;
+const WRITERS: usize = 12;
 /// How long a request waits for a connection, be it that all are in use or that the server is away.
 const ACQUIRE_TIMEOUT: Duration = Duration::from_secs(5);
 /// What a session asks of the server: no statement and no lock is waited for without end, and what an instance that stopped
@@ -53,8 +55,8 @@ const SESSION: [(&str, &str); 3] =
 /// A store in one PostgreSQL database.
 #[derive(Debug)]
 pub struct PostgresStore {
-    readers: PgPool,
-    writers: PgPool,
+    readers: Pool,
+    writers: Pool,
     replica: Option<Arc<Replica>>,
     /// Whether tables are cut into parts by patient.
     is_cut: bool,
@@ -82,8 +84,10 @@ impl PostgresStore {
         let reading = options.clone().options([("default_transaction_read_only", "on")]);
         // What is acknowledged is durable, however the server is set.
         let writing = if is_durable { options } else { options.options([("synchronous_commit", "on")]) };
-        let readers = pool(READERS).connect_with(reading).await.map_err(wrong)?;
-        let writers = writing_pool().connect_with(writing).await.map_err(wrong)?;
+        let (readers, writers) = (Pool::reading(reading, READERS), Pool::writing(writing, WRITERS));
+        for pool in [&readers, &writers] {
+            pool.acquire().await.map_err(wrong)?.give_back();
+        }
         Ok(Self { readers, writers, replica: None, is_cut })
     }
 
@@ -94,7 +98,7 @@ impl PostgresStore {
     /// The address is none.
     pub fn beside(self, replica: &str, lag_max: Duration) -> Result<Self, OpenError> {
         let options = options(replica)?.options(SESSION).statement_cache_capacity(200);
-        let replica = Replica::of(self.readers.clone(), pool(READERS), options, lag_max);
+        let replica = Replica::of(self.readers.clone(), Pool::reading(options, READERS), lag_max);
         Ok(Self { replica: Some(replica), ..self })
     }
 }
@@ -161,63 +165,6 @@ fn options(address: &str) -> Result<PgConnectOptions, OpenError> {
 async fn is_durable(connection: &mut PgConnection) -> Result<bool, sqlx::Error> {
     let setting: String = sqlx::query_scalar("show synchronous_commit").fetch_one(connection).await?;
     Ok(setting != "off")
-}
-
-/// How long a connection may take to say that it is there. One whose other end vanished without a word, as in a network that was
-/// cut, would else be waited for until the system gives it up, a quarter of an hour.
-const SILENCE_MAX: Duration = Duration::from_secs(1);
-
-/// Whether a connection is still there, and in no transaction. Whoever goes away while one is begun leaves it open without sqlx
-/// knowing of it, and all that is read there later would be as old as it. Outside of one, the present transaction began with the
-/// present statement.
-async fn answers(connection: &mut PgConnection) -> Result<(), sqlx::Error> {
-    let broken = |kind: std::io::ErrorKind| sqlx::Error::Io(kind.into());
-    let asked = sqlx::raw_sql("select transaction_timestamp() = statement_timestamp()").fetch_one(connection);
-    let row = tokio::time::timeout(SILENCE_MAX, asked).await;
-    let is_free: bool = row.map_err(|_| broken(std::io::ErrorKind::TimedOut))??.try_get(0)?;
-    if is_free { Ok(()) } else { Err(broken(std::io::ErrorKind::ConnectionAborted)) }
-}
-
-/// Lets the server notice that nobody waits for a statement any more: it would else compute on while the next one is begun. Servers
-/// before PostgreSQL 14, and those that only speak its protocol, do without.
-const GONE: &str =
-    "select set_config(name, '1s', false) from pg_settings where name = 'client_connection_check_interval'";
-
-async fn notice_who_goes(connection: &mut PgConnection) -> Result<(), sqlx::Error> {
-    // A system that cannot tell refuses it.
-    let _ = sqlx::raw_sql(GONE).execute(connection).await;
-    Ok(())
-}
-
-/// A pool that asks a connection whether it is still there only if it has been idle for a while: to ask before each statement
-/// would double what a read costs. It is asked again when it comes back, beside what goes on: somebody may have given it up.
-fn pool(connections: u32) -> PgPoolOptions {
-    const ASKED_AFTER: Duration = Duration::from_secs(1);
-    PgPoolOptions::new()
-        .max_connections(connections)
-        .min_connections(1)
-        .acquire_timeout(ACQUIRE_TIMEOUT)
-        .test_before_acquire(false)
-        .after_connect(|connection, _| Box::pin(notice_who_goes(connection)))
-        .before_acquire(|connection, meta| {
-            Box::pin(async move {
-                if meta.idle_for >= ASKED_AFTER {
-                    answers(connection).await?;
-                }
-                Ok(true)
-            })
-        })
-        .after_release(|connection, _| Box::pin(async { answers(connection).await.map(|()| true) }))
-}
-
-/// The same for those who write: each new connection may be one to another database than the last one.
-fn writing_pool() -> PgPoolOptions {
-    pool(WRITERS).after_connect(|connection, _| {
-        Box::pin(async {
-            notice_who_goes(connection).await?;
-            home::settle_in(connection).await
-        })
-    })
 }
 
 /// The migrations, embedded. A released one is never edited; see `migrations/README.md`. sqlx takes an advisory lock.
@@ -490,15 +437,6 @@ impl Store for PostgresStore {
             let source = "the database is a standby and takes no writes".into();
             return Err(StoreError::Failed { context: CONTEXT, source });
         }
-        match self.writers.try_acquire() {
-            // That all who write are busy is no reason to send everybody elsewhere.
-            None if self.writers.size() >= WRITERS => Ok(()),
-            None => self.writers.acquire().await.map(drop).map_err(failed(CONTEXT)),
-            Some(mut idle) => answers(&mut idle).await.map_err(|error| {
-                // What became of one may have become of all: each is asked as it goes back, and closed if it is silent.
-                drop(std::iter::from_fn(|| self.writers.try_acquire()).collect::<Vec<_>>());
-                failed(CONTEXT)(error)
-            }),
-        }
+        self.writers.check().await.map_err(failed(CONTEXT))
     }
 }

@@ -266,8 +266,8 @@ impl Endplate {
         if issues.iter().any(Issue::is_error) {
             return Err(Refusal { reason: Reason::Unprocessable, issues });
         }
-        for _ in 0..ATTEMPTS_MAX {
-            let mut attempt = Attempt::new(self, bundled);
+        for number in 0..ATTEMPTS_MAX {
+            let mut attempt = Attempt { trusts: number == 0, ..Attempt::new(self, bundled) };
             attempt.decide(entries.clone()).instrument(info_span!("decide")).await?;
             attempt.audit()?;
             let written = attempt.written();

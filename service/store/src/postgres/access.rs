@@ -1,12 +1,11 @@
 //! Who wrote Subscriptions, and what was used up.
 
-use super::{failed, plain};
+use super::{failed, plain, pool::Pool};
 use endplate_followup::ports::{Maker, StoreError};
 use jiff::Timestamp;
-use sqlx::postgres::PgPool;
 
 /// Who last wrote a Subscription.
-pub(super) async fn maker(readers: &PgPool, subscription: &str) -> Result<Option<Maker>, StoreError> {
+pub(super) async fn maker(readers: &Pool, subscription: &str) -> Result<Option<Maker>, StoreError> {
     let row: Option<(String, String, String)> =
         sqlx::query_as("select client, registration, scope from maker where subscription = $1")
             .bind(plain(subscription))
@@ -19,7 +18,7 @@ pub(super) async fn maker(readers: &PgPool, subscription: &str) -> Result<Option
 
 /// Notes a use and says whether it is the first. What is over is forgotten, unless another instance is about to.
 pub(super) async fn use_once(
-    writers: &PgPool,
+    writers: &Pool,
     key: &str,
     until: Timestamp,
     now: Timestamp,

@@ -3,12 +3,12 @@
 //! Its end is a row that a commit locks as the last thing it does: whoever appends waits until the one before is durable, and
 //! then has its hash. Commits without AuditEvents wait for nobody.
 
-use super::{failed, write::refused};
+use super::{failed, pool::Pool, write::refused};
 use crate::sql::number;
 use endplate_followup::audit::chain;
 use endplate_followup::ports::{Link, Linked, Put, StoreError};
 use sqlx::Row;
-use sqlx::postgres::{PgConnection, PgPool, PgRow};
+use sqlx::postgres::{PgConnection, PgRow};
 
 /// Appends these events. `keys` are those of their resources.
 pub(super) async fn append(
@@ -50,7 +50,7 @@ pub(super) async fn append(
 }
 
 /// The last link.
-pub(super) async fn head(readers: &PgPool) -> Result<Option<Link>, StoreError> {
+pub(super) async fn head(readers: &Pool) -> Result<Option<Link>, StoreError> {
     let row: Option<(i64, String)> =
         sqlx::query_as("select number, hash from audit_link order by number desc limit 1")
             .fetch_optional(readers)
@@ -60,7 +60,7 @@ pub(super) async fn head(readers: &PgPool) -> Result<Option<Link>, StoreError> {
 }
 
 /// The links after a number, with what they stand for.
-pub(super) async fn page(readers: &PgPool, after: u64, limit: usize) -> Result<Vec<Linked>, StoreError> {
+pub(super) async fn page(readers: &Pool, after: u64, limit: usize) -> Result<Vec<Linked>, StoreError> {
     const CONTEXT: &str = "reading the audit trail";
     let rows = sqlx::query(
         "select l.number, l.hash, r.id, v.body, coalesce(r.kind = 'AuditEvent' and r.version = 1 and not r.deleted \
@@ -83,7 +83,7 @@ pub(super) async fn page(readers: &PgPool, after: u64, limit: usize) -> Result<V
 
 /// Of the next AuditEvents by id those that no link stands for, and the last one that was looked at.
 pub(super) async fn loose(
-    readers: &PgPool,
+    readers: &Pool,
     after: Option<&str>,
     among: usize,
 ) -> Result<(Vec<String>, Option<String>), StoreError> {

@@ -1,12 +1,11 @@
 //! Who does what only one instance may do at a time. Every time here is the database's own.
 
-use super::failed;
+use super::{failed, pool::Pool};
 use endplate_followup::ports::StoreError;
-use sqlx::postgres::PgPool;
 
 /// Takes what is free, or the holder's already, or whose time is over. A row is locked only while this statement runs.
 pub(super) async fn claim(
-    writers: &PgPool,
+    writers: &Pool,
     works: &[String],
     holder: &str,
     seconds: u32,
@@ -29,7 +28,7 @@ pub(super) async fn claim(
 }
 
 /// Gives up what the holder has.
-pub(super) async fn release(writers: &PgPool, works: &[String], holder: &str) -> Result<(), StoreError> {
+pub(super) async fn release(writers: &Pool, works: &[String], holder: &str) -> Result<(), StoreError> {
     // In the order in which they are claimed, so that neither waits for the other.
     sqlx::query(
         "delete from lease where holder = $2 and name in \

@@ -1,18 +1,18 @@
 //! The outbox. Events are numbered where they are written (`write.rs`); whatever else changes the events of a receiver locks the
 //! row of the receiver first, as that does.
 
-use super::{failed, plain, unsaid};
+use super::{failed, plain, pool::Pool, unsaid};
 use crate::sql::outbox::{Said, attempt_row, made, said};
 use crate::sql::row::instant;
 use crate::sql::{self, number};
 use endplate_followup::ports::{Attempt, Call, Event, Receiver, Replay, Room, StoreError, Traffic, Waiting};
 use jiff::Timestamp;
-use sqlx::postgres::{PgConnection, PgPool};
+use sqlx::postgres::PgConnection;
 
 /// What may be sent at `now` to receivers that are not busy. Both kinds of receivers are read along an index of their own that
 /// holds only those for whom something waits: neither a long queue nor many receivers that fail cost the others anything.
 pub(super) async fn waiting(
-    readers: &PgPool,
+    readers: &Pool,
     now: Timestamp,
     busy: &[String],
     room: Room,
@@ -52,7 +52,7 @@ pub(super) async fn waiting(
 
 /// Events of a receiver from a number on.
 pub(super) async fn events(
-    readers: &PgPool,
+    readers: &Pool,
     receiver: &str,
     from: u64,
     limit: usize,
@@ -73,7 +73,7 @@ pub(super) async fn events(
 }
 
 /// What was raised for a receiver.
-pub(super) async fn traffic(readers: &PgPool, receiver: &str) -> Result<Traffic, StoreError> {
+pub(super) async fn traffic(readers: &Pool, receiver: &str) -> Result<Traffic, StoreError> {
     let row: Option<(i64, Option<i64>, Option<i64>)> = sqlx::query_as(
         "select last_number, first, case when last_outcome = 'delivered' then last_at_ms end from receiver where key = $1",
     )
@@ -90,7 +90,7 @@ pub(super) async fn traffic(readers: &PgPool, receiver: &str) -> Result<Traffic,
 }
 
 /// The calls that are due.
-pub(super) async fn called(readers: &PgPool, now: Timestamp, limit: usize) -> Result<Vec<Call>, StoreError> {
+pub(super) async fn called(readers: &Pool, now: Timestamp, limit: usize) -> Result<Vec<Call>, StoreError> {
     let rows: Vec<(String, i64)> = sqlx::query_as(
         "select subscription, at_ms from subscription_call where at_ms <= $1 order by at_ms, subscription limit $2",
     )
@@ -114,10 +114,10 @@ async fn lock(
 }
 
 /// Records attempts and what follows from them. An event that is settled already stays as it is.
-pub(super) async fn settle(writers: &PgPool, receiver: &str, attempts: &[Attempt]) -> Result<(), StoreError> {
+pub(super) async fn settle(writers: &Pool, receiver: &str, attempts: &[Attempt]) -> Result<(), StoreError> {
     const CONTEXT: &str = "settling events";
     let (attempts, held) = made(attempts);
-    let mut transaction = writers.begin().await.map_err(failed(CONTEXT))?;
+    let mut transaction = writers.begin("begin").await.map_err(failed(CONTEXT))?;
     lock(&mut transaction, receiver, CONTEXT).await?;
     if let Some(last) = attempts.last() {
         record(&mut transaction, receiver, attempts, last).await.map_err(failed(CONTEXT))?;
@@ -184,13 +184,13 @@ async fn record(
 
 /// Makes dead letters of what waits since before `before`.
 pub(super) async fn park(
-    writers: &PgPool,
+    writers: &Pool,
     receiver: &str,
     before: Timestamp,
     reason: &str,
 ) -> Result<u64, StoreError> {
     const CONTEXT: &str = "parking events";
-    let mut transaction = writers.begin().await.map_err(failed(CONTEXT))?;
+    let mut transaction = writers.begin("begin").await.map_err(failed(CONTEXT))?;
     lock(&mut transaction, receiver, CONTEXT).await?;
     let parked =
         sqlx::query("update event set settled = 3 where receiver = $1 and settled = 0 and queued_at_ms < $2")
@@ -216,10 +216,10 @@ pub(super) async fn park(
 }
 
 /// Puts settled events into the queue again: those of receivers that are locked, and of no other one that comes meanwhile.
-pub(super) async fn replay(writers: &PgPool, which: &Replay, now: Timestamp) -> Result<u64, StoreError> {
+pub(super) async fn replay(writers: &Pool, which: &Replay, now: Timestamp) -> Result<u64, StoreError> {
     const CONTEXT: &str = "asking for events again";
     let receiver = which.receiver.as_deref().map(plain);
-    let mut transaction = writers.begin().await.map_err(failed(CONTEXT))?;
+    let mut transaction = writers.begin("begin").await.map_err(failed(CONTEXT))?;
     let locked = "select key from receiver where $1::text is null or key = $1 order by key for update";
     let receivers: Vec<String> = sqlx::query_scalar(locked)
         .bind(receiver)
@@ -255,7 +255,7 @@ pub(super) async fn replay(writers: &PgPool, which: &Replay, now: Timestamp) -> 
 
 /// How receivers stand, in order of their keys.
 pub(super) async fn receivers(
-    readers: &PgPool,
+    readers: &Pool,
     after: Option<&str>,
     limit: usize,
 ) -> Result<Vec<Receiver>, StoreError> {

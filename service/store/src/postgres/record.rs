@@ -1,14 +1,14 @@
 //! What is known of hospital record servers.
 
-use super::write::refused;
 use super::{PostgresStore, failed, plain};
+use super::{pool::Pool, write::refused};
 use crate::sql::number;
 use crate::sql::record::{bookmark, counterpart, dead_letter, unread};
 use async_trait::async_trait;
 use endplate_followup::ports::{Bookmark, Counterpart, Counterparts, DeadLetter, Note, StoreError, Unread};
 use jiff::Timestamp;
 use sqlx::Postgres;
-use sqlx::postgres::{PgArguments, PgConnection, PgPool};
+use sqlx::postgres::{PgArguments, PgConnection};
 use sqlx::query::Query;
 
 #[async_trait]
@@ -81,7 +81,7 @@ impl Counterparts for PostgresStore {
 
 /// The counterpart that a statement finds by three names.
 async fn counterpart_by(
-    readers: &PgPool,
+    readers: &Pool,
     sql: &'static str,
     names: [&str; 3],
 ) -> Result<Option<Counterpart>, StoreError> {
@@ -93,9 +93,9 @@ async fn counterpart_by(
 }
 
 /// Writes all notes, in their order.
-async fn keep(writers: &PgPool, notes: &[Note]) -> Result<(), StoreError> {
+async fn keep(writers: &Pool, notes: &[Note]) -> Result<(), StoreError> {
     const CONTEXT: &str = "writing what is known of a record server";
-    let mut transaction = writers.begin().await.map_err(refused(CONTEXT))?;
+    let mut transaction = writers.begin("begin").await.map_err(refused(CONTEXT))?;
     for note in notes {
         if let Note::Counterpart(one) = note {
             forget_counterparts(&mut transaction, one).await.map_err(refused(CONTEXT))?;

@@ -3,9 +3,9 @@
 //! asked.
 
 use super::page;
+use super::pool::Pool;
 use endplate_fhir::search::Query;
 use endplate_followup::ports::{Page, StoreError};
-use sqlx::postgres::{PgConnectOptions, PgPool, PgPoolOptions};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError, Weak};
 use std::time::Duration;
 use tokio::time::{sleep, timeout};
@@ -30,14 +30,12 @@ const THERE: &str = "select coalesce(pg_last_wal_replay_lsn() >= $1::pg_lsn, fal
 #[derive(Debug)]
 pub(super) struct Replica {
     /// The database that it follows.
-    database: PgPool,
-    pools: PgPoolOptions,
-    server: PgConnectOptions,
+    database: Pool,
     /// How far behind it may be.
     lag_max: Duration,
     known: Mutex<Known>,
     /// Another one after each failure: a connection to whoever is silent stays taken until the system gives it up.
-    pool: Mutex<PgPool>,
+    pool: Mutex<Pool>,
 }
 
 #[derive(Debug, Default)]
@@ -64,22 +62,16 @@ enum Problem {
 
 impl Replica {
     /// The server need not be there now.
-    pub(super) fn of(
-        database: PgPool,
-        pools: PgPoolOptions,
-        server: PgConnectOptions,
-        lag_max: Duration,
-    ) -> Arc<Self> {
-        let pools = pools.min_connections(0).acquire_timeout(ACQUIRE_TIMEOUT);
-        let pool = pools.clone().connect_lazy_with(server.clone());
-        Arc::new(Self { database, pools, server, lag_max, known: Mutex::default(), pool: Mutex::new(pool) })
+    pub(super) fn of(database: Pool, standby: Pool, lag_max: Duration) -> Arc<Self> {
+        let pool = Mutex::new(standby.within(ACQUIRE_TIMEOUT));
+        Arc::new(Self { database, lag_max, known: Mutex::default(), pool })
     }
 
     fn known(&self) -> MutexGuard<'_, Known> {
         self.known.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
-    fn pool(&self) -> PgPool {
+    fn pool(&self) -> Pool {
         self.pool.lock().unwrap_or_else(PoisonError::into_inner).clone()
     }
 
@@ -125,8 +117,8 @@ impl Replica {
             known.found_by = None;
         }
         if matches!(problem, Problem::Broken(_)) {
-            *self.pool.lock().unwrap_or_else(PoisonError::into_inner) =
-                self.pools.clone().connect_lazy_with(self.server.clone());
+            let mut pool = self.pool.lock().unwrap_or_else(PoisonError::into_inner);
+            *pool = pool.anew();
         }
     }
 

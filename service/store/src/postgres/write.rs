@@ -4,14 +4,14 @@
 //! kind is locked in the order of its keys, so that commits of any number of instances wait for each other and seldom stand in
 //! each other's way; where they do, the database ends one and its caller decides again.
 
-use super::{part, plain, plains};
+use super::{part, plain, plains, pool::Pool};
 use crate::sql::history::number_of;
 use crate::sql::number;
 use crate::sql::row::{Rows, day};
 use endplate_fhir::index;
 use endplate_followup::ports::{COMMON_SCOPES, Changeset, Put, RECORDS, Scope, StoreError};
 use jiff::Timestamp;
-use sqlx::postgres::{PgConnection, PgPool};
+use sqlx::postgres::PgConnection;
 use std::borrow::Cow;
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 
@@ -111,8 +111,8 @@ type Stands = (
 );
 
 /// Applies a changeset whole, or refuses it. `is_cut`: a new resource gets a key in the part of its patient.
-pub(super) async fn commit(writers: &PgPool, is_cut: bool, change: &Changeset) -> Result<(), StoreError> {
-    let begun = writers.begin_with("begin isolation level read committed").await;
+pub(super) async fn commit(writers: &Pool, is_cut: bool, change: &Changeset) -> Result<(), StoreError> {
+    let begun = writers.begin("begin isolation level read committed").await;
     let mut transaction = begun.map_err(refused("beginning a write"))?;
     match apply(&mut transaction, is_cut, change).await {
         Ok(()) => transaction.commit().await.map_err(refused("making a write durable")),

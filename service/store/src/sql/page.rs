@@ -45,16 +45,15 @@ macro_rules! searches {
             said::total(asked, &counted)
         }
 
-        async fn found(readers: &$pool, asked: &Query) -> Result<Page, sqlx::Error> {
-            let mut connection = readers.acquire().await?;
-            let leads = leads(&mut connection, asked).await?;
+        async fn found(connection: &mut $connection, asked: &Query) -> Result<Page, sqlx::Error> {
+            let leads = leads(connection, asked).await?;
             if asked.count == 0 {
                 if asked.total == Total::Near && !said::is_counted(asked, &leads) {
                     return Ok(Page::default());
                 }
-                return Ok(Page { total: total(&mut connection, asked, &leads).await?, ..Page::default() });
+                return Ok(Page { total: total(connection, asked, &leads).await?, ..Page::default() });
             }
-            let (first, leads) = rows(&mut connection, asked, leads).await?;
+            let (first, leads) = rows(connection, asked, leads).await?;
             // Most searches find all there is on their first page, and then it need not be counted.
             if asked.after.is_none() && first.len() <= asked.count {
                 let resources = first.iter().map(stored).collect::<Result<Vec<_>, _>>()?;
@@ -64,16 +63,11 @@ macro_rules! searches {
                 return said::cut(asked, first, None);
             }
             // One transaction, so that the page and the count are of one snapshot.
-            let mut snapshot = sqlx::Connection::$begin(&mut *connection, $($how)?).await?;
+            let mut snapshot = sqlx::Connection::$begin(connection, $($how)?).await?;
             let (rows, leads) = rows(&mut snapshot, asked, leads).await?;
             let total = total(&mut snapshot, asked, &leads).await?;
             snapshot.commit().await?;
             said::cut(asked, rows, total)
-        }
-
-        /// One page, and how many match in all.
-        pub(super) async fn search(readers: &$pool, asked: &Query) -> Result<Page, StoreError> {
-            found(readers, asked).await.map_err(failed("searching"))
         }
 
         /// How many values of a date parameter begin at which instant.

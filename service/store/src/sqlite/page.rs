@@ -5,3 +5,9 @@ use crate::sql::page::searches;
 use sqlx::sqlite::{SqliteConnection, SqlitePool, SqliteRow};
 
 searches!(Sqlite, SqlitePool, SqliteConnection, SqliteRow, begin());
+
+/// One page, and how many match in all.
+pub(super) async fn search(readers: &SqlitePool, asked: &Query) -> Result<Page, StoreError> {
+    let found = async { found(&mut *readers.acquire().await?, asked).await };
+    found.await.map_err(failed("searching"))
+}
