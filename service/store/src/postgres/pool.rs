@@ -172,7 +172,8 @@ impl Manager for Server {
 
 impl Server {
     async fn settle_in(&self, connection: &mut PgConnection) -> Result<(), Error> {
-        notice_who_goes(connection).await;
+        // A system that cannot tell who goes refuses it.
+        let _ = sqlx::raw_sql(if self.writes { WRITES } else { READS }).execute(&mut *connection).await;
         if self.writes { home::settle_in(connection).await } else { Ok(()) }
     }
 }
@@ -186,15 +187,13 @@ fn is_passing(error: &Error) -> bool {
     }
 }
 
-/// Lets the server notice that nobody waits for a statement any more: it would else compute on while the next one is begun. Servers
-/// before PostgreSQL 14, and those that only speak its protocol, do without.
-const GONE: &str =
+/// What is asked of a session beside what every server knows. It notices that nobody waits for a statement any more: it would else
+/// compute on while the next one is begun; those before PostgreSQL 14, and those that only speak its protocol, do without.
+const READS: &str =
     "select set_config(name, '1s', false) from pg_settings where name = 'client_connection_check_interval'";
-
-async fn notice_who_goes(connection: &mut PgConnection) {
-    // A system that cannot tell refuses it.
-    let _ = sqlx::raw_sql(GONE).execute(connection).await;
-}
+/// Whoever writes says everything by few and large statements, which are the same each time: they are planned once, not five times.
+const WRITES: &str = "select set_config(name, case name when 'plan_cache_mode' then 'force_generic_plan' else '1s' end, false) \
+    from pg_settings where name in ('client_connection_check_interval', 'plan_cache_mode')";
 
 /// A connection in use. Who drops it has given up what was asked there, and it is closed.
 #[derive(Debug)]

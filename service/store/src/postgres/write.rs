@@ -14,6 +14,7 @@ use jiff::Timestamp;
 use sqlx::postgres::PgConnection;
 use std::borrow::Cow;
 use std::collections::{BTreeMap, BTreeSet, HashMap};
+use std::sync::LazyLock;
 
 /// Locks what a commit rests on and tells how it stands, once it is let through the gate. `nextval` gives the keys of new resources,
 /// each within its part.
@@ -38,8 +39,15 @@ select array(select key from written), array(select generation from written), \
 /// whoever waits here, so not for long.
 const CLOSE: &str = "set local lock_timeout = '3s'; lock table gate in exclusive mode";
 
-/// Writes everything at once. An index row that stays is not touched: most of a new version is as it was.
-const WRITE: &str = "\
+/// Writes everything at once, index rows by [`rows_text`]: where nothing changes that there was before there is nothing to compare.
+static WRITES: LazyLock<[String; 2]> = LazyLock::new(|| [false, true].map(write_text));
+
+/// The statement that writes. `compares`: among the resources are some that there were before.
+fn write_text(compares: bool) -> String {
+    let mut at = 11;
+    let rows: String = INDEX_TABLES.iter().map(|table| rows_text(table, &mut at, compares)).collect();
+    format!(
+        "\
 with moved as (update scope s set generation = s.generation + 1 from unnest($1::text[]) u (key) where s.key = u.key), \
 begun as (insert into scope (key, generation) select u.key, 1 from unnest($2::text[]) u (key) order by u.key collate \"C\"), \
 put as materialized (select * from \
@@ -51,33 +59,7 @@ changed as (update resource r set version = p.version, at_ms = p.at_ms, patient 
     from put p where r.key = p.key and p.version > 1), \
 kept as (insert into resource_version (resource, version, at_ms, body, deed) \
     select key, version, at_ms, body, deed from put order by place), \
-old as materialized (select array(select key from put where version > 1) as keys), \
-new_tokens as materialized (select * from unnest($11::text[], $12::text[], $13::text[], $14::bigint[]) u (param, code, system, resource)), \
-no_tokens as (delete from token_row where resource = any((select keys from old)::bigint[]) \
-    and (param, code, system, resource) not in (select * from new_tokens)), \
-tokens as (insert into token_row (param, code, system, resource) select * from new_tokens except \
-    select param, code, system, resource from token_row where resource = any((select keys from old)::bigint[])), \
-new_refs as materialized (select * from unnest($15::text[], $16::text[], $17::text[], $18::bigint[]) u (param, id, kind, resource)), \
-no_refs as (delete from reference_row where resource = any((select keys from old)::bigint[]) \
-    and (param, id, kind, resource) not in (select * from new_refs)), \
-refs as (insert into reference_row (param, id, kind, resource) select * from new_refs except \
-    select param, id, kind, resource from reference_row where resource = any((select keys from old)::bigint[])), \
-new_dates as materialized (select * from unnest($19::text[], $20::bigint[], $21::bigint[], $22::bigint[]) u (param, start_ms, end_ms, resource)), \
-no_dates as (delete from date_row where resource = any((select keys from old)::bigint[]) \
-    and (param, start_ms, end_ms, resource) not in (select * from new_dates)), \
-dates as (insert into date_row (param, start_ms, end_ms, resource) select * from new_dates except \
-    select param, start_ms, end_ms, resource from date_row where resource = any((select keys from old)::bigint[])), \
-new_texts as materialized (select * from unnest($23::text[], $24::text[], $25::text[], $26::bigint[]) u (param, value, exact, resource)), \
-no_texts as (delete from text_row where resource = any((select keys from old)::bigint[]) \
-    and (param, value, exact, resource) not in (select * from new_texts)), \
-texts as (insert into text_row (param, value, exact, resource) select * from new_texts except \
-    select param, value, exact, resource from text_row where resource = any((select keys from old)::bigint[])), \
-new_quantities as materialized (select * from unnest($27::text[], $28::double precision[], $29::double precision[], \
-    $30::text[], $31::text[], $32::text[], $33::bigint[]) u (param, low, high, code, system, unit, resource)), \
-no_quantities as (delete from quantity_row where resource = any((select keys from old)::bigint[]) \
-    and (param, low, high, code, system, unit, resource) not in (select * from new_quantities)), \
-quantities as (insert into quantity_row (param, low, high, code, system, unit, resource) select * from new_quantities except \
-    select param, low, high, code, system, unit, resource from quantity_row where resource = any((select keys from old)::bigint[])), \
+old as materialized (select array(select key from put where version > 1) as keys), {rows}\
 notice as materialized (select *, \
         row_number() over (partition by receiver order by place) as nth, \
         count(*) over (partition by receiver) as many from \
@@ -93,7 +75,52 @@ raised as (insert into event (receiver, number, kind, id, version, raised_at_ms,
 due as materialized (select * from unnest($39::text[], $40::bigint[]) u (patient, due_day)), \
 not_due as (delete from agenda a using due d where a.patient = d.patient and d.due_day is null) \
 insert into agenda (patient, due_day) select patient, due_day from due where due_day is not null order by patient collate \"C\" \
-on conflict (patient) do update set due_day = excluded.due_day";
+on conflict (patient) do update set due_day = excluded.due_day"
+    )
+}
+
+/// What a resource can be found by: tables, with their columns and types.
+const INDEX_TABLES: [(&str, &[(&str, &str)]); 5] = [
+    ("token_row", &[("param", "text"), ("code", "text"), ("system", "text"), ("resource", "bigint")]),
+    ("reference_row", &[("param", "text"), ("id", "text"), ("kind", "text"), ("resource", "bigint")]),
+    ("date_row", &[("param", "text"), ("start_ms", "bigint"), ("end_ms", "bigint"), ("resource", "bigint")]),
+    ("text_row", &[("param", "text"), ("value", "text"), ("exact", "text"), ("resource", "bigint")]),
+    (
+        "quantity_row",
+        &[
+            ("param", "text"),
+            ("low", "double precision"),
+            ("high", "double precision"),
+            ("code", "text"),
+            ("system", "text"),
+            ("unit", "text"),
+            ("resource", "bigint"),
+        ],
+    ),
+];
+
+/// How the rows of one table are written, which are bound from `at` on. One that stays is not touched: most of a new version is as it
+/// was.
+fn rows_text((table, columns): &(&str, &[(&str, &str)]), at: &mut usize, compares: bool) -> String {
+    let names = columns.iter().map(|(name, _)| *name).collect::<Vec<_>>().join(", ");
+    let bound = columns.iter().map(|(_, kind)| {
+        *at += 1;
+        format!("${}::{kind}[]", *at - 1)
+    });
+    let bound = bound.collect::<Vec<_>>().join(", ");
+    let before = "resource = any((select keys from old)::bigint[])";
+    if !compares {
+        return format!(
+            "new_{table} as (insert into {table} ({names}) select * from unnest({bound}) u ({names})), "
+        );
+    }
+    format!(
+        "now_{table} as materialized (select * from unnest({bound}) u ({names})), \
+        no_{table} as (delete from {table} where {before} and ({names}) not in (select * from now_{table})), \
+        new_{table} as (insert into {table} ({names}) select * from now_{table} except \
+            select {names} from {table} where {before}), "
+    )
+}
 
 /// What [`CHECK`] answers.
 type Stands = (
@@ -269,7 +296,9 @@ async fn write(
     let agenda: BTreeMap<&str, _> =
         change.agenda.iter().map(|agenda| (agenda.patient.as_str(), agenda.due_on.map(day))).collect();
     let stored = || puts.iter().map(|put| &put.stored);
-    sqlx::query(WRITE)
+    let [writes, compares] = &*WRITES;
+    let text = if puts.iter().any(|put| put.stored.version > 1) { compares } else { writes };
+    sqlx::query(text.as_str())
         .bind(moved)
         .bind(begun)
         .bind(&keys)

@@ -7,6 +7,7 @@ use endplate_followup::ports::{Deed, Put, Stored};
 use jiff::Timestamp;
 use jiff::civil::Date;
 use std::borrow::Cow;
+use std::cmp::Ordering;
 
 /// The columns of a row that was read.
 pub(crate) trait Columns {
@@ -73,6 +74,11 @@ impl<'a> Rows<'a> {
                 rows.dates.push((OPEN_UNTIL.to_owned(), end_ms, end_ms, *key));
             }
         }
+        once(&mut rows.tokens);
+        once(&mut rows.references);
+        once(&mut rows.dates);
+        once(&mut rows.texts);
+        once(&mut rows.quantities);
         rows
     }
 
@@ -96,6 +102,12 @@ impl<'a> Rows<'a> {
             }
         }
     }
+}
+
+/// Each row once, and in the order of the index that it goes into.
+fn once<T: PartialOrd>(rows: &mut Vec<T>) {
+    rows.sort_unstable_by(|a, b| a.partial_cmp(b).unwrap_or(Ordering::Equal));
+    rows.dedup();
 }
 
 /// An instant of a column.
