@@ -518,3 +518,20 @@ async fn what_few_have_is_looked_up() {
     assert!(fetched[0] <= OFTEN * 3 * 4, "{fetched:?}");
     assert!(fetched[1] <= OFTEN * (10_001 + 2 * 21), "{fetched:?}");
 }
+
+/// A body is packed by the quicker of the two ways of PostgreSQL 15, where the server was built with it, and reads as it was written
+/// (<https://www.postgresql.org/docs/15/storage-toast.html>).
+#[tokio::test]
+async fn bodies_are_packed_the_quick_way() {
+    let address = postgres::database().await;
+    let store = open(&address).await.unwrap();
+    let mut long = put("t1", 1);
+    long.stored.body = long.stored.body.replace("Task", &"Task".repeat(5_000));
+    store.commit(change(vec![long.clone()])).await.unwrap();
+    assert_eq!(store.latest("Task", "t1").await.unwrap().unwrap().stored.body, long.stored.body);
+    let mut connection = sqlx::PgConnection::connect(&address).await.unwrap();
+    let asked = "select pg_column_compression(body), (select case when 'lz4' = any(enumvals) then 'lz4' else 'pglz' end \
+        from pg_settings where name = 'default_toast_compression') from resource_version";
+    let (is, can_be): (String, String) = sqlx::query_as(asked).fetch_one(&mut connection).await.unwrap();
+    assert_eq!(is, can_be);
+}

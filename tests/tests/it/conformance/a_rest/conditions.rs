@@ -145,6 +145,22 @@ async fn a29_a_conditional_create_with_many_matches_is_412() {
     }
 }
 
+// http.html#ccreate, #delete: what is gone is matched by nothing, and what is created in its stead is another resource.
+#[tokio::test]
+async fn a28_a_conditional_create_of_what_was_deleted_creates_it_anew() {
+    let served = Served::open(DAY).await;
+    let create = async || create_if_none(&served, "identifier=https://records.example/units|Hand unit").await;
+    let first = create().await;
+    let path =
+        |reply: &crate::served::Reply| format!("/fhir/Organization/{}", reply.json()["id"].as_str().unwrap());
+    assert_eq!(ask(&served, "DELETE", &path(&first), &[], &NONE).await.status, 204);
+    let second = create().await;
+    assert_eq!((first.status, second.status, second.header("etag")), (201, 201, "W/\"1\""));
+    assert_ne!(path(&first), path(&second));
+    assert_eq!(served.get(&path(&first)).await.status, 410);
+    assert_eq!((create().await.status, create().await.json()), (200, second.json()));
+}
+
 // http.html#ccreate: what it is for.
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn a30_fifty_conditional_creates_at_once_make_one() {
