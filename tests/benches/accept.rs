@@ -5,7 +5,8 @@
 //! writes all rows that the store has of it, also those by which it is found, into tables and indexes like the store's. The first says what
 //! it costs that there is more to a record than its bytes, the second what it costs to check, derive and decide. The same on PostgreSQL,
 //! where `ENDPLATE_BENCH_POSTGRES` names a server, such as `postgres://user@host`; databases are made there and left. There the floors
-//! have as many senders as what is measured.
+//! have as many senders as what is measured, and that of rows is taken twice: of rows that a client sends, as whoever inserts them has
+//! to, and of rows that the server copies from one table to another by itself, packed as they are.
 //!
 //! All sides alternate in the same run. Speeds and ratios are medians of the rounds; a ratio is of one round, so that what slows the
 //! machine for a while slows all.
@@ -201,21 +202,73 @@ async fn rows_floor(connection: &mut SqliteConnection, resources: usize) -> f64 
     RECORDS as f64 / start.elapsed().as_secs_f64()
 }
 
-/// The same on PostgreSQL, in a schema of its own.
-async fn postgres_rows_floor(pool: &PgPool, resources: usize, senders: usize) -> f64 {
-    let newest = "select max(key) from public.resource";
-    let last: i64 = sqlx::query_scalar(newest).fetch_one(pool).await.expect("resources");
+/// What is bound to a parameter.
+#[derive(Clone)]
+enum Bound {
+    Key(i64),
+    Texts(Vec<Option<String>>),
+    Wholes(Vec<i64>),
+    Reals(Vec<f64>),
+    Flags(Vec<bool>),
+}
+
+/// Statements, each with what is bound to it.
+type Statements = Vec<(String, Vec<Bound>)>;
+
+/// The columns of a table and their types, in order.
+async fn columns(pool: &PgPool, table: &str) -> Vec<(String, String)> {
+    let asked = "select column_name::text, data_type::text from information_schema.columns \
+        where table_schema = 'public' and table_name = $1 order by ordinal_position";
+    sqlx::query_as(asked).bind(table).fetch_all(pool).await.expect("columns")
+}
+
+/// The rows of the resources between two keys, read, and how a client inserts them elsewhere.
+async fn sending(pool: &PgPool, after: i64, until: i64) -> Statements {
+    let mut statements = Vec::new();
+    for (table, of) in TABLES {
+        let asked = format!("select * from public.{table} where {of} > $1 and {of} <= $2");
+        let rows = sqlx::query(AssertSqlSafe(asked)).bind(after).bind(until);
+        let rows = rows.fetch_all(pool).await.expect("rows");
+        let columns = columns(pool, table).await;
+        let bound = |(at, (_, kind)): (usize, &(String, String))| match kind.as_str() {
+            "text" => Bound::Texts(rows.iter().map(|row| row.get(at)).collect()),
+            "bigint" => Bound::Wholes(rows.iter().map(|row| row.get(at)).collect()),
+            "double precision" => Bound::Reals(rows.iter().map(|row| row.get(at)).collect()),
+            "boolean" => Bound::Flags(rows.iter().map(|row| row.get(at)).collect()),
+            other => panic!("{table} has a column of another type: {other}"),
+        };
+        let numbered = columns.iter().enumerate().map(|(at, (_, kind))| format!("${}::{kind}[]", at + 1));
+        let numbered = numbered.collect::<Vec<_>>().join(", ");
+        let text =
+            format!("insert into sent.{table} overriding system value select * from unnest({numbered})");
+        statements.push((text, columns.iter().enumerate().map(bound).collect()));
+    }
+    statements
+}
+
+/// Transactions each second of senders that carry out statements and do nothing else.
+async fn carried_out(pool: &PgPool, transactions: Vec<Statements>, senders: usize) -> f64 {
     let start = Instant::now();
     let mut all = JoinSet::new();
     for sender in 0..senders {
-        let (pool, own) = (pool.clone(), parts(last, resources).into_iter().skip(sender).step_by(senders));
+        let pool = pool.clone();
+        let own: Vec<Statements> = transactions.iter().skip(sender).step_by(senders).cloned().collect();
         all.spawn(async move {
-            let texts = copying("floor.", "public.", "overriding system value");
-            for (after, until) in own {
+            for statements in own {
                 let mut transaction = pool.begin().await.expect("a transaction");
-                for text in &texts {
-                    let copied = sqlx::query(AssertSqlSafe(text.as_str())).bind(after).bind(until);
-                    copied.execute(&mut *transaction).await.expect("rows");
+                for (text, bound) in statements {
+                    let query =
+                        bound.into_iter().fold(
+                            sqlx::query(AssertSqlSafe(text)),
+                            |query, bound| match bound {
+                                Bound::Key(key) => query.bind(key),
+                                Bound::Texts(texts) => query.bind(texts),
+                                Bound::Wholes(wholes) => query.bind(wholes),
+                                Bound::Reals(reals) => query.bind(reals),
+                                Bound::Flags(flags) => query.bind(flags),
+                            },
+                        );
+                    query.execute(&mut *transaction).await.expect("rows");
                 }
                 transaction.commit().await.expect("a commit");
             }
@@ -225,6 +278,20 @@ async fn postgres_rows_floor(pool: &PgPool, resources: usize, senders: usize) ->
         done.expect("a sender");
     }
     RECORDS as f64 / start.elapsed().as_secs_f64()
+}
+
+/// The same of the rows that the last round made, on PostgreSQL, in schemas of their own: as a client sends them, and as the server
+/// copies them.
+async fn postgres_rows_floors(pool: &PgPool, resources: usize, senders: usize) -> [f64; 2] {
+    let newest = "select max(key) from public.resource";
+    let last: i64 = sqlx::query_scalar(newest).fetch_one(pool).await.expect("resources");
+    let (mut sent, mut copied) = (Vec::new(), Vec::new());
+    for (after, until) in parts(last, resources) {
+        sent.push(sending(pool, after, until).await);
+        let texts = copying("floor.", "public.", "overriding system value").into_iter();
+        copied.push(texts.map(|text| (text, vec![Bound::Key(after), Bound::Key(until)])).collect());
+    }
+    [carried_out(pool, sent, senders).await, carried_out(pool, copied, senders).await]
 }
 
 /// Makes a database on the server, without what an earlier run left.
@@ -262,38 +329,53 @@ async fn postgres_floor(pool: &PgPool, records: &[Vec<String>], senders: usize) 
 const TABLE: &str =
     "create table body (key bigint primary key generated always as identity, body text not null)";
 
+/// Connections for so many senders, which pack bodies as the store does.
+async fn senders_to(address: &str, senders: usize) -> PgPool {
+    const PACKED: &str = "select set_config(name, 'lz4', false) from pg_settings \
+        where name = 'default_toast_compression' and 'lz4' = any(enumvals)";
+    let pool = PgPoolOptions::new().max_connections(senders as u32).after_connect(|connection, _| {
+        Box::pin(async { sqlx::query(PACKED).execute(connection).await.map(drop) })
+    });
+    pool.connect(address).await.expect("a database")
+}
+
 async fn on_postgres(server: &str, records: &[Vec<String>]) {
     for senders in [1, SENDERS] {
         let mut world = World::at(&database(server, "endplate_bench").await, senders, false).await;
-        let pool = PgPoolOptions::new().max_connections(senders as u32);
-        let pool = pool.connect(&database(server, "endplate_bench_floor").await).await.expect("a database");
+        let pool = senders_to(&database(server, "endplate_bench_floor").await, senders).await;
         sqlx::query(TABLE).execute(&pool).await.expect("a table");
         // Until tables have statistics, the server plans for what it does not know.
         world.round().await;
         let mut analyze = sqlx::PgConnection::connect(&format!("{server}/endplate_bench")).await.expect("it");
         sqlx::query("analyze").execute(&mut analyze).await.expect("statistics");
-        sqlx::query("create schema floor").execute(&mut analyze).await.expect("a schema");
-        for (table, _) in TABLES {
-            let like = format!("create table floor.{table} (like public.{table} including all)");
-            sqlx::query(AssertSqlSafe(like)).execute(&mut analyze).await.expect("a table");
+        for schema in ["floor", "sent"] {
+            let create = format!("create schema {schema}");
+            sqlx::query(AssertSqlSafe(create)).execute(&mut analyze).await.expect("a schema");
+            for (table, _) in TABLES {
+                let like = format!("create table {schema}.{table} (like public.{table} including all)");
+                sqlx::query(AssertSqlSafe(like)).execute(&mut analyze).await.expect("a table");
+            }
         }
-        let beside = PgPoolOptions::new().max_connections(senders as u32);
-        let beside = beside.connect(&format!("{server}/endplate_bench")).await.expect("the database");
+        let beside = senders_to(&format!("{server}/endplate_bench"), senders).await;
         let resources = records.first().map_or(0, Vec::len);
         let mut rounds = Vec::new();
         for _ in 0..ROUNDS {
             let floor = postgres_floor(&pool, records, senders).await;
-            let rows = postgres_rows_floor(&beside, resources, senders).await;
-            rounds.push((floor, rows, world.round().await));
+            let [sent, copied] = postgres_rows_floors(&beside, resources, senders).await;
+            rounds.push([world.round().await, floor, sent, copied]);
         }
+        let speed = |at: usize| median(rounds.iter().map(|round| round[at]));
+        let ratio = |to: usize| median(rounds.iter().map(|round| round[0] / round[to]));
         println!(
-            "PostgreSQL, {senders} senders: {:.0} a second ({:.2} of the floor of bytes, {:.0} a second, and {:.2} of that of rows, \
-             {:.0} a second; aim 0.5)",
-            median(rounds.iter().map(|(_, _, accepted)| *accepted)),
-            median(rounds.iter().map(|(floor, _, accepted)| accepted / floor)),
-            median(rounds.iter().map(|(floor, _, _)| *floor)),
-            median(rounds.iter().map(|(_, rows, accepted)| accepted / rows)),
-            median(rounds.iter().map(|(_, rows, _)| *rows)),
+            "PostgreSQL, {senders} senders: {:.0} a second ({:.2} of the floor of bytes, {:.0} a second, {:.2} of that of rows, \
+             {:.0} a second, and {:.2} of that of rows that the server copies, {:.0} a second; aim 0.5)",
+            speed(0),
+            ratio(1),
+            speed(1),
+            ratio(2),
+            speed(2),
+            ratio(3),
+            speed(3),
         );
     }
 }
