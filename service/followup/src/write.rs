@@ -101,8 +101,9 @@ impl Incoming {
 struct Attempt<'a> {
     endplate: &'a Endplate,
     bundled: bool,
-    /// Whether what seems new is taken to be new, and not looked for: its id, its conditions and its patient's records. The commit
-    /// finds out all the same, and what it refuses is decided once more with open eyes.
+    /// Whether what seems new is taken to be new and not looked for, its id, its conditions and its patient's records, and what is
+    /// referred to is taken to be there. The commit finds out all the same; what it refuses is decided once more with open eyes, and so
+    /// is what is refused here.
     trusts: bool,
     now: Timestamp,
     today: Date,
@@ -314,7 +315,9 @@ impl<'a> Attempt<'a> {
                 if known.contains(&to) || !TYPES.contains(&kind) {
                     continue;
                 }
-                if !gone.contains(&to) && self.endplate.store.read(kind, id).await?.is_some() {
+                let is_there = !gone.contains(&to)
+                    && (self.trusts || self.endplate.store.read(kind, id).await?.is_some());
+                if is_there {
                     targets.push((kind.to_owned(), id.to_owned()));
                     known.insert(to);
                 } else {

@@ -437,6 +437,8 @@ impl Store for PostgresStore {
             let source = "the database is a standby and takes no writes".into();
             return Err(StoreError::Failed { context: CONTEXT, source });
         }
+        self.readers.shrink();
+        self.writers.shrink();
         self.writers.check().await.map_err(failed(CONTEXT))
     }
 }

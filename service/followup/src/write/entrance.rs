@@ -268,7 +268,11 @@ impl Endplate {
         }
         for number in 0..ATTEMPTS_MAX {
             let mut attempt = Attempt { trusts: number == 0, ..Attempt::new(self, bundled) };
-            attempt.decide(entries.clone()).instrument(info_span!("decide")).await?;
+            match attempt.decide(entries.clone()).instrument(info_span!("decide")).await {
+                // Nobody is refused for what was only taken to be so.
+                Err(refusal) if attempt.trusts && refusal.reason != Reason::Unavailable => continue,
+                decided => decided?,
+            }
             attempt.audit()?;
             let written = attempt.written();
             match self.settle_on_record(attempt.change).await {

@@ -16,7 +16,7 @@ pub(super) async fn maker(readers: &Pool, subscription: &str) -> Result<Option<M
     Ok(row.map(|(client, registration, scope)| Maker { subscription, client, registration, scope }))
 }
 
-/// Notes a use and says whether it is the first. What is over is forgotten, unless another instance is about to.
+/// Notes a use and says whether it is the first. Some of what is over is forgotten, unless another instance is about to.
 pub(super) async fn use_once(
     writers: &Pool,
     key: &str,
@@ -25,7 +25,7 @@ pub(super) async fn use_once(
 ) -> Result<bool, StoreError> {
     let noted = sqlx::query(
         "with forgotten as (delete from used where key in \
-             (select key from used where until_ms < $3 and key <> $1 for update skip locked)) \
+             (select key from used where until_ms < $3 and key <> $1 order by until_ms limit 100 for update skip locked)) \
          insert into used as u (key, until_ms) values ($1, $2) \
          on conflict (key) do update set until_ms = excluded.until_ms where u.until_ms < $3",
     )

@@ -14,13 +14,13 @@ searches!(Postgres, Pool, PgConnection, PgRow, begin_with(SNAPSHOT));
 
 /// One page, and how many match in all.
 pub(super) async fn search(readers: &Pool, asked: &Query) -> Result<Page, StoreError> {
-    let found = async {
+    let asked = async {
         let mut held = readers.acquire().await?;
         let page = found(&mut held, asked).await?;
         held.give_back();
         Ok(page)
     };
-    found.await.map_err(failed("searching"))
+    asked.await.map_err(failed("searching"))
 }
 
 /// One page of versions, newest first, and how many there are in all.

@@ -1,8 +1,9 @@
 //! Connections to one server, and who uses which.
 //!
 //! Whoever has come to the end of what it wanted leaves a connection behind that needs no question before it is used again: it is at
-//! rest, and was there a moment ago. What was given up midway is closed, and the server takes back what was begun there: to ask each
-//! connection how it is, each time that it comes back, would cost more than most reads.
+//! rest, and was there a moment ago. To ask each one how it is, each time that it comes back, would cost more than most reads. Where
+//! somebody gave up midway or a statement failed, all that was begun is taken back first, beside what goes on, and a connection that
+//! does not answer to that is closed.
 
 use super::{ACQUIRE_TIMEOUT, home};
 use deadpool::managed::{self, Manager, Metrics, Object, PoolConfig, QueueMode, RecycleResult};
@@ -10,8 +11,10 @@ use futures_util::future::BoxFuture;
 use futures_util::stream::{self, BoxStream, TryStreamExt};
 use sqlx::postgres::{PgConnectOptions, PgConnection, PgQueryResult, PgRow, PgStatement, PgTypeInfo};
 use sqlx::{ConnectOptions, Either, Error, Execute, Executor, Postgres, SqlStr};
+use std::fmt;
 use std::ops::{Deref, DerefMut};
 use std::time::Duration;
+use tokio::runtime::Handle;
 use tokio::time::{sleep, timeout};
 
 /// From when on a connection that was not used is asked whether it is still there.
@@ -25,8 +28,9 @@ const IDLE_MAX: Duration = Duration::from_mins(10);
 const AGE_MAX: Duration = Duration::from_mins(30);
 /// How long a server that refuses is left alone before it is tried again: at first, and at most.
 const REFUSED: [Duration; 2] = [Duration::from_millis(10), Duration::from_secs(1)];
-/// SQLSTATE of what passes: too_many_connections, cannot_connect_now (PostgreSQL 15, appendix A).
-const PASSING: [&str; 2] = ["53300", "57P03"];
+/// SQLSTATE of what passes: too_many_connections, admin_shutdown, cannot_connect_now; of a standby, which may be about to take over,
+/// read_only_sql_transaction and object_not_in_prerequisite_state (PostgreSQL 15, appendix A).
+const PASSING: [&str; 5] = ["53300", "57P01", "57P03", "25006", "55000"];
 
 /// Connections to one server. Those of a clone are the same.
 #[derive(Clone, Debug)]
@@ -36,11 +40,17 @@ pub(super) struct Pool {
 }
 
 /// How connections are made.
-#[derive(Debug)]
 struct Server {
     options: PgConnectOptions,
     /// Whether they write: each new one may then be one to another database than the last one.
     writes: bool,
+}
+
+/// Without the options, which hold a password.
+impl fmt::Debug for Server {
+    fn fmt(&self, formatter: &mut fmt::Formatter<'_>) -> fmt::Result {
+        formatter.debug_struct("Server").field("writes", &self.writes).finish_non_exhaustive()
+    }
 }
 
 #[derive(Debug)]
@@ -120,10 +130,13 @@ impl Pool {
         answer
     }
 
-    /// Whether the server is there for whoever comes next; that all connections are in use is no reason to doubt it. Closes what
-    /// nobody has used for long.
+    /// Closes what nobody has used for long, and what is old.
+    pub(super) fn shrink(&self) {
+        self.inner.retain(|_, metrics| metrics.last_used() < IDLE_MAX && metrics.age() < AGE_MAX);
+    }
+
+    /// Whether the server is there for whoever comes next; that all connections are in use is no reason to doubt it.
     pub(super) async fn check(&self) -> Result<(), Error> {
-        self.inner.retain(|_, metrics| metrics.last_used() < IDLE_MAX);
         let status = self.inner.status();
         if status.available == 0 && status.size >= status.max_size {
             return Ok(());
@@ -153,8 +166,8 @@ impl Manager for Server {
             match self.options.connect().await {
                 Ok(mut connection) => match self.settle_in(&mut connection).await {
                     Ok(()) => return Ok(Session { connection, has_rested: false }),
-                    // As of a standby, which may be about to take over.
-                    Err(error) => tracing::debug!(%error, "the database does not take writes"),
+                    Err(error) if is_passing(&error) => {}
+                    Err(error) => return Err(error),
                 },
                 Err(error) if is_passing(&error) => {}
                 Err(error) => return Err(error),
@@ -181,10 +194,13 @@ impl Server {
     }
 }
 
-/// Whether a server that refuses is on its way up, or has no place just now.
+/// Whether a server that refuses is on its way up or down, or has no place just now.
 fn is_passing(error: &Error) -> bool {
+    use std::io::ErrorKind::{BrokenPipe, ConnectionRefused, ConnectionReset, UnexpectedEof};
     match error {
-        Error::Io(error) => error.kind() == std::io::ErrorKind::ConnectionRefused,
+        Error::Io(error) => {
+            matches!(error.kind(), ConnectionRefused | ConnectionReset | BrokenPipe | UnexpectedEof)
+        }
         Error::Database(error) => error.code().is_some_and(|code| PASSING.contains(&&*code)),
         _ => false,
     }
@@ -194,13 +210,13 @@ fn is_passing(error: &Error) -> bool {
 /// before PostgreSQL 14, and those that only speak its protocol, do without; a system that cannot tell refuses it.
 const GONE: &str =
     "select set_config(name, '1s', false) from pg_settings where name = 'client_connection_check_interval'";
-/// What makes writing quicker where a server has it. All is said by few and large statements, the same each time: they are planned once,
-/// not five times. And bodies are packed by the quicker of two ways.
+/// What makes writing quicker where a server has it. A commit is said by few and large statements, the same each time: they are planned
+/// once, not five times; no other one that writes needs a plan for its values. And bodies are packed by the quicker of two ways.
 const QUICK: &str = "select set_config(s.name, v.value, false) from pg_settings s join \
     (values ('plan_cache_mode', 'force_generic_plan'), ('default_toast_compression', 'lz4')) v (name, value) \
     on s.name = v.name and v.value = any(s.enumvals)";
 
-/// A connection in use. Who drops it has given up what was asked there, and it is closed.
+/// A connection in use. Who drops it has given up what was asked there.
 #[derive(Debug)]
 pub(super) struct Held(Option<Object<Server>>);
 
@@ -230,10 +246,17 @@ impl DerefMut for Held {
 }
 
 impl Drop for Held {
+    /// Its place stays taken until the server has ended what it was asked, as far as that is waited for: there are never more sessions
+    /// than places.
     fn drop(&mut self) {
-        if let Some(object) = self.0.take() {
-            drop(Object::take(object));
-        }
+        let Some(mut object) = self.0.take() else { return };
+        let Ok(runtime) = Handle::try_current() else { return drop(Object::take(object)) };
+        runtime.spawn(async move {
+            let taken_back = timeout(SILENCE_MAX, sqlx::raw_sql("rollback").execute(&mut object.connection));
+            if !matches!(taken_back.await, Ok(Ok(_))) {
+                drop(Object::take(object));
+            }
+        });
     }
 }
 

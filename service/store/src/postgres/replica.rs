@@ -34,7 +34,7 @@ pub(super) struct Replica {
     /// How far behind it may be.
     lag_max: Duration,
     known: Mutex<Known>,
-    /// Another one after each failure: a connection to whoever is silent stays taken until the system gives it up.
+    /// Another one after each failure: of one that was silent no connection is used again.
     pool: Mutex<Pool>,
 }
 
@@ -129,6 +129,7 @@ impl Replica {
         let late = || Problem::Standby(format!("it is more than {} s behind", lag_max.as_secs_f64()));
         let outcome = timeout(lag_max, Self::follows(&replica)).await.unwrap_or_else(|_| Err(late()));
         if let Some(here) = replica.upgrade() {
+            here.pool().shrink();
             match outcome {
                 Ok(()) => {
                     let mut known = here.known();

@@ -104,7 +104,7 @@ impl<'a> Rows<'a> {
     }
 }
 
-/// Each row once, and in the order of the index that it goes into.
+/// Each row once, and in the order of the index by which it is found.
 fn once<T: PartialOrd>(rows: &mut Vec<T>) {
     rows.sort_unstable_by(|a, b| a.partial_cmp(b).unwrap_or(Ordering::Equal));
     rows.dedup();

@@ -8,6 +8,6 @@ searches!(Sqlite, SqlitePool, SqliteConnection, SqliteRow, begin());
 
 /// One page, and how many match in all.
 pub(super) async fn search(readers: &SqlitePool, asked: &Query) -> Result<Page, StoreError> {
-    let found = async { found(&mut *readers.acquire().await?, asked).await };
-    found.await.map_err(failed("searching"))
+    let asked = async { found(&mut *readers.acquire().await?, asked).await };
+    asked.await.map_err(failed("searching"))
 }

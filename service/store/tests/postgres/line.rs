@@ -212,7 +212,8 @@ impl<F: Future + Unpin> Future for GivenUp<F> {
 /// A caller who goes away while a transaction is begun leaves no connection in it: what is read there next is not as old as it.
 #[tokio::test]
 async fn a_read_that_was_given_up_leaves_nothing_old_behind() {
-    let store = PostgresStore::open(&postgres::database().await).await.unwrap();
+    let address = postgres::database().await;
+    let store = PostgresStore::open(&address).await.unwrap();
     let reads = async || join_all((0..16).map(|_| store.latest("Task", "t1"))).await;
     for round in 1..40 {
         let past = Past { count: 1, ..Past::default() };
@@ -224,5 +225,9 @@ async fn a_read_that_was_given_up_leaves_nothing_old_behind() {
                 assert_eq!(read.unwrap().unwrap().stored.version, version);
             }
         }
-    }
+    } // And none beside those that the store may have at once.
+    let mut connection = sqlx::PgConnection::connect(&address).await.unwrap();
+    let others = "select count(*) from pg_stat_activity where datname = current_database() and pid <> pg_backend_pid()";
+    let sessions: i64 = sqlx::query_scalar(others).fetch_one(&mut connection).await.unwrap();
+    assert!(sessions <= 28, "{sessions}");
 }

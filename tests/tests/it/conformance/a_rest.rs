@@ -6,6 +6,7 @@ mod bundles;
 mod conditions;
 mod frame;
 mod patches;
+mod twice;
 mod versions;
 
 use crate::served::{FHIR_JSON, Reply, Served};
