@@ -248,6 +248,7 @@ async fn sending(pool: &PgPool, after: i64, until: i64) -> Statements {
 
 /// Transactions each second of senders that carry out statements and do nothing else.
 async fn carried_out(pool: &PgPool, transactions: Vec<Statements>, senders: usize) -> f64 {
+    let many = transactions.len() as f64;
     let start = Instant::now();
     let mut all = JoinSet::new();
     for sender in 0..senders {
@@ -277,7 +278,7 @@ async fn carried_out(pool: &PgPool, transactions: Vec<Statements>, senders: usiz
     while let Some(done) = all.join_next().await {
         done.expect("a sender");
     }
-    RECORDS as f64 / start.elapsed().as_secs_f64()
+    many / start.elapsed().as_secs_f64()
 }
 
 /// The same of the rows that the last round made, on PostgreSQL, in schemas of their own: as a client sends them, and as the server
@@ -305,25 +306,10 @@ async fn database(server: &str, name: &str) -> String {
 
 /// The same bare loop on PostgreSQL: each sender inserts a record's resources with one statement a transaction.
 async fn postgres_floor(pool: &PgPool, records: &[Vec<String>], senders: usize) -> f64 {
-    let start = Instant::now();
-    let mut all = JoinSet::new();
-    for sender in 0..senders {
-        let pool = pool.clone();
-        let own: Vec<Vec<String>> = records.iter().skip(sender).step_by(senders).cloned().collect();
-        all.spawn(async move {
-            for record in own {
-                let mut transaction = pool.begin().await.expect("a transaction");
-                let insert =
-                    sqlx::query("insert into body (body) select * from unnest($1::text[])").bind(record);
-                insert.execute(&mut *transaction).await.expect("rows");
-                transaction.commit().await.expect("a commit");
-            }
-        });
-    }
-    while let Some(done) = all.join_next().await {
-        done.expect("a sender");
-    }
-    records.len() as f64 / start.elapsed().as_secs_f64()
+    const INSERT: &str = "insert into body (body) select * from unnest($1::text[])";
+    let bodies = |record: &Vec<String>| Bound::Texts(record.iter().cloned().map(Some).collect());
+    let insert = |record| vec![(INSERT.to_owned(), vec![bodies(record)])];
+    carried_out(pool, records.iter().map(insert).collect(), senders).await
 }
 
 const TABLE: &str =

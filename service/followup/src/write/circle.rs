@@ -6,7 +6,7 @@ use crate::dossier::Dossier;
 use crate::element::text;
 use crate::kept::Kept;
 use crate::person::{people, replacements};
-use crate::ports::{Agenda, Compartment, Scope};
+use crate::ports::{Agenda, Scope};
 use crate::refusal::{Reason, Refusal};
 use endplate_fhir::issue::{Code, Issue};
 use endplate_fhir::{Json, reference};
@@ -46,19 +46,16 @@ impl Attempt<'_> {
             while let Some(one) = open.pop() {
                 if seen.insert(one.clone()) {
                     open.extend(near.get(&one).into_iter().flatten().cloned());
-                    let new = self.trusts && self.makes("Patient", &one);
+                    let mut generation = 0;
                     // Nothing is recorded of a new patient, and nobody is linked with it.
-                    let compartment = if new {
-                        Compartment::default()
-                    } else {
-                        self.endplate.store.compartment(&one).await?
-                    };
-                    self.rest_on(Scope { key: format!("Patient/{one}"), generation: compartment.generation });
-                    let recorded = Dossier::of(compartment);
-                    if !new {
+                    if !(self.trusts && self.makes("Patient", &one)) {
+                        let compartment = self.endplate.store.compartment(&one).await?;
+                        generation = compartment.generation;
+                        let recorded = Dossier::of(compartment);
                         open.extend(self.endplate.linked(&one, &recorded).await?);
+                        dossier.extend(recorded);
                     }
-                    dossier.extend(recorded);
+                    self.rest_on(Scope { key: format!("Patient/{one}"), generation });
                     circle.insert(one);
                 }
             }

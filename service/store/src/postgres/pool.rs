@@ -163,14 +163,9 @@ impl Manager for Server {
     async fn create(&self) -> Result<Session, Error> {
         let [mut pause, most] = REFUSED;
         loop {
-            match self.options.connect().await {
-                Ok(mut connection) => match self.settle_in(&mut connection).await {
-                    Ok(()) => return Ok(Session { connection, has_rested: false }),
-                    Err(error) if is_passing(&error) => {}
-                    Err(error) => return Err(error),
-                },
+            match self.connect().await {
                 Err(error) if is_passing(&error) => {}
-                Err(error) => return Err(error),
+                done => return done.map(|connection| Session { connection, has_rested: false }),
             }
             sleep(pause).await;
             pause = most.min(2 * pause);
@@ -184,13 +179,14 @@ impl Manager for Server {
 }
 
 impl Server {
-    async fn settle_in(&self, connection: &mut PgConnection) -> Result<(), Error> {
-        let _ = sqlx::raw_sql(GONE).execute(&mut *connection).await;
-        if !self.writes {
-            return Ok(());
+    async fn connect(&self) -> Result<PgConnection, Error> {
+        let mut connection = self.options.connect().await?;
+        let _ = sqlx::raw_sql(GONE).execute(&mut connection).await;
+        if self.writes {
+            let _ = sqlx::raw_sql(QUICK).execute(&mut connection).await;
+            home::settle_in(&mut connection).await?;
         }
-        let _ = sqlx::raw_sql(QUICK).execute(&mut *connection).await;
-        home::settle_in(connection).await
+        Ok(connection)
     }
 }
 

@@ -46,6 +46,8 @@ static WRITES: LazyLock<[String; 2]> = LazyLock::new(|| [false, true].map(write_
 fn write_text(compares: bool) -> String {
     let mut at = 11;
     let rows: String = INDEX_TABLES.iter().map(|table| rows_text(table, &mut at, compares)).collect();
+    let old = "old as materialized (select array(select key from put where version > 1) as keys), ";
+    let old = if compares { old } else { "" };
     format!(
         "\
 with moved as (update scope s set generation = s.generation + 1 from unnest($1::text[]) u (key) where s.key = u.key), \
@@ -59,7 +61,7 @@ changed as (update resource r set version = p.version, at_ms = p.at_ms, patient 
     from put p where r.key = p.key and p.version > 1), \
 kept as (insert into resource_version (resource, version, at_ms, body, deed) \
     select key, version, at_ms, body, deed from put order by place), \
-old as materialized (select array(select key from put where version > 1) as keys), {rows}\
+{old}{rows}\
 notice as materialized (select *, \
         row_number() over (partition by receiver order by place) as nth, \
         count(*) over (partition by receiver) as many from \
