@@ -146,6 +146,14 @@ pub struct Compartment {
     pub resources: Vec<Stored>,
 }
 
+impl Compartment {
+    /// Puts the resources in order.
+    pub fn of(generation: u64, mut resources: Vec<Stored>) -> Self {
+        resources.sort_unstable_by(|a, b| (&a.kind, &a.id).cmp(&(&b.kind, &b.id)));
+        Self { generation, resources }
+    }
+}
+
 /// A new version of a resource. The store refuses it unless the newest version is `version - 1` (0: none). After a deletion the
 /// resource is in no search and no compartment, until a later version makes it again.
 #[derive(Clone, Debug)]

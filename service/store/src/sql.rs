@@ -17,10 +17,10 @@ use std::borrow::Cow;
 use std::fmt::{Display, Write};
 
 /// The names of the migrations, in order. Both databases have the same ones.
-const MIGRATIONS: [&str; MIGRATION as usize] = ["house", "copying", "trace", "open", "instances"];
+const MIGRATIONS: [&str; MIGRATION as usize] = ["house", "copying", "trace", "open", "instances", "target", "unused"];
 
 /// The number of the last migration.
-pub(crate) const MIGRATION: i64 = 5;
+pub(crate) const MIGRATION: i64 = 7;
 
 /// The migrations of one database, from their texts.
 pub(crate) fn migrator(texts: [&'static str; MIGRATIONS.len()]) -> Migrator {

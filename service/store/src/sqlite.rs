@@ -171,6 +171,8 @@ fn migrator() -> Migrator {
         include_str!("../migrations/sqlite/0003_trace.sql"),
         include_str!("../migrations/sqlite/0004_open.sql"),
         include_str!("../migrations/sqlite/0005_instances.sql"),
+        include_str!("../migrations/sqlite/0006_target.sql"),
+        include_str!("../migrations/sqlite/0007_unused.sql"),
     ])
 }
 
@@ -251,29 +253,23 @@ impl Store for SqliteStore {
 
     async fn compartment(&self, patient: &str) -> Result<Compartment, StoreError> {
         const CONTEXT: &str = "reading a compartment";
-        // One statement, so that counter and resources are of one snapshot.
+        // One statement, so that counter and resources are of one snapshot. What was written together lies together: in the order of
+        // keys it is read page after page, and a disk is asked a few times instead of once for each page. The limit keeps that order.
         let rows = sqlx::query(
-            "select r.kind, r.id, r.version, r.at_ms, v.body, (select generation from scope where key = 'Patient/' || ?1) \
-             from resource r join resource_version v on v.resource = r.key and v.version = r.version \
-             where r.patient = ?1 \
+            "select '', '', 0, 0, '', (select generation from scope where key = 'Patient/' || ?1) \
              union all \
-             select '', '', 0, 0, '', (select generation from scope where key = 'Patient/' || ?1) \
-             order by 1, 2",
+             select r.kind, r.id, r.version, r.at_ms, v.body, null \
+             from (select key, kind, id, version, at_ms from resource where patient = ?1 order by key limit -1) r \
+             cross join resource_version v on v.resource = r.key and v.version = r.version",
         )
         .bind(patient)
         .fetch_all(&self.readers)
         .await
         .map_err(failed(CONTEXT))?;
-        let mut compartment = Compartment::default();
-        for row in &rows {
-            let generation: Option<i64> = row.try_get(5).map_err(failed(CONTEXT))?;
-            compartment.generation = generation.unwrap_or(0).unsigned_abs();
-            let stored = stored(row).map_err(failed(CONTEXT))?;
-            if !stored.kind.is_empty() {
-                compartment.resources.push(stored);
-            }
-        }
-        Ok(compartment)
+        let (counter, rows) = rows.split_first().ok_or(sqlx::Error::RowNotFound).map_err(failed(CONTEXT))?;
+        let generation: Option<i64> = counter.try_get(5).map_err(failed(CONTEXT))?;
+        let resources = rows.iter().map(stored).collect::<Result<_, _>>().map_err(failed(CONTEXT))?;
+        Ok(Compartment::of(generation.unwrap_or(0).unsigned_abs(), resources))
     }
 
     async fn generation(&self, scope: &str) -> Result<u64, StoreError> {
@@ -321,8 +317,10 @@ impl Store for SqliteStore {
     }
 
     async fn due(&self, on: Date, after: Option<&str>, limit: usize) -> Result<Vec<String>, StoreError> {
+        // Those who are due, put in order, and not all that there are in order.
         sqlx::query_scalar(
-            "select patient from agenda where due_day <= ? and patient > ? order by patient limit ? + 0",
+            "select patient from agenda indexed by agenda_by_day where due_day <= ? and patient > ? \
+             order by patient limit ? + 0",
         )
         .bind(day(on))
         .bind(after.unwrap_or_default())

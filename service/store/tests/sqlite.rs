@@ -1,6 +1,7 @@
 //! What is special to the SQLite file: opening again, crashes, failing disks, and what errors say.
 
 use endplate_fhir::index::{IndexRow, IndexValue};
+use endplate_fhir::search;
 use endplate_followup::ports::{
     Agenda, Attempt, Changeset, Deed, Event, Notice, Put, Room, Scope, Settlement, Store, StoreError, Stored,
 };
@@ -254,6 +255,44 @@ async fn tell(store: &dyn Store, id: &str, result: &Result<(), StoreError>) {
     }
 }
 
+/// References as the first releases had them, by parameter first, are found by whom they refer to.
+#[tokio::test]
+async fn references_of_an_earlier_release_stand_by_whom_they_refer_to() {
+    const BEFORE: &str = "\
+        create table before (param text not null, id text not null, kind text not null, resource integer not null, \
+            primary key (param, id, kind, resource)) strict, without rowid; \
+        insert into before (param, id, kind, resource) select param, id, kind, resource from reference_row; \
+        drop table reference_row; alter table before rename to reference_row; \
+        create index reference_by_resource on reference_row (resource)";
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("before.db");
+    let store = open(&path).await.unwrap();
+    let refers = |id: &str, patient: &str| {
+        let value = IndexValue::Reference { kind: "Patient".to_owned(), id: patient.to_owned() };
+        let mut put = put(id, "{}".to_owned());
+        put.rows.extend(["subject", "for"].map(|param| IndexRow { param, value: value.clone() }));
+        put
+    };
+    let puts = [("a", "p"), ("b", "q"), ("c", "p")].map(|(id, patient)| refers(id, patient)).to_vec();
+    store.commit(Changeset { at: Some(at(7)), puts, ..Changeset::default() }).await.unwrap();
+    drop(store);
+    let mut connection = connect(&path).await;
+    for statement in taken_back_to(5) {
+        sqlx::query(sqlx::AssertSqlSafe(statement)).execute(&mut connection).await.unwrap();
+    }
+    sqlx::raw_sql(BEFORE).execute(&mut connection).await.unwrap();
+    drop(connection);
+
+    let store = open(&path).await.unwrap();
+    let asked = search::criteria("Task?subject=Patient/p&_sort=_id", "http://127.0.0.1:8080/fhir").unwrap();
+    let found = store.search(&asked).await.unwrap().resources;
+    assert_eq!(found.iter().map(|task| task.id.as_str()).collect::<Vec<_>>(), ["a", "c"]);
+    let mut connection = connect(&path).await;
+    let order = "select group_concat(name) from (select name from pragma_table_info('reference_row') where pk > 0 order by pk)";
+    let order: String = sqlx::query_scalar(order).fetch_one(&mut connection).await.unwrap();
+    assert_eq!(order, "id,param,kind,resource");
+}
+
 fn assert_shows_no_sql(error: &dyn Error) {
     let text = error.to_string().to_lowercase();
     for word in ["select", "insert", "update", "pragma", "resource_version", "savepoint", "sqlite_", "code:"]
@@ -298,7 +337,7 @@ async fn a_store_of_a_later_release_is_not_opened() {
                  values (999999, 'later', 1, x'00', 0)";
     sqlx::query(later).execute(&mut connection).await.unwrap();
     let error = open(&path).await.unwrap_err();
-    assert!(matches!(error, OpenError::Later { number: 999_999, known: 5, .. }), "{error}");
+    assert!(matches!(error, OpenError::Later { number: 999_999, known: 7, .. }), "{error}");
     assert!(error.to_string().contains("later release"), "{error}");
 }
 

@@ -94,6 +94,45 @@ async fn a_store_of_an_earlier_release_is_brought_up_to_date() {
     }
 }
 
+/// Whoever has very many references makes their index beforehand, while all go on writing.
+#[tokio::test]
+async fn an_index_that_was_made_beforehand_is_the_one_that_migration_6_makes() {
+    let address = postgres::database().await;
+    drop(PostgresStore::open(&address).await.unwrap());
+    let mut connection = sqlx::PgConnection::connect(&address).await.unwrap();
+    for statement in taken_back_to(5) {
+        sqlx::query(sqlx::AssertSqlSafe(statement)).execute(&mut connection).await.unwrap();
+    }
+    for statement in [
+        "create index reference_by_id on reference_row (param, left(id, 128), kind)",
+        "create index concurrently reference_by_target on reference_row (left(id, 128), param, kind)",
+    ] {
+        sqlx::query(statement).execute(&mut connection).await.unwrap();
+    }
+    const INDEXES: &str = "select indexrelid::regclass::text, indexrelid::int8 from pg_index \
+        where indrelid = 'reference_row'::regclass order by 1";
+    let before: Vec<(String, i64)> = sqlx::query_as(INDEXES).fetch_all(&mut connection).await.unwrap();
+    drop(PostgresStore::open(&address).await.unwrap());
+    let after: Vec<(String, i64)> = sqlx::query_as(INDEXES).fetch_all(&mut connection).await.unwrap();
+    let gone: Vec<_> = before.iter().filter(|index| !after.contains(index)).map(|(name, _)| name).collect();
+    assert_eq!(gone, ["reference_by_id"]);
+    assert_eq!(after.len() + 1, before.len(), "and none was built: {after:?}");
+
+    // Such a build that was broken off leaves an index behind that nobody may use.
+    for statement in taken_back_to(5) {
+        sqlx::query(sqlx::AssertSqlSafe(statement)).execute(&mut connection).await.unwrap();
+    }
+    for statement in [
+        "create index reference_by_target on reference_row (left(id, 128), param, kind)",
+        "update pg_index set indisvalid = false where indexrelid = 'reference_by_target'::regclass",
+    ] {
+        sqlx::query(statement).execute(&mut connection).await.unwrap();
+    }
+    drop(PostgresStore::open(&address).await.unwrap());
+    let is_valid = "select indisvalid from pg_index where indexrelid = 'reference_by_target'::regclass";
+    assert!(sqlx::query_scalar::<_, bool>(is_valid).fetch_one(&mut connection).await.unwrap());
+}
+
 /// An instance of an earlier release writes on while the migration reads what there is.
 #[tokio::test]
 async fn a_task_that_is_closed_or_opened_during_migration_4_is_counted_as_it_stands() {
@@ -133,7 +172,7 @@ async fn a_store_of_a_later_release_is_refused_and_says_so() {
                  values (999999, 'later', true, '', 0)";
     sqlx::query(later).execute(&mut connection).await.unwrap();
     let Err(error) = open(&address).await else { panic!("opened") };
-    assert!(matches!(error, OpenError::Later { number: 999_999, known: 5, .. }), "{error:?}");
+    assert!(matches!(error, OpenError::Later { number: 999_999, known: 7, .. }), "{error:?}");
     assert!(error.to_string().contains("later release"), "{error}");
 }
 
