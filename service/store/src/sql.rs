@@ -17,7 +17,8 @@ use std::borrow::Cow;
 use std::fmt::{Display, Write};
 
 /// The names of the migrations, in order. Both databases have the same ones.
-const MIGRATIONS: [&str; MIGRATION as usize] = ["house", "copying", "trace", "open", "instances", "target", "unused"];
+const MIGRATIONS: [&str; MIGRATION as usize] =
+    ["house", "copying", "trace", "open", "instances", "target", "unused"];
 
 /// The number of the last migration.
 pub(crate) const MIGRATION: i64 = 7;

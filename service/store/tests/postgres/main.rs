@@ -97,6 +97,8 @@ async fn a_store_of_an_earlier_release_is_brought_up_to_date() {
 /// Whoever has very many references makes their index beforehand, while all go on writing.
 #[tokio::test]
 async fn an_index_that_was_made_beforehand_is_the_one_that_migration_6_makes() {
+    const INDEXES: &str = "select indexrelid::regclass::text, indexrelid::int8 from pg_index \
+        where indrelid = 'reference_row'::regclass order by 1";
     let address = postgres::database().await;
     drop(PostgresStore::open(&address).await.unwrap());
     let mut connection = sqlx::PgConnection::connect(&address).await.unwrap();
@@ -109,8 +111,6 @@ async fn an_index_that_was_made_beforehand_is_the_one_that_migration_6_makes() {
     ] {
         sqlx::query(statement).execute(&mut connection).await.unwrap();
     }
-    const INDEXES: &str = "select indexrelid::regclass::text, indexrelid::int8 from pg_index \
-        where indrelid = 'reference_row'::regclass order by 1";
     let before: Vec<(String, i64)> = sqlx::query_as(INDEXES).fetch_all(&mut connection).await.unwrap();
     drop(PostgresStore::open(&address).await.unwrap());
     let after: Vec<(String, i64)> = sqlx::query_as(INDEXES).fetch_all(&mut connection).await.unwrap();
