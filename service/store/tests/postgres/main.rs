@@ -94,6 +94,13 @@ async fn a_store_of_an_earlier_release_is_brought_up_to_date() {
     }
 }
 
+/// Makes a database of today that of the release before migration 6, and tells it more.
+async fn taken_back(connection: &mut sqlx::PgConnection, then: [&str; 2]) {
+    for statement in taken_back_to(5).into_iter().chain(then.map(str::to_owned)) {
+        sqlx::query(sqlx::AssertSqlSafe(statement)).execute(&mut *connection).await.unwrap();
+    }
+}
+
 /// Whoever has very many references makes their index beforehand, while all go on writing.
 #[tokio::test]
 async fn an_index_that_was_made_beforehand_is_the_one_that_migration_6_makes() {
@@ -102,15 +109,11 @@ async fn an_index_that_was_made_beforehand_is_the_one_that_migration_6_makes() {
     let address = postgres::database().await;
     drop(PostgresStore::open(&address).await.unwrap());
     let mut connection = sqlx::PgConnection::connect(&address).await.unwrap();
-    for statement in taken_back_to(5) {
-        sqlx::query(sqlx::AssertSqlSafe(statement)).execute(&mut connection).await.unwrap();
-    }
-    for statement in [
+    let statements = [
         "create index reference_by_id on reference_row (param, left(id, 128), kind)",
         "create index concurrently reference_by_target on reference_row (left(id, 128), param, kind)",
-    ] {
-        sqlx::query(statement).execute(&mut connection).await.unwrap();
-    }
+    ];
+    taken_back(&mut connection, statements).await;
     let before: Vec<(String, i64)> = sqlx::query_as(INDEXES).fetch_all(&mut connection).await.unwrap();
     drop(PostgresStore::open(&address).await.unwrap());
     let after: Vec<(String, i64)> = sqlx::query_as(INDEXES).fetch_all(&mut connection).await.unwrap();
@@ -119,15 +122,11 @@ async fn an_index_that_was_made_beforehand_is_the_one_that_migration_6_makes() {
     assert_eq!(after.len() + 1, before.len(), "and none was built: {after:?}");
 
     // Such a build that was broken off leaves an index behind that nobody may use.
-    for statement in taken_back_to(5) {
-        sqlx::query(sqlx::AssertSqlSafe(statement)).execute(&mut connection).await.unwrap();
-    }
-    for statement in [
+    let statements = [
         "create index reference_by_target on reference_row (left(id, 128), param, kind)",
         "update pg_index set indisvalid = false where indexrelid = 'reference_by_target'::regclass",
-    ] {
-        sqlx::query(statement).execute(&mut connection).await.unwrap();
-    }
+    ];
+    taken_back(&mut connection, statements).await;
     drop(PostgresStore::open(&address).await.unwrap());
     let is_valid = "select indisvalid from pg_index where indexrelid = 'reference_by_target'::regclass";
     assert!(sqlx::query_scalar::<_, bool>(is_valid).fetch_one(&mut connection).await.unwrap());
