@@ -15,11 +15,12 @@ use endplate_followup::audit::{Arrival, Call};
 use endplate_followup::ports::Clock;
 use endplate_followup::{Endplate, Party, Returned, Settings, protocol};
 use endplate_server as _; // for its allocator: what is measured is what is served
+use endplate_store::packing;
 use endplate_tests::median;
 use jiff::Timestamp;
 use serde_json::Value;
 use sqlx::postgres::PgPoolOptions;
-use sqlx::sqlite::{SqliteConnectOptions, SqliteJournalMode, SqliteSynchronous};
+use sqlx::sqlite::{SqliteConnectOptions, SqliteJournalMode, SqliteRow, SqliteSynchronous};
 use sqlx::{AssertSqlSafe, ConnectOptions, Connection, PgPool, Row, SqliteConnection};
 use std::path::Path;
 use std::sync::Arc;
@@ -129,8 +130,10 @@ fn options(file: &Path) -> SqliteConnectOptions {
 /// The resources of each record as they were stored, in order.
 async fn bodies(file: &Path) -> Vec<Vec<String>> {
     let mut connection = options(file).connect().await.expect("the file");
-    let rows = sqlx::query("select body from resource_version order by key").fetch_all(&mut connection).await;
-    let all: Vec<String> = rows.expect("bodies").iter().map(|row| row.get(0)).collect();
+    let rows =
+        sqlx::query("select packed from resource_version order by key").fetch_all(&mut connection).await;
+    let body = |row: &SqliteRow| packing::unpacked(row.get(0)).expect("a body");
+    let all: Vec<String> = rows.expect("bodies").iter().map(body).collect();
     let each = all.len() / (RECORDS + 1);
     all.chunks(each).map(<[String]>::to_vec).collect()
 }
@@ -207,6 +210,7 @@ async fn rows_floor(connection: &mut SqliteConnection, resources: usize) -> f64 
 enum Bound {
     Key(i64),
     Texts(Vec<Option<String>>),
+    Bytes(Vec<Option<Vec<u8>>>),
     Wholes(Vec<i64>),
     Reals(Vec<f64>),
     Flags(Vec<bool>),
@@ -231,6 +235,7 @@ async fn sending(pool: &PgPool, after: i64, until: i64) -> Statements {
         let rows = rows.fetch_all(pool).await.expect("rows");
         let columns = columns(pool, table).await;
         let bound = |(at, (_, kind)): (usize, &(String, String))| match kind.as_str() {
+            "bytea" => Bound::Bytes(rows.iter().map(|row| row.get(at)).collect()),
             "text" => Bound::Texts(rows.iter().map(|row| row.get(at)).collect()),
             "bigint" => Bound::Wholes(rows.iter().map(|row| row.get(at)).collect()),
             "double precision" => Bound::Reals(rows.iter().map(|row| row.get(at)).collect()),
@@ -264,6 +269,7 @@ async fn carried_out(pool: &PgPool, transactions: Vec<Statements>, senders: usiz
                             |query, bound| match bound {
                                 Bound::Key(key) => query.bind(key),
                                 Bound::Texts(texts) => query.bind(texts),
+                                Bound::Bytes(bytes) => query.bind(bytes),
                                 Bound::Wholes(wholes) => query.bind(wholes),
                                 Bound::Reals(reals) => query.bind(reals),
                                 Bound::Flags(flags) => query.bind(flags),

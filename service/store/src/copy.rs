@@ -14,7 +14,6 @@ use sha2::{Digest, Sha256};
 use sqlx::postgres::PgConnection;
 use sqlx::sqlite::SqliteConnection;
 use sqlx::{AssertSqlSafe, Connection};
-use std::fmt::Write;
 
 mod table;
 
@@ -389,7 +388,7 @@ impl Side {
             told(rows.len() as u64);
             place = next;
             if place.is_none() {
-                return Ok((count, hexadecimal(&hash.finalize())));
+                return Ok((count, hex::encode(hash.finalize())));
             }
         }
     }
@@ -423,14 +422,6 @@ impl Side {
     }
 }
 
-fn hexadecimal(bytes: &[u8]) -> String {
-    bytes.iter().fold(String::new(), |mut text, byte| {
-        // Writing to a String does not fail.
-        let _ = write!(text, "{byte:02x}");
-        text
-    })
-}
-
 /// The values of a row.
 fn cells(row: &impl Columns, columns: &[Column]) -> Result<Vec<Value>, sqlx::Error> {
     let cell = |(at, column): (usize, &Column)| {
@@ -441,6 +432,7 @@ fn cells(row: &impl Columns, columns: &[Column]) -> Result<Vec<Value>, sqlx::Err
             Column::Text => Value::Text(row.text(at)?),
             Column::MaybeText => row.maybe_text(at)?.map_or(Value::NoText, Value::Text),
             Column::Flag => Value::Flag(row.flag(at)?),
+            Column::MaybeBytes => Value::MaybeBytes(row.maybe_bytes(at)?.map(<[u8]>::to_vec)),
         })
     };
     columns.iter().enumerate().map(cell).collect()

@@ -6,6 +6,7 @@
 mod backup;
 pub mod copy;
 mod open;
+pub mod packing;
 pub mod postgres;
 mod sql;
 pub mod sqlite;

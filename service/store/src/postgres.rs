@@ -17,6 +17,7 @@ mod replica;
 mod write;
 
 use crate::OpenError;
+use crate::packing::PACKS;
 use crate::sql::history::version_of;
 use crate::sql::row::{day, stored};
 use crate::sql::{self, Dialect, Statement, Value, number, tally};
@@ -39,6 +40,7 @@ use std::sync::Arc;
 use std::time::Duration;
 use tokio::task::JoinSet;
 use tracing::Instrument;
+use write::Form;
 
 /// Readers at once, of one instance. Three instances and their writers fit into the hundred connections that a server takes
 /// unless it is told otherwise.
@@ -58,8 +60,7 @@ pub struct PostgresStore {
     readers: Pool,
     writers: Pool,
     replica: Option<Arc<Replica>>,
-    /// Whether tables are cut into parts by patient.
-    is_cut: bool,
+    form: Form,
 }
 
 impl PostgresStore {
@@ -79,6 +80,7 @@ impl PostgresStore {
         }
         let is_cut = part::is_cut(&mut connection).await.map_err(wrong)?;
         let is_durable = is_durable(&mut connection).await.map_err(wrong)?;
+        let packs = sqlx::query_scalar(PACKS).fetch_one(&mut connection).await.map_err(wrong)?;
         connection.close().await.map_err(wrong)?;
         let options = options.clone().options(SESSION).statement_cache_capacity(200);
         let reading = options.clone().options([("default_transaction_read_only", "on")]);
@@ -88,7 +90,7 @@ impl PostgresStore {
         for pool in [&readers, &writers] {
             pool.acquire().await.map_err(wrong)?.give_back();
         }
-        Ok(Self { readers, writers, replica: None, is_cut })
+        Ok(Self { readers, writers, replica: None, form: Form { is_cut, packs } })
     }
 
     /// The same beside a replica of the database (a hot standby), which is asked what may be behind, by `lag_max` at most. It need
@@ -177,6 +179,7 @@ fn migrator() -> Migrator {
         include_str!("../migrations/postgres/0005_instances.sql"),
         include_str!("../migrations/postgres/0006_target.sql"),
         include_str!("../migrations/postgres/0007_unused.sql"),
+        include_str!("../migrations/postgres/0008_packed.sql"),
     ])
 }
 
@@ -211,6 +214,7 @@ pub(crate) fn query(statement: Statement) -> sqlx::query::Query<'static, Postgre
         Value::Flag(value) => query.bind(value),
         Value::NoText => query.bind(None::<String>),
         Value::NoInteger => query.bind(None::<i64>),
+        Value::MaybeBytes(value) => query.bind(value),
     })
 }
 
@@ -219,7 +223,7 @@ impl Store for PostgresStore {
     async fn latest(&self, kind: &str, id: &str) -> Result<Option<Version>, StoreError> {
         const CONTEXT: &str = "reading a resource";
         let row = sqlx::query(
-            "select r.kind, r.id, v.version, v.at_ms, v.body, v.deed from resource r \
+            "select r.kind, r.id, v.version, v.at_ms, coalesce(v.packed, convert_to(v.body, 'UTF8')), v.deed from resource r \
              join resource_version v on v.resource = r.key and v.version = r.version \
              where r.kind = $1 and r.id = $2",
         )
@@ -234,7 +238,7 @@ impl Store for PostgresStore {
     async fn version(&self, kind: &str, id: &str, version: u64) -> Result<Option<Version>, StoreError> {
         const CONTEXT: &str = "reading a version";
         let row = sqlx::query(
-            "select r.kind, r.id, v.version, v.at_ms, v.body, v.deed from resource r \
+            "select r.kind, r.id, v.version, v.at_ms, coalesce(v.packed, convert_to(v.body, 'UTF8')), v.deed from resource r \
              join resource_version v on v.resource = r.key \
              where r.kind = $1 and r.id = $2 and v.version = $3",
         )
@@ -277,7 +281,7 @@ impl Store for PostgresStore {
         // One statement, so that counter and resources are of one snapshot; at least one row, so that the counter is seen. What was
         // written together lies together: in the order of keys a disk is asked a few times instead of once for each page.
         let rows = sqlx::query(
-            "select r.kind, r.id, r.version, r.at_ms, v.body, coalesce(s.generation, 0) \
+            "select r.kind, r.id, r.version, r.at_ms, coalesce(v.packed, convert_to(v.body, 'UTF8')), coalesce(s.generation, 0) \
              from (select 1) one left join scope s on s.key = $2 left join ( \
              (select key, kind, id, version, at_ms from resource where patient = $1 order by key offset 0) r \
              join resource_version v on v.resource = r.key and v.version = r.version) on true",
@@ -334,9 +338,9 @@ impl Store for PostgresStore {
     async fn commit(&self, change: Changeset) -> Result<(), StoreError> {
         // In a task of its own, which is told to end with its caller. Others wait for what it has locked: it must not wait itself until
         // its caller, who may be deciding something else meanwhile, has time for it.
-        let (writers, is_cut) = (self.writers.clone(), self.is_cut);
+        let (writers, form) = (self.writers.clone(), self.form);
         let mut task = JoinSet::new();
-        task.spawn(async move { write::commit(&writers, is_cut, &change).await }.in_current_span());
+        task.spawn(async move { write::commit(&writers, form, &change).await }.in_current_span());
         match task.join_next().await {
             Some(Ok(done)) => done,
             Some(Err(stopped)) if stopped.is_panic() => std::panic::resume_unwind(stopped.into_panic()),

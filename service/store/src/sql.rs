@@ -18,10 +18,10 @@ use std::fmt::{Display, Write};
 
 /// The names of the migrations, in order. Both databases have the same ones.
 const MIGRATIONS: [&str; MIGRATION as usize] =
-    ["house", "copying", "trace", "open", "instances", "target", "unused"];
+    ["house", "copying", "trace", "open", "instances", "target", "unused", "packed"];
 
 /// The number of the last migration.
-pub(crate) const MIGRATION: i64 = 7;
+pub(crate) const MIGRATION: i64 = 8;
 
 /// The migrations of one database, from their texts.
 pub(crate) fn migrator(texts: [&'static str; MIGRATIONS.len()]) -> Migrator {
@@ -49,6 +49,8 @@ pub(crate) enum Value {
     NoText,
     /// Nothing, where a whole number might be.
     NoInteger,
+    /// Bytes, or nothing.
+    MaybeBytes(Option<Vec<u8>>),
 }
 
 impl From<i64> for Value {

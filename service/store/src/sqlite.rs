@@ -12,6 +12,7 @@ mod turn;
 mod write;
 
 use crate::OpenError;
+use crate::packing::PACKS;
 use crate::sql::row::{day, instant, stored};
 use crate::sql::{self, Dialect, Statement, Value, number, tally};
 use ahead::Ahead;
@@ -111,6 +112,8 @@ impl SqliteStore {
         if copying.map_err(|error| wrong(error.into()))?.is_some() {
             return Err(OpenError::Unfinished { place: path.display().to_string() });
         }
+        let packs = sqlx::query_scalar(PACKS).fetch_one(&mut connection).await;
+        let packs = packs.map_err(|error| wrong(error.into()))?;
         let reading = options.read_only(true).create_if_missing(false).pragma("cache_size", READER_CACHE);
         let readers = SqlitePoolOptions::new()
             .max_connections(READERS)
@@ -123,7 +126,7 @@ impl SqliteStore {
             .map_err(|error| wrong(error.into()))?;
         let recent = if temporary.is_some() { Some(Recent::alone()) } else { Recent::shared(path) };
         let recent = recent.map(Arc::new);
-        let writer = Writer::start(connection, recent.clone()).map_err(|error| wrong(error.into()))?;
+        let writer = Writer::start(connection, packs, recent.clone()).map_err(|error| wrong(error.into()))?;
         let turn = Turn::beside(path);
         Ok(Self { readers, writer, recent, ahead: Ahead::default(), turn, _temporary: temporary })
     }
@@ -173,6 +176,7 @@ fn migrator() -> Migrator {
         include_str!("../migrations/sqlite/0005_instances.sql"),
         include_str!("../migrations/sqlite/0006_target.sql"),
         include_str!("../migrations/sqlite/0007_unused.sql"),
+        include_str!("../migrations/sqlite/0008_packed.sql"),
     ])
 }
 
@@ -191,6 +195,7 @@ pub(crate) fn query(statement: Statement) -> sqlx::query::Query<'static, Sqlite,
         Value::Flag(value) => query.bind(value),
         Value::NoText => query.bind(None::<String>),
         Value::NoInteger => query.bind(None::<i64>),
+        Value::MaybeBytes(value) => query.bind(value),
     })
 }
 
@@ -258,7 +263,7 @@ impl Store for SqliteStore {
         let rows = sqlx::query(
             "select '', '', 0, 0, '', (select generation from scope where key = 'Patient/' || ?1) \
              union all \
-             select r.kind, r.id, r.version, r.at_ms, v.body, null \
+             select r.kind, r.id, r.version, r.at_ms, coalesce(v.packed, v.body), null \
              from (select key, kind, id, version, at_ms from resource where patient = ?1 order by key limit -1) r \
              cross join resource_version v on v.resource = r.key and v.version = r.version",
         )

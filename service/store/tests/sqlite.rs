@@ -6,7 +6,8 @@ use endplate_followup::ports::{
     Agenda, Attempt, Changeset, Deed, Event, Notice, Put, Room, Scope, Settlement, Store, StoreError, Stored,
 };
 use endplate_store::{BackupError, OpenError, SqliteStore, backup};
-use endplate_tests::release::{LATEST, taken_back_to};
+use endplate_tests::noise;
+use endplate_tests::release::{AS_BEFORE, LATEST, taken_back_to};
 use futures_util::future::join_all;
 use jiff::Timestamp;
 use jiff::civil::Date;
@@ -17,6 +18,9 @@ use std::process::{Command, Stdio};
 
 /// Tells a test that it runs in a process of its own, and in which folder.
 const CHILD: &str = "ENDPLATE_STORE_TEST_FOLDER";
+
+/// Of texts that packing makes hardly smaller.
+const SEED: u64 = 20_260_302;
 
 fn at(ms: i64) -> Timestamp {
     Timestamp::from_millisecond(ms).unwrap()
@@ -36,7 +40,7 @@ fn change(id: &str, bytes: usize) -> Changeset {
     Changeset {
         at: Some(at(7)),
         scopes: vec![Scope { key: format!("Task/{id}"), generation: 0 }],
-        puts: vec![put(id, "x".repeat(bytes))],
+        puts: vec![put(id, noise(SEED, bytes))],
         notices: vec![notice],
         agenda: vec![Agenda { patient: id.to_owned(), due_on: Some(Date::constant(2026, 3, 1)) }],
         ..Changeset::default()
@@ -122,7 +126,7 @@ async fn opened_again_it_holds_everything() {
         let store = open(&path).await.unwrap();
         store.check().await.unwrap();
         assert_whole(&store, "a", true).await;
-        assert_eq!(store.read("Task", "b").await.unwrap(), Some(put("b", "x".repeat(10)).stored));
+        assert_eq!(store.read("Task", "b").await.unwrap(), Some(put("b", noise(SEED, 10)).stored));
         assert_eq!(store.compartment("p").await.unwrap().resources.len(), 2);
         let early = store.waiting(at(89), &[], ROOM).await.unwrap();
         assert_eq!((early.queues, early.next_at), (Vec::new(), Some(at(90))));
@@ -234,7 +238,8 @@ async fn fill(path: &Path) {
 /// Small commits together with one that is too large for the disk, so that the store may write them as one.
 async fn among_small_ones(store: &dyn Store, name: &str) {
     let mut changes: Vec<Changeset> = (0..16).map(|n| change(&format!("{name}-{n}"), 500)).collect();
-    changes[8].puts.extend((0..200).map(|n| put(&format!("{name}-large-{n}"), "y".repeat(100_000))));
+    let large = noise(SEED, 100_000);
+    changes[8].puts.extend((0..200).map(|n| put(&format!("{name}-large-{n}"), large.clone())));
     let results = join_all(changes.into_iter().map(|change| store.commit(change))).await;
     for (n, result) in results.iter().enumerate() {
         tell(store, &format!("{name}-{n}"), result).await;
@@ -266,7 +271,7 @@ async fn references_of_an_earlier_release_stand_by_whom_they_refer_to() {
         create index reference_by_resource on reference_row (resource)";
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("before.db");
-    let store = open(&path).await.unwrap();
+    let store = open_as_before(&path).await;
     let refers = |id: &str, patient: &str| {
         let value = IndexValue::Reference { kind: "Patient".to_owned(), id: patient.to_owned() };
         let mut put = put(id, "{}".to_owned());
@@ -337,7 +342,7 @@ async fn a_store_of_a_later_release_is_not_opened() {
                  values (999999, 'later', 1, x'00', 0)";
     sqlx::query(later).execute(&mut connection).await.unwrap();
     let error = open(&path).await.unwrap_err();
-    assert!(matches!(error, OpenError::Later { number: 999_999, known: 7, .. }), "{error}");
+    assert!(matches!(error, OpenError::Later { number: 999_999, known: 8, .. }), "{error}");
     assert!(error.to_string().contains("later release"), "{error}");
 }
 
@@ -347,7 +352,7 @@ async fn a_store_of_an_earlier_release_is_brought_up_to_date() {
     let folder = tempfile::tempdir().unwrap();
     for release in 1..LATEST {
         let path = folder.path().join(format!("{release}.db"));
-        let store = open(&path).await.unwrap();
+        let store = open_as_before(&path).await;
         store.commit(change("t1", 9)).await.unwrap();
         drop(store);
         let mut connection = connect(&path).await;
@@ -356,7 +361,7 @@ async fn a_store_of_an_earlier_release_is_brought_up_to_date() {
         }
         drop(connection);
         let store = open(&path).await.unwrap();
-        assert_eq!(store.latest("Task", "t1").await.unwrap().unwrap().stored.body, "xxxxxxxxx");
+        assert_eq!(store.latest("Task", "t1").await.unwrap().unwrap().stored.body, noise(SEED, 9));
         store.commit(change("t2", 9)).await.unwrap();
         assert_eq!(store.tally(at(1_000), Date::constant(1970, 1, 1)).await.unwrap().overdue_tasks, 2);
         let mut connection = connect(&path).await;
@@ -406,6 +411,13 @@ async fn connect(path: &Path) -> sqlx::SqliteConnection {
     use sqlx::Connection;
     let options = sqlx::sqlite::SqliteConnectOptions::new().filename(path);
     sqlx::SqliteConnection::connect_with(&options).await.unwrap()
+}
+
+/// A store of today that keeps bodies as releases before migration 8 did.
+async fn open_as_before(path: &Path) -> SqliteStore {
+    drop(open(path).await.unwrap());
+    sqlx::query(AS_BEFORE).execute(&mut connect(path).await).await.unwrap();
+    open(path).await.unwrap()
 }
 
 #[tokio::test]

@@ -8,6 +8,7 @@ use endplate_fhir::{Json, index, json, reference};
 use endplate_followup::ports::{Agenda, Changeset, Clock, Deed, Put, Store, Stored};
 use endplate_followup::{Endplate, Party, Settings, protocol};
 use endplate_server::config::Config; // and its allocator: what is measured is what is served
+use endplate_store::packing;
 use jiff::Timestamp;
 use jiff::civil::Date;
 use jiff::tz::Offset;
@@ -89,6 +90,9 @@ pub struct Original {
     first: i64,
     /// How many it has; their keys follow each other.
     many: i64,
+    /// Their bodies, in the order of keys.
+    bodies: Vec<String>,
+    at_ms: i64,
     /// How many copies were made, and of how many the planner has heard.
     made: usize,
     heard_of: usize,
@@ -148,6 +152,7 @@ impl Original {
         let patient = copied(&patient, MARK);
         let agenda = Agenda { patient: patient.clone(), due_on: Some(Date::constant(2099, 1, 1)) };
         let puts: Vec<Put> = resources.iter().map(put).collect();
+        let bodies = puts.iter().map(|put| put.stored.body.clone()).collect();
         let many = puts.len();
         let change = Changeset { at: Some(at), agenda: vec![agenda], puts, ..Changeset::default() };
         store.commit(change).await.expect("the copy that the others are made from");
@@ -172,11 +177,11 @@ impl Original {
             (Connected::Postgres(Box::new([one, other])), keys)
         };
         assert_eq!(usize::try_from(last - first + 1), Ok(many), "keys of one commit follow each other");
-        let mut original = Self { connection, first, many: last - first + 1, made: 0, heard_of: 1 };
+        let (many, at_ms) = (last - first + 1, at.as_millisecond());
+        let mut original = Self { connection, first, many, bodies, at_ms, made: 0, heard_of: 1 };
         // Apart, where no planner has to guess how few they are.
         let whose = format!("between {first} and {last}");
         original.copied_from("resource", &format!("key {whose}")).await;
-        original.copied_from("resource_version", &format!("resource {whose}")).await;
         for (table, ..) in TABLES {
             original.copied_from(table, &format!("resource {whose}")).await;
         }
@@ -216,6 +221,39 @@ impl Original {
         next.expect("a key")
     }
 
+    /// The bodies of copies, in the order of keys.
+    fn packed(&self, numbers: Range<usize>) -> Vec<Vec<u8>> {
+        let (mark, mut packed) = (MARK.to_string(), Vec::new());
+        for number in numbers {
+            let name = format!("{number:08}");
+            for body in &self.bodies {
+                let body = body.replace(&mark, &name);
+                packed.push(packing::packed(&body).expect("a frame"));
+            }
+        }
+        packed
+    }
+
+    /// Adds bodies of resources whose keys go on from `start`.
+    async fn tell_bodies(&mut self, start: i64, packed: Vec<Vec<u8>>) {
+        match &mut self.connection {
+            Connected::Sqlite(connection) => {
+                let packed: Vec<String> = packed.iter().map(hex::encode).collect();
+                let insert = "insert into resource_version (resource, version, at_ms, body, deed, packed) \
+                    select ?1 + key, 1, ?2, '', 0, unhex(value) from json_each(?3)";
+                let insert = sqlx::query(insert).bind(start).bind(self.at_ms);
+                let packed = serde_json::to_string(&packed).expect("JSON");
+                insert.bind(packed).execute(connection).await.expect("bodies");
+            }
+            Connected::Postgres(connections) => {
+                let insert = "insert into resource_version (resource, version, at_ms, body, deed, packed) \
+                    select $1 + place - 1, 1, $2, '', 0, packed from unnest($3::bytea[]) with ordinality u (packed, place)";
+                let insert = sqlx::query(insert).bind(start).bind(self.at_ms);
+                insert.bind(packed).execute(&mut connections[0]).await.expect("bodies");
+            }
+        }
+    }
+
     /// Adds the copies with these numbers of eight digits. Each is due on a day that is far away.
     pub async fn fill(&mut self, numbers: Range<usize>) {
         let mut from = numbers.start;
@@ -223,7 +261,9 @@ impl Original {
             let to = numbers.end.min(from + TOGETHER);
             let start = self.next_key().await;
             let both = self.statements(from..to, start);
+            let packed = self.packed(from..to);
             self.tell(both).await;
+            self.tell_bodies(start, packed).await;
             (self.made, from) = (self.made + to - from, to);
         }
         // As autovacuum does, which is off: or else PostgreSQL plans as if tables were empty, and reads them to their end.
@@ -281,8 +321,6 @@ impl Original {
             named("patient")
         );
         let mut records = insert("resource", "key, kind, id, version, at_ms, patient, deleted", values);
-        let values = format!("{}, t.version, t.at_ms, {}, t.deed", key("resource"), named("body"));
-        records += &insert("resource_version", "resource, version, at_ms, body, deed", values);
         let values = format!("{}, t.due_day", named("patient"));
         records += &insert("agenda", "patient, due_day", values);
         if of_postgres {

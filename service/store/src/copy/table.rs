@@ -19,6 +19,8 @@ pub enum Column {
     MaybeText,
     /// Yes or no.
     Flag,
+    /// Bytes or nothing.
+    MaybeBytes,
 }
 
 /// By what a table is cut into pieces.
@@ -43,7 +45,7 @@ pub struct Table {
     pub only: Option<&'static str>,
 }
 
-use Column::{Flag, Integer, MaybeInteger, MaybeText, Real, Text};
+use Column::{Flag, Integer, MaybeBytes, MaybeInteger, MaybeText, Real, Text};
 
 const fn table(name: &'static str, key: Key, columns: &'static [(&'static str, Column)]) -> Table {
     Table { name, columns, key, only: None }
@@ -74,6 +76,7 @@ pub const TABLES: [Table; 19] = [
             ("at_ms", Integer),
             ("body", Text),
             ("deed", Integer),
+            ("packed", MaybeBytes),
         ],
     ),
     table(
@@ -291,6 +294,11 @@ pub(super) fn feed(hash: &mut Sha256, value: &Value) {
             hash.update((text.len() as u64).to_le_bytes());
             hash.update(text);
         }
-        Value::NoText | Value::NoInteger => hash.update(b"n"),
+        Value::MaybeBytes(Some(bytes)) => {
+            hash.update(b"b");
+            hash.update((bytes.len() as u64).to_le_bytes());
+            hash.update(bytes);
+        }
+        Value::NoText | Value::NoInteger | Value::MaybeBytes(None) => hash.update(b"n"),
     }
 }

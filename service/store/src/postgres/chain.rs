@@ -5,6 +5,7 @@
 
 use super::{failed, pool::Pool, write::refused};
 use crate::sql::number;
+use crate::sql::row::maybe_body;
 use endplate_followup::audit::chain;
 use endplate_followup::ports::{Link, Linked, Put, StoreError};
 use sqlx::Row;
@@ -63,7 +64,7 @@ pub(super) async fn head(readers: &Pool) -> Result<Option<Link>, StoreError> {
 pub(super) async fn page(readers: &Pool, after: u64, limit: usize) -> Result<Vec<Linked>, StoreError> {
     const CONTEXT: &str = "reading the audit trail";
     let rows = sqlx::query(
-        "select l.number, l.hash, r.id, v.body, coalesce(r.kind = 'AuditEvent' and r.version = 1 and not r.deleted \
+        "select l.number, l.hash, r.id, coalesce(v.packed, convert_to(v.body, 'UTF8')), coalesce(r.kind = 'AuditEvent' and r.version = 1 and not r.deleted \
              and (select count(*) from resource_version w where w.resource = r.key) = 1, false) \
          from audit_link l left join resource r on r.key = l.resource \
          left join resource_version v on v.resource = r.key and v.version = 1 \
@@ -76,7 +77,7 @@ pub(super) async fn page(readers: &Pool, after: u64, limit: usize) -> Result<Vec
     .map_err(failed(CONTEXT))?;
     let linked = |row: &PgRow| {
         let link = Link { number: row.try_get::<i64, _>(0)?.unsigned_abs(), hash: row.try_get(1)? };
-        Ok(Linked { link, id: row.try_get(2)?, body: row.try_get(3)?, is_single: row.try_get(4)? })
+        Ok(Linked { link, id: row.try_get(2)?, body: maybe_body(row, 3)?, is_single: row.try_get(4)? })
     };
     rows.iter().map(linked).collect::<Result<_, sqlx::Error>>().map_err(failed(CONTEXT))
 }

@@ -5,6 +5,7 @@
 //! each other's way; where they do, the database ends one and its caller decides again.
 
 use super::{part, plain, plains, pool::Pool};
+use crate::packing::all_packed;
 use crate::sql::history::number_of;
 use crate::sql::number;
 use crate::sql::row::{Rows, day};
@@ -53,14 +54,14 @@ fn write_text(compares: bool) -> String {
 with moved as (update scope s set generation = s.generation + 1 from unnest($1::text[]) u (key) where s.key = u.key), \
 begun as (insert into scope (key, generation) select u.key, 1 from unnest($2::text[]) u (key) order by u.key collate \"C\"), \
 put as materialized (select * from \
-    unnest($3::bigint[], $4::text[], $5::text[], $6::bigint[], $7::bigint[], $8::text[], $9::bigint[], $10::text[]) \
-    with ordinality u (key, kind, id, version, at_ms, patient, deed, body, place)), \
+    unnest($3::bigint[], $4::text[], $5::text[], $6::bigint[], $7::bigint[], $8::text[], $9::bigint[], $10::text[], $43::bytea[]) \
+    with ordinality u (key, kind, id, version, at_ms, patient, deed, body, packed, place)), \
 made as (insert into resource (key, kind, id, version, at_ms, patient, deleted) \
     select key, kind, id, version, at_ms, patient, deed = 2 from put where version = 1 order by place), \
 changed as (update resource r set version = p.version, at_ms = p.at_ms, patient = p.patient, deleted = p.deed = 2 \
     from put p where r.key = p.key and p.version > 1), \
-kept as (insert into resource_version (resource, version, at_ms, body, deed) \
-    select key, version, at_ms, body, deed from put order by place), \
+kept as (insert into resource_version (resource, version, at_ms, body, deed, packed) \
+    select key, version, at_ms, body, deed, packed from put order by place), \
 {old}{rows}\
 notice as materialized (select *, \
         row_number() over (partition by receiver order by place) as nth, \
@@ -139,11 +140,21 @@ type Stands = (
     bool,
 );
 
-/// Applies a changeset whole, or refuses it. `is_cut`: a new resource gets a key in the part of its patient.
-pub(super) async fn commit(writers: &Pool, is_cut: bool, change: &Changeset) -> Result<(), StoreError> {
+/// How the tables were found when the store was opened.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Form {
+    /// They are cut into parts by patient: a new resource gets a key in the part of its patient.
+    pub is_cut: bool,
+    /// Bodies are packed.
+    pub packs: bool,
+}
+
+/// Applies a changeset whole, or refuses it.
+pub(super) async fn commit(writers: &Pool, form: Form, change: &Changeset) -> Result<(), StoreError> {
+    let packed = all_packed(puts(change), form.packs);
     let begun = writers.begin("begin isolation level read committed").await;
     let mut transaction = begun.map_err(refused("beginning a write"))?;
-    match apply(&mut transaction, is_cut, change).await {
+    match apply(&mut transaction, form, change, packed).await {
         Ok(()) => transaction.commit().await.map_err(refused("making a write durable")),
         Err(error) => {
             // At once, since others may wait for its locks. A connection that is gone has nothing to take back.
@@ -155,14 +166,19 @@ pub(super) async fn commit(writers: &Pool, is_cut: bool, change: &Changeset) -> 
     }
 }
 
-async fn apply(connection: &mut PgConnection, is_cut: bool, change: &Changeset) -> Result<(), StoreError> {
+async fn apply(
+    connection: &mut PgConnection,
+    form: Form,
+    change: &Changeset,
+    packed: Vec<Option<Vec<u8>>>,
+) -> Result<(), StoreError> {
     // Whoever refers to something has passed the gate, and is seen by whoever deletes it, or sees that it is gone.
     let is_common = |scope: &Scope| COMMON_SCOPES.contains(&scope.key.as_str());
     if change.scopes.iter().any(is_common) || change.deletions().next().is_some() {
         let closed = sqlx::raw_sql(CLOSE).execute(&mut *connection).await;
         closed.map_err(refused("waiting for writes that rest on what this one changes"))?;
     }
-    let checked = check(connection, is_cut, change).await?;
+    let checked = check(connection, form, change).await?;
     if !checked.unknown.is_empty() {
         rest_on_nothing(connection, &checked.unknown).await?;
     }
@@ -171,7 +187,7 @@ async fn apply(connection: &mut PgConnection, is_cut: bool, change: &Changeset) 
     }
     let keys = checked.keys.clone();
     let audited = keys.get(change.puts.len()..).unwrap_or_default();
-    write(connection, change, checked).await?;
+    write(connection, change, checked, packed).await?;
     arrange(connection, change).await.map_err(refused("arranging deliveries"))?;
     // The last thing before the commit, since all others who have something to append wait for it.
     super::chain::append(connection, &change.audit, audited).await
@@ -198,7 +214,7 @@ struct Checked<'a> {
 /// which is to be written.
 async fn check<'a>(
     connection: &mut PgConnection,
-    is_cut: bool,
+    form: Form,
     change: &'a Changeset,
 ) -> Result<Checked<'a>, StoreError> {
     let names = |scopes: &'a [Scope]| scopes.iter().map(|scope| key_of(&scope.key)).collect::<BTreeSet<_>>();
@@ -206,7 +222,7 @@ async fn check<'a>(
     let kinds: Vec<_> = puts(change).map(|put| put.stored.kind.as_str()).collect();
     let ids: Vec<_> = puts(change).map(|put| put.stored.id.as_str()).collect();
     let fresh = puts(change).filter(|put| put.stored.version == 1);
-    let beginnings: Vec<i64> = fresh.map(|put| if is_cut { part::beginning(put) } else { 0 }).collect();
+    let beginnings: Vec<i64> = fresh.map(|put| if form.is_cut { part::beginning(put) } else { 0 }).collect();
     let stands: Stands = sqlx::query_as(CHECK)
         .bind(scopes.iter().map(AsRef::as_ref).collect::<Vec<&str>>())
         .bind(reads.iter().map(AsRef::as_ref).collect::<Vec<&str>>())
@@ -286,6 +302,7 @@ async fn write(
     connection: &mut PgConnection,
     change: &Changeset,
     checked: Checked<'_>,
+    packed: Vec<Option<Vec<u8>>>,
 ) -> Result<(), StoreError> {
     let Checked { moved, begun, keys, .. } = checked;
     let puts: Vec<&Put> = puts(change).collect();
@@ -298,6 +315,8 @@ async fn write(
     let agenda: BTreeMap<&str, _> =
         change.agenda.iter().map(|agenda| (agenda.patient.as_str(), agenda.due_on.map(day))).collect();
     let stored = || puts.iter().map(|put| &put.stored);
+    let bodies =
+        stored().zip(&packed).map(|(stored, packed)| if packed.is_some() { "" } else { &stored.body });
     let [writes, compares] = &*WRITES;
     let text = if puts.iter().any(|put| put.stored.version > 1) { compares } else { writes };
     sqlx::query(text.as_str())
@@ -310,7 +329,7 @@ async fn write(
         .bind(stored().map(|stored| stored.at.as_millisecond()).collect::<Vec<_>>())
         .bind(puts.iter().map(|put| put.patient.as_deref()).collect::<Vec<_>>())
         .bind(puts.iter().map(|put| number_of(put.deed)).collect::<Vec<_>>())
-        .bind(stored().map(|stored| stored.body.as_str()).collect::<Vec<_>>())
+        .bind(bodies.collect::<Vec<_>>())
         .bind(plains(tokens.iter().map(|row| row.0.as_str())))
         .bind(plains(tokens.iter().map(|row| row.1.as_ref())))
         .bind(plains(tokens.iter().map(|row| row.2)))
@@ -343,6 +362,7 @@ async fn write(
         .bind(agenda.values().copied().collect::<Vec<_>>())
         .bind(change.trace.as_ref().map(|trace| trace.parent.as_str()))
         .bind(change.trace.as_ref().and_then(|trace| trace.state.as_deref()))
+        .bind(&packed)
         .execute(connection)
         .await
         .map(|_| ())

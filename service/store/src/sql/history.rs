@@ -2,6 +2,7 @@
 
 use super::row::{Columns, stored};
 use super::{Dialect, Statement};
+use crate::packing;
 use endplate_followup::ports::{Deed, Past, PastPage, Place, Version};
 
 /// A deed as the column has it.
@@ -52,7 +53,8 @@ pub(crate) fn count(dialect: Dialect, past: &Past) -> Statement {
 /// The statement of one page, newest first, with one row more than asked for: it tells whether there is a next page. The number
 /// of a version comes last.
 pub(crate) fn page(dialect: Dialect, past: &Past) -> Statement {
-    let mut sql = Statement::new(dialect, "select r.kind, r.id, v.version, v.at_ms, v.body, v.deed, v.key");
+    let mut sql = Statement::new(dialect, "select r.kind, r.id, v.version, v.at_ms, ");
+    sql.push(packing::column(dialect)).push(", v.deed, v.key");
     conditions(&mut sql, past);
     if let Some(after) = past.after {
         sql.push(" and (v.at_ms, v.key) < (").push_bind(after.at_ms);

@@ -1,6 +1,7 @@
 //! Rows: what is read from the columns of either database, and what is written to them.
 
 use super::tally::{OPEN_UNTIL, open_until};
+use crate::packing;
 use endplate_fhir::index::IndexValue;
 use endplate_fhir::search::fold;
 use endplate_followup::ports::{Deed, Put, Stored};
@@ -14,6 +15,7 @@ pub(crate) trait Columns {
     fn integer(&self, at: usize) -> Result<i64, sqlx::Error>;
     fn real(&self, at: usize) -> Result<f64, sqlx::Error>;
     fn text(&self, at: usize) -> Result<String, sqlx::Error>;
+    fn maybe_bytes(&self, at: usize) -> Result<Option<&[u8]>, sqlx::Error>;
     fn flag(&self, at: usize) -> Result<bool, sqlx::Error>;
     fn maybe_integer(&self, at: usize) -> Result<Option<i64>, sqlx::Error>;
     fn maybe_text(&self, at: usize) -> Result<Option<String>, sqlx::Error>;
@@ -25,6 +27,10 @@ macro_rules! columns {
             $(fn $name(&self, at: usize) -> Result<$value, sqlx::Error> {
                 sqlx::Row::try_get(self, at)
             })+
+
+            fn maybe_bytes(&self, at: usize) -> Result<Option<&[u8]>, sqlx::Error> {
+                sqlx::Row::try_get(self, at)
+            }
         }
     };
     ($row:ty) => {
@@ -35,6 +41,11 @@ macro_rules! columns {
 columns!(sqlx::sqlite::SqliteRow);
 columns!(sqlx::postgres::PgRow);
 
+/// A body from a column as [`packing::column`] asks for it; none where there is no version.
+pub(crate) fn maybe_body(row: &impl Columns, at: usize) -> Result<Option<String>, sqlx::Error> {
+    row.maybe_bytes(at)?.map(packing::unpacked).transpose()
+}
+
 /// A stored version from the columns kind, id, version, at_ms, body.
 pub(crate) fn stored(row: &impl Columns) -> Result<Stored, sqlx::Error> {
     Ok(Stored {
@@ -42,7 +53,7 @@ pub(crate) fn stored(row: &impl Columns) -> Result<Stored, sqlx::Error> {
         id: row.text(1)?,
         version: row.integer(2)?.unsigned_abs(),
         at: instant(row.integer(3)?),
-        body: row.text(4)?,
+        body: maybe_body(row, 4)?.ok_or(sqlx::Error::RowNotFound)?,
     })
 }
 

@@ -5,6 +5,7 @@ use super::clause::{candidates, is_all, is_meant, is_of, walk};
 use super::lead::Leads;
 use super::row::{Columns, stored};
 use super::{Dialect, Statement, number};
+use crate::packing;
 use endplate_fhir::index::{self, ParamKind};
 use endplate_fhir::search::{Cursor, Query, Sort, SortValue, TOTAL_MAX, Total};
 use endplate_followup::ports::Page;
@@ -113,7 +114,7 @@ pub(crate) fn page(dialect: Dialect, query: &Query, leads: &Leads) -> Statement 
         in_order(&mut sql, &keys);
     }
     sql.push_limit(query.count + 1);
-    sql.push(") select r.kind, r.id, r.version, r.at_ms, v.body");
+    sql.push(") select r.kind, r.id, r.version, r.at_ms, ").push(packing::column(dialect));
     for at in 0..query.sort.len() {
         sql.push(format!(", s{at}"));
     }

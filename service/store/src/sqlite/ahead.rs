@@ -6,6 +6,7 @@
 
 use super::write::unsaid;
 use super::{failed, instant, number};
+use crate::packing;
 use crate::sql::history::deed_of;
 use endplate_followup::ports::{Event, StoreError, Stored, Version};
 use sqlx::sqlite::SqlitePool;
@@ -16,7 +17,7 @@ use std::sync::{Mutex, MutexGuard, PoisonError};
 const BYTES_MAX: usize = 16 << 20;
 
 type Key = (String, String, u64);
-/// A version as a query gives it: kind, id, version, instant, deed, body.
+/// A version as a query gives it: kind, id, version, instant, deed, body in hexadecimal, since JSON has no bytes.
 type Row = (String, String, u64, i64, i64, String);
 
 #[derive(Debug, Default)]
@@ -54,7 +55,7 @@ impl Ahead {
             .collect();
         // One row, since each row costs a change of threads.
         let rows: String = sqlx::query_scalar(
-            "select json_group_array(json_array(r.kind, r.id, v.version, v.at_ms, v.deed, v.body)) \
+            "select json_group_array(json_array(r.kind, r.id, v.version, v.at_ms, v.deed, hex(coalesce(v.packed, v.body)))) \
              from json_each(?) j cross join resource r on r.kind = j.value ->> 0 and r.id = j.value ->> 1 \
              cross join resource_version v on v.resource = r.key and v.version = j.value ->> 2",
         )
@@ -64,7 +65,8 @@ impl Ahead {
         .map_err(failed(CONTEXT))?;
         let rows: Vec<Row> = serde_json::from_str(&rows).map_err(unsaid(CONTEXT))?;
         let mut kept = self.kept();
-        for (kind, id, version, at_ms, deed, body) in rows {
+        for (kind, id, version, at_ms, deed, kept_body) in rows {
+            let body = body_of(&kept_body).map_err(failed(CONTEXT))?;
             if kept.bytes + body.len() > BYTES_MAX {
                 *kept = Kept::default();
             }
@@ -76,4 +78,9 @@ impl Ahead {
         }
         Ok(())
     }
+}
+
+fn body_of(hexadecimal: &str) -> Result<String, sqlx::Error> {
+    let kept = hex::decode(hexadecimal).map_err(|error| sqlx::Error::Decode(error.into()))?;
+    packing::unpacked(&kept)
 }

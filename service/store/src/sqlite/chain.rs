@@ -4,6 +4,7 @@
 //! with a lock, as the last thing before its commit.
 
 use super::{failed, number};
+use crate::sql::row::maybe_body;
 use endplate_followup::audit::chain;
 use endplate_followup::ports::{Link, Linked, Put, StoreError};
 use sqlx::Row;
@@ -51,7 +52,7 @@ pub(super) async fn head(readers: &SqlitePool) -> Result<Option<Link>, StoreErro
 pub(super) async fn page(readers: &SqlitePool, after: u64, limit: usize) -> Result<Vec<Linked>, StoreError> {
     const CONTEXT: &str = "reading the audit trail";
     let rows = sqlx::query(
-        "select l.number, l.hash, r.id, v.body, coalesce(r.kind = 'AuditEvent' and r.version = 1 and r.deleted = 0 \
+        "select l.number, l.hash, r.id, coalesce(v.packed, v.body), coalesce(r.kind = 'AuditEvent' and r.version = 1 and r.deleted = 0 \
              and (select count(*) from resource_version w where w.resource = r.key) = 1, 0) \
          from audit_link l left join resource r on r.key = l.resource \
          left join resource_version v on v.resource = r.key and v.version = 1 \
@@ -65,7 +66,7 @@ pub(super) async fn page(readers: &SqlitePool, after: u64, limit: usize) -> Resu
     let linked = |row: &sqlx::sqlite::SqliteRow| {
         let link = Link { number: row.try_get::<i64, _>(0)?.unsigned_abs(), hash: row.try_get(1)? };
         let is_single = row.try_get::<i64, _>(4)? != 0;
-        Ok(Linked { link, id: row.try_get(2)?, body: row.try_get(3)?, is_single })
+        Ok(Linked { link, id: row.try_get(2)?, body: maybe_body(row, 3)?, is_single })
     };
     rows.iter().map(linked).collect::<Result<_, sqlx::Error>>().map_err(failed(CONTEXT))
 }

@@ -15,7 +15,7 @@ pub(super) async fn latest(
 ) -> Result<Option<Version>, StoreError> {
     const CONTEXT: &str = "reading a resource";
     let row = sqlx::query(
-        "select r.kind, r.id, v.version, v.at_ms, v.body, v.deed from resource r \
+        "select r.kind, r.id, v.version, v.at_ms, coalesce(v.packed, v.body), v.deed from resource r \
          join resource_version v on v.resource = r.key and v.version = r.version where r.kind = ? and r.id = ?",
     )
     .bind(kind)
@@ -35,7 +35,7 @@ pub(super) async fn version(
 ) -> Result<Option<Version>, StoreError> {
     const CONTEXT: &str = "reading a version";
     let row = sqlx::query(
-        "select r.kind, r.id, v.version, v.at_ms, v.body, v.deed from resource r \
+        "select r.kind, r.id, v.version, v.at_ms, coalesce(v.packed, v.body), v.deed from resource r \
          join resource_version v on v.resource = r.key where r.kind = ? and r.id = ? and v.version = ?",
     )
     .bind(kind)

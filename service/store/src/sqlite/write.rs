@@ -8,6 +8,7 @@
 
 use super::recent::Recent;
 use super::{day, failed, number, outbox};
+use crate::packing;
 use crate::sql::history;
 use crate::sql::row::Rows;
 use endplate_fhir::index;
@@ -59,6 +60,8 @@ type Answer = Result<u64, StoreError>;
 /// A write that waits, and who waits for it.
 struct Job {
     work: Work,
+    /// The bodies of what it puts, packed, where the store packs: while others write.
+    packed: Vec<Option<Vec<u8>>>,
     answer: oneshot::Sender<Answer>,
 }
 
@@ -66,17 +69,22 @@ struct Job {
 #[derive(Clone, Debug)]
 pub(super) struct Writer {
     jobs: mpsc::Sender<Job>,
+    packs: bool,
 }
 
 impl Writer {
     /// Starts the writer on its own connection and on a thread of its own: between two statements it would otherwise wait until one of
     /// the threads that decide writes, each some milliseconds at a stretch, is free.
-    pub(super) fn start(connection: SqliteConnection, recent: Option<Arc<Recent>>) -> std::io::Result<Self> {
+    pub(super) fn start(
+        connection: SqliteConnection,
+        packs: bool,
+        recent: Option<Arc<Recent>>,
+    ) -> std::io::Result<Self> {
         let (jobs, waiting) = mpsc::channel(WAITING_MAX);
         let runtime = tokio::runtime::Builder::new_current_thread().build()?;
         let write = move || runtime.block_on(run(connection, waiting, recent));
         std::thread::Builder::new().name("sqlite-writer".to_owned()).spawn(write)?;
-        Ok(Self { jobs })
+        Ok(Self { jobs, packs })
     }
 
     /// Whether the writer is there.
@@ -87,7 +95,11 @@ impl Writer {
     /// Has it done, and waits until it is durable.
     pub(super) async fn send(&self, work: Work) -> Answer {
         let (answer, answered) = oneshot::channel();
-        self.jobs.send(Job { work, answer }).await.map_err(|_| gone())?;
+        let packed = match &work {
+            Work::Commit(change) => packing::all_packed(change.puts.iter().chain(&change.audit), self.packs),
+            _ => Vec::new(),
+        };
+        self.jobs.send(Job { work, packed, answer }).await.map_err(|_| gone())?;
         answered.await.map_err(|_| gone())?
     }
 }
@@ -150,7 +162,7 @@ async fn apply(
     let mut answers = Vec::new();
     for job in jobs {
         let answer = match &job.work {
-            Work::Commit(change) => commit(connection, change).await.map(|()| 0),
+            Work::Commit(change) => commit(connection, change, &job.packed).await.map(|()| 0),
             Work::Settle(receiver, attempts) => {
                 outbox::settle(connection, receiver, attempts).await.map(|()| 0)
             }
@@ -191,15 +203,20 @@ async fn execute(
 }
 
 /// Applies one changeset, or refuses it before anything is written.
-async fn commit(connection: &mut SqliteConnection, change: &Changeset) -> Result<(), StoreError> {
+async fn commit(
+    connection: &mut SqliteConnection,
+    change: &Changeset,
+    packed: &[Option<Vec<u8>>],
+) -> Result<(), StoreError> {
     let puts: Vec<&Put> = change.puts.iter().chain(&change.audit).collect();
     let Facts { places, head, found } = check(connection, change, &puts).await?;
     if change.deletions().next().is_some() {
         refuse_referred(connection, change, &puts).await?;
     }
     move_on(connection, change).await?;
-    for (puts, places) in puts.chunks(ROWS_MAX).zip(places.chunks(ROWS_MAX)) {
-        put(connection, puts, places).await?;
+    let parts = puts.chunks(ROWS_MAX).zip(places.chunks(ROWS_MAX)).zip(packed.chunks(ROWS_MAX));
+    for ((puts, places), packed) in parts {
+        put(connection, puts, places, packed).await?;
     }
     index(connection, &puts, &places, &found).await?;
     let audited = places.get(change.puts.len()..).unwrap_or_default();
@@ -350,7 +367,12 @@ async fn move_on(connection: &mut SqliteConnection, change: &Changeset) -> Resul
 
 /// Writes versions and makes them current. Of a resource that is there, only what changes is set: an index is written anew for
 /// each of its columns that is set, be it to the same value.
-async fn put(connection: &mut SqliteConnection, puts: &[&Put], places: &[Place]) -> Result<(), StoreError> {
+async fn put(
+    connection: &mut SqliteConnection,
+    puts: &[&Put],
+    places: &[Place],
+    packed: &[Option<Vec<u8>>],
+) -> Result<(), StoreError> {
     const CONTEXT: &str = "writing resources";
     let (mut new, mut known, mut moved) = (Vec::new(), Vec::new(), Vec::new());
     for (&Put { stored, deed, patient, .. }, Place { key, before }) in puts.iter().zip(places) {
@@ -379,13 +401,14 @@ async fn put(connection: &mut SqliteConnection, puts: &[&Put], places: &[Place])
     }
     write.execute(&mut *connection).await.map_err(failed(CONTEXT))?;
     let mut insert: QueryBuilder<Sqlite> =
-        QueryBuilder::new("insert into resource_version (resource, version, at_ms, body, deed) ");
-    insert.push_values(puts.iter().zip(places), |mut row, (put, place)| {
+        QueryBuilder::new("insert into resource_version (resource, version, at_ms, body, deed, packed) ");
+    insert.push_values(puts.iter().zip(places).zip(packed), |mut row, ((put, place), packed)| {
         row.push_bind(place.key)
             .push_bind(number(put.stored.version))
             .push_bind(put.stored.at.as_millisecond())
-            .push_bind(&put.stored.body)
-            .push_bind(history::number_of(put.deed));
+            .push_bind(if packed.is_some() { "" } else { &put.stored.body })
+            .push_bind(history::number_of(put.deed))
+            .push_bind(packed.as_deref());
     });
     insert.build().execute(connection).await.map(|_| ()).map_err(failed(CONTEXT))
 }

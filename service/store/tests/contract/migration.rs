@@ -9,7 +9,7 @@ use std::fmt::Write;
 use std::path::Path;
 
 /// SHA-256 of each; a new one gets its line in the commit that brings it.
-const RELEASED: [(&str, &str); 14] = [
+const RELEASED: [(&str, &str); 16] = [
     ("postgres/0001_house.sql", "243ed26471264dbeb77992d757b10313d40503b8b5ec3182182cc8d337489489"),
     ("postgres/0002_copying.sql", "30688cf56da41ab1461a973c4eecc62707e2b65ebeea6a1a4dfa51a3b4c4c75a"),
     ("postgres/0003_trace.sql", "8ee0f8f5e93271d93f40d8b353251c752c7961b665691d3bc49b809a9ff8f9e4"),
@@ -17,6 +17,7 @@ const RELEASED: [(&str, &str); 14] = [
     ("postgres/0005_instances.sql", "07cc39bd0b9e1adbabd19db8d11523bb78bd0549417c72fa5ce561008475f6b9"),
     ("postgres/0006_target.sql", "405b6d8b4b2405e69898d4c853517412932865caa9655586677dd57f8ba82234"),
     ("postgres/0007_unused.sql", "4079930aedc3eb8cd0e3a359b38277fe565447328b12be2d2d00e4685aa59740"),
+    ("postgres/0008_packed.sql", "e71bdc016f2a49b1b5f3c1d2921f700ee2cb1f6e926fb73d000b96c2cffd0438"),
     ("sqlite/0001_house.sql", "ef3f5c258a89738a3b4cc53a46f0b0e3215cabf4cbc0f29fc0d131697ccdcf1f"),
     ("sqlite/0002_copying.sql", "c3328abee9c938e238e7e23f8022b416c4b643daa93037921e0a07866d26f89e"),
     ("sqlite/0003_trace.sql", "8ee0f8f5e93271d93f40d8b353251c752c7961b665691d3bc49b809a9ff8f9e4"),
@@ -24,6 +25,7 @@ const RELEASED: [(&str, &str); 14] = [
     ("sqlite/0005_instances.sql", "e8c2a147371a0f8cc8dc08832a0ac914071ccb3cde94389154c386d6f358396e"),
     ("sqlite/0006_target.sql", "37b10bb40c6e36adcbb9245c8f82d05ea9213e4a6b88eadac5f36f494fb4979f"),
     ("sqlite/0007_unused.sql", "4b09147176aa6f91d176ce633e184aaf310382450e2f6ca17f617e7b6a36872e"),
+    ("sqlite/0008_packed.sql", "a87888a32b8c66e42736c15c7280e25450d4ae2959280c7d6f498b87e0862ccd"),
 ];
 
 #[test]

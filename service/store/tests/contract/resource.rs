@@ -9,6 +9,7 @@ use endplate_followup::ports::{Agenda, Changeset, Deed, Notice, Past, PastPage, 
 use futures_util::future::join;
 use jiff::civil::Date;
 use std::ops::Range;
+use std::path::Path;
 use std::pin::pin;
 
 pub async fn a_version_is_read_as_it_was_put(store: &dyn Store) {
@@ -48,17 +49,28 @@ pub async fn a_body_comes_back_byte_for_byte(store: &dyn Store) {
         "{\"text\":\"\u{1F9E0} \u{10FFFF} \u{E000} e\u{301} \u{65E5}\u{672C} \u{202E}\"}",
         "{\n\t\"spread\" : [ 1 ,2 ]\r\n}\n",
         "",
+        // As near as a text comes to how a packed body begins (RFC 8878, section 3.1.1).
+        "(\u{b5}/\u{fffd}",
     ];
+    // And HL7's own examples of R4.
+    let official = Path::new(env!("CARGO_MANIFEST_DIR")).join("../../fixtures/official");
+    let files = std::fs::read_dir(official).unwrap().map(|file| file.unwrap().path());
+    let mut examples: Vec<_> =
+        files.filter(|path| path.extension().is_some_and(|end| end == "json")).collect();
+    examples.sort();
+    assert!(examples.len() > 100);
+    let examples = examples.iter().map(|path| std::fs::read_to_string(path).unwrap());
+    let bodies: Vec<String> = bodies.into_iter().map(str::to_owned).chain(examples).collect();
     let mut puts = Vec::new();
     for (i, body) in bodies.iter().enumerate() {
-        let mut one = put("Observation", &format!("b{i}"), 1);
-        (*body).clone_into(&mut one.stored.body);
+        let mut one = put("Observation", &format!("b{i:03}"), 1);
+        one.stored.body.clone_from(body);
         puts.push(of_patient("p", one));
     }
     commit(store, puts).await;
     let compartment = store.compartment("p").await.unwrap();
     for (i, body) in bodies.iter().enumerate() {
-        let id = format!("b{i}");
+        let id = format!("b{i:03}");
         assert_eq!(store.read("Observation", &id).await.unwrap().unwrap().body, *body);
         assert_eq!(store.version("Observation", &id, 1).await.unwrap().unwrap().stored.body, *body);
         assert_eq!(history_of(store, "Observation", &id).await[0].body, *body);
