@@ -58,12 +58,18 @@ fn of(number: usize) -> String {
 
 #[tokio::test]
 async fn a_body_that_was_altered_is_found() {
-    let sql = format!(
-        "update resource_version set body = replace(body, '\"0\"', '\"4\"') where resource = {}",
-        of(4)
-    );
-    let (broken, ids) = after(&sql).await;
-    assert_eq!(broken, Some(Break::Different { number: 4, id: ids[3].clone() }));
+    // Another text, the packed body of another event, and bytes that cannot be unpacked.
+    let altered = [
+        "body = '{\"resourceType\":\"AuditEvent\"}', packed = null".to_owned(),
+        format!("packed = (select packed from resource_version where resource = {})", of(5)),
+        "packed = substr(packed, 1, 20)".to_owned(),
+        "packed = null".to_owned(),
+    ];
+    for set in altered {
+        let sql = format!("update resource_version set {set} where resource = {}", of(4));
+        let (broken, ids) = after(&sql).await;
+        assert_eq!(broken, Some(Break::Different { number: 4, id: ids[3].clone() }), "{set}");
+    }
 }
 
 #[tokio::test]
@@ -88,7 +94,7 @@ async fn a_row_that_was_put_in_is_found() {
     assert_eq!(broken, Some(Break::Different { number: READS as u64 + 2, id: "false".into() }));
     // A second version hides the first from every search.
     let again = format!(
-        "insert into resource_version (resource, version, at_ms, body, deed) select resource, 2, at_ms, body, 1 \
+        "insert into resource_version (resource, version, at_ms, body, deed, packed) select resource, 2, at_ms, body, 1, packed \
          from resource_version where resource = {0}; update resource set version = 2 where key = {0}",
         of(6)
     );

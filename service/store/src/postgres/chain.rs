@@ -5,7 +5,7 @@
 
 use super::{failed, pool::Pool, write::refused};
 use crate::sql::number;
-use crate::sql::row::maybe_body;
+use crate::sql::row::compared_body;
 use endplate_followup::audit::chain;
 use endplate_followup::ports::{Link, Linked, Put, StoreError};
 use sqlx::Row;
@@ -77,7 +77,7 @@ pub(super) async fn page(readers: &Pool, after: u64, limit: usize) -> Result<Vec
     .map_err(failed(CONTEXT))?;
     let linked = |row: &PgRow| {
         let link = Link { number: row.try_get::<i64, _>(0)?.unsigned_abs(), hash: row.try_get(1)? };
-        Ok(Linked { link, id: row.try_get(2)?, body: maybe_body(row, 3)?, is_single: row.try_get(4)? })
+        Ok(Linked { link, id: row.try_get(2)?, body: compared_body(row, 3)?, is_single: row.try_get(4)? })
     };
     rows.iter().map(linked).collect::<Result<_, sqlx::Error>>().map_err(failed(CONTEXT))
 }

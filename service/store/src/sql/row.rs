@@ -41,9 +41,10 @@ macro_rules! columns {
 columns!(sqlx::sqlite::SqliteRow);
 columns!(sqlx::postgres::PgRow);
 
-/// A body from a column as [`packing::column`] asks for it; none where there is no version.
-pub(crate) fn maybe_body(row: &impl Columns, at: usize) -> Result<Option<String>, sqlx::Error> {
-    row.maybe_bytes(at)?.map(packing::unpacked).transpose()
+/// A body where it is compared with what it was, or none: one that was altered so that it cannot be unpacked stands as it is.
+pub(crate) fn compared_body(row: &impl Columns, at: usize) -> Result<Option<String>, sqlx::Error> {
+    let as_it_is = |kept: &[u8]| String::from_utf8_lossy(kept).into_owned();
+    Ok(row.maybe_bytes(at)?.map(|kept| packing::unpacked(kept).unwrap_or_else(|_| as_it_is(kept))))
 }
 
 /// A stored version from the columns kind, id, version, at_ms, body.
@@ -53,7 +54,7 @@ pub(crate) fn stored(row: &impl Columns) -> Result<Stored, sqlx::Error> {
         id: row.text(1)?,
         version: row.integer(2)?.unsigned_abs(),
         at: instant(row.integer(3)?),
-        body: maybe_body(row, 4)?.ok_or(sqlx::Error::RowNotFound)?,
+        body: packing::unpacked(row.maybe_bytes(4)?.unwrap_or_default())?,
     })
 }
 

@@ -4,7 +4,7 @@
 //! with a lock, as the last thing before its commit.
 
 use super::{failed, number};
-use crate::sql::row::maybe_body;
+use crate::sql::row::compared_body;
 use endplate_followup::audit::chain;
 use endplate_followup::ports::{Link, Linked, Put, StoreError};
 use sqlx::Row;
@@ -66,7 +66,7 @@ pub(super) async fn page(readers: &SqlitePool, after: u64, limit: usize) -> Resu
     let linked = |row: &sqlx::sqlite::SqliteRow| {
         let link = Link { number: row.try_get::<i64, _>(0)?.unsigned_abs(), hash: row.try_get(1)? };
         let is_single = row.try_get::<i64, _>(4)? != 0;
-        Ok(Linked { link, id: row.try_get(2)?, body: maybe_body(row, 3)?, is_single })
+        Ok(Linked { link, id: row.try_get(2)?, body: compared_body(row, 3)?, is_single })
     };
     rows.iter().map(linked).collect::<Result<_, sqlx::Error>>().map_err(failed(CONTEXT))
 }
