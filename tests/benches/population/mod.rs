@@ -1,7 +1,8 @@
 //! A store with many patients, made in minutes: a few accepted through the front door, the others copied from one of them.
 //!
 //! A copy has the same resources and rows under ids and identifiers of its own, so that tables and indexes are as large as with
-//! patients who came one by one. The database makes it of rows that are there. Nobody writes to a copy: its ids are not those that a
+//! patients who came one by one. The database makes it of rows that are there, but for
+//! the bodies, each of which is packed by itself. Nobody writes to a copy: its ids are not those that a
 //! derivation would give.
 
 use endplate_fhir::{Json, index, json, reference};
