@@ -7,7 +7,6 @@
 use axum::http::{HeaderMap, HeaderName, HeaderValue};
 use endplate_followup::trace::Trace as Carried;
 use ring::rand::{SecureRandom, SystemRandom};
-use std::fmt::Write;
 use std::sync::Arc;
 use tracing::Span;
 
@@ -149,10 +148,7 @@ fn random(length: usize) -> String {
     if SystemRandom::new().fill(&mut bytes).is_err() || bytes.iter().all(|byte| *byte == 0) {
         bytes.fill(1);
     }
-    bytes.iter().fold(String::with_capacity(2 * length), |mut text, byte| {
-        let _ = write!(text, "{byte:02x}");
-        text
-    })
+    hex::encode(bytes)
 }
 
 /// The trace of a request that has arrived; its span becomes part of it.

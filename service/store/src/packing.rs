@@ -2,7 +2,7 @@
 //! them a seventh as large. One that was written before, or by an instance that does not pack, is kept as it is. How a body begins says
 //! which it is: no text begins as a frame does, whose second byte is none of UTF-8.
 
-use super::sql::Dialect;
+use crate::sql::Dialect;
 use endplate_followup::ports::Put;
 use std::cell::RefCell;
 use std::sync::LazyLock;
@@ -71,10 +71,21 @@ pub fn unpacked(kept: &[u8]) -> Result<String, sqlx::Error> {
     String::from_utf8(body).map_err(|error| wrong(error.into()))
 }
 
-/// The body of a version `v`, however it is kept.
+/// The body of a version `v`, however it is kept, where a statement is one text.
+macro_rules! body {
+    (sqlite) => {
+        "coalesce(v.packed, v.body)"
+    };
+    (postgres) => {
+        "coalesce(v.packed, convert_to(v.body, 'UTF8'))"
+    };
+}
+pub(crate) use body;
+
+/// The same where a statement is put together.
 pub(crate) const fn column(dialect: Dialect) -> &'static str {
     match dialect {
-        Dialect::Sqlite => "coalesce(v.packed, v.body)",
-        Dialect::Postgres => "coalesce(v.packed, convert_to(v.body, 'UTF8'))",
+        Dialect::Sqlite => body!(sqlite),
+        Dialect::Postgres => body!(postgres),
     }
 }

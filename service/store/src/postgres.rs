@@ -17,7 +17,7 @@ mod replica;
 mod write;
 
 use crate::OpenError;
-use crate::packing::PACKS;
+use crate::packing::{PACKS, body};
 use crate::sql::history::version_of;
 use crate::sql::row::{day, stored};
 use crate::sql::{self, Dialect, Statement, Value, number, tally};
@@ -222,11 +222,13 @@ pub(crate) fn query(statement: Statement) -> sqlx::query::Query<'static, Postgre
 impl Store for PostgresStore {
     async fn latest(&self, kind: &str, id: &str) -> Result<Option<Version>, StoreError> {
         const CONTEXT: &str = "reading a resource";
-        let row = sqlx::query(
-            "select r.kind, r.id, v.version, v.at_ms, coalesce(v.packed, convert_to(v.body, 'UTF8')), v.deed from resource r \
+        let row = sqlx::query(concat!(
+            "select r.kind, r.id, v.version, v.at_ms, ",
+            body!(postgres),
+            ", v.deed from resource r \
              join resource_version v on v.resource = r.key and v.version = r.version \
-             where r.kind = $1 and r.id = $2",
-        )
+             where r.kind = $1 and r.id = $2"
+        ))
         .bind(plain(kind))
         .bind(plain(id))
         .fetch_optional(&self.readers)
@@ -237,11 +239,13 @@ impl Store for PostgresStore {
 
     async fn version(&self, kind: &str, id: &str, version: u64) -> Result<Option<Version>, StoreError> {
         const CONTEXT: &str = "reading a version";
-        let row = sqlx::query(
-            "select r.kind, r.id, v.version, v.at_ms, coalesce(v.packed, convert_to(v.body, 'UTF8')), v.deed from resource r \
+        let row = sqlx::query(concat!(
+            "select r.kind, r.id, v.version, v.at_ms, ",
+            body!(postgres),
+            ", v.deed from resource r \
              join resource_version v on v.resource = r.key \
-             where r.kind = $1 and r.id = $2 and v.version = $3",
-        )
+             where r.kind = $1 and r.id = $2 and v.version = $3"
+        ))
         .bind(plain(kind))
         .bind(plain(id))
         .bind(number(version))
@@ -280,12 +284,14 @@ impl Store for PostgresStore {
         const CONTEXT: &str = "reading a compartment";
         // One statement, so that counter and resources are of one snapshot; at least one row, so that the counter is seen. What was
         // written together lies together: in the order of keys a disk is asked a few times instead of once for each page.
-        let rows = sqlx::query(
-            "select r.kind, r.id, r.version, r.at_ms, coalesce(v.packed, convert_to(v.body, 'UTF8')), coalesce(s.generation, 0) \
+        let rows = sqlx::query(concat!(
+            "select r.kind, r.id, r.version, r.at_ms, ",
+            body!(postgres),
+            ", coalesce(s.generation, 0) \
              from (select 1) one left join scope s on s.key = $2 left join ( \
              (select key, kind, id, version, at_ms from resource where patient = $1 order by key offset 0) r \
-             join resource_version v on v.resource = r.key and v.version = r.version) on true",
-        )
+             join resource_version v on v.resource = r.key and v.version = r.version) on true"
+        ))
         .bind(plain(patient))
         .bind(write::key_of(&format!("Patient/{patient}")).into_owned())
         .fetch_all(&self.readers)

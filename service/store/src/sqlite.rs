@@ -12,7 +12,7 @@ mod turn;
 mod write;
 
 use crate::OpenError;
-use crate::packing::PACKS;
+use crate::packing::{PACKS, body};
 use crate::sql::row::{day, instant, stored};
 use crate::sql::{self, Dialect, Statement, Value, number, tally};
 use ahead::Ahead;
@@ -261,11 +261,11 @@ impl Store for SqliteStore {
         // One statement, so that counter and resources are of one snapshot. What was written together lies together: in the order of
         // keys it is read page after page, and a disk is asked a few times instead of once for each page. The limit keeps that order.
         let rows = sqlx::query(
-            "select '', '', 0, 0, '', (select generation from scope where key = 'Patient/' || ?1) \
+            concat!("select '', '', 0, 0, '', (select generation from scope where key = 'Patient/' || ?1) \
              union all \
-             select r.kind, r.id, r.version, r.at_ms, coalesce(v.packed, v.body), null \
+             select r.kind, r.id, r.version, r.at_ms, ", body!(sqlite), ", null \
              from (select key, kind, id, version, at_ms from resource where patient = ?1 order by key limit -1) r \
-             cross join resource_version v on v.resource = r.key and v.version = r.version",
+             cross join resource_version v on v.resource = r.key and v.version = r.version"),
         )
         .bind(patient)
         .fetch_all(&self.readers)

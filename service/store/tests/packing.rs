@@ -3,7 +3,7 @@
 use endplate_followup::ports::{Changeset, Deed, Put, Store, StoreError, Stored};
 use endplate_store::open;
 use endplate_tests::postgres;
-use endplate_tests::release::AS_BEFORE;
+use endplate_tests::release::{AS_BEFORE, taken_back_to};
 use jiff::Timestamp;
 use sha2::{Digest, Sha256};
 use sqlx::{AssertSqlSafe, Connection, PgConnection, SqliteConnection};
@@ -142,10 +142,9 @@ async fn a_database_of_the_release_before_is_packed_once_it_is_said_so() {
         let characters = i64::try_from(BODY.chars().count()).unwrap();
         assert_eq!(database.lengths("plain").await, (characters, None));
         // As it was before the migration, and then migrated.
-        for words in ["drop table packing", "alter table resource_version drop column packed"] {
-            database.tell(words).await;
+        for words in taken_back_to(7) {
+            database.tell(&words).await;
         }
-        database.tell("delete from _sqlx_migrations where version > 7").await;
         keep(database.store().await.as_ref(), "next").await;
         match &database {
             // One process serves the file, and it is this one.

@@ -7,6 +7,7 @@ use crate::served::{Served, audited};
 use endplate_followup::audit::chain::{Break, Walk};
 use endplate_server::boot;
 use endplate_server::config::StoreUrl;
+use endplate_store::packing;
 use sqlx::sqlite::SqliteConnectOptions;
 use sqlx::{AssertSqlSafe, ConnectOptions, Connection};
 use std::path::Path;
@@ -38,6 +39,11 @@ async fn walk(file: &Path, kept: Option<&str>) -> Walk {
 
 /// What is found after an attack on a fresh trail.
 async fn after(sql: &str) -> (Option<Break>, Vec<String>) {
+    after_with(|_| sql.to_owned()).await
+}
+
+/// The same of an attack by who knows the body of each link.
+async fn after_with(sql: impl FnOnce(&[String]) -> String) -> (Option<Break>, Vec<String>) {
     let folder = tempfile::tempdir().unwrap();
     let file = folder.path().join("store.db");
     trail(&file).await;
@@ -46,7 +52,10 @@ async fn after(sql: &str) -> (Option<Break>, Vec<String>) {
     let mut connection = SqliteConnectOptions::new().filename(&file).connect().await.unwrap();
     let ids = "select r.id from audit_link l join resource r on r.key = l.resource order by l.number";
     let ids: Vec<String> = sqlx::query_scalar(ids).fetch_all(&mut connection).await.unwrap();
-    sqlx::raw_sql(AssertSqlSafe(sql.to_owned())).execute(&mut connection).await.unwrap();
+    let bodies = "select v.packed from audit_link l join resource_version v on v.resource = l.resource order by l.number";
+    let bodies: Vec<Vec<u8>> = sqlx::query_scalar(bodies).fetch_all(&mut connection).await.unwrap();
+    let bodies: Vec<String> = bodies.iter().map(|packed| packing::unpacked(packed).unwrap()).collect();
+    sqlx::raw_sql(AssertSqlSafe(sql(&bodies))).execute(&mut connection).await.unwrap();
     connection.close().await.unwrap();
     (walk(&file, None).await.broken, ids)
 }
@@ -58,6 +67,13 @@ fn of(number: usize) -> String {
 
 #[tokio::test]
 async fn a_body_that_was_altered_is_found() {
+    let (broken, ids) = after_with(|bodies| {
+        let body = bodies[3].replace("\"0\"", "\"4\"");
+        assert_ne!(body, bodies[3]);
+        format!("update resource_version set body = '{body}', packed = null where resource = {}", of(4))
+    })
+    .await;
+    assert_eq!(broken, Some(Break::Different { number: 4, id: ids[3].clone() }));
     // Another text, the packed body of another event, and bytes that cannot be unpacked.
     let altered = [
         "body = '{\"resourceType\":\"AuditEvent\"}', packed = null".to_owned(),

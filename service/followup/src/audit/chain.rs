@@ -9,7 +9,6 @@ use crate::ports::{Link, Linked};
 use crate::refusal::Refusal;
 use endplate_fhir::Json;
 use sha2::{Digest, Sha256};
-use std::fmt::Write;
 
 /// Links that are read at once.
 const PAGE: usize = 1_000;
@@ -27,11 +26,7 @@ pub fn next(last: Option<&Link>, body: &str) -> Link {
     digest.update(before);
     digest.update(number.to_be_bytes());
     digest.update(body.as_bytes());
-    let mut hash = String::with_capacity(64);
-    for byte in digest.finalize() {
-        let _ = write!(hash, "{byte:02x}");
-    }
-    Link { number, hash }
+    Link { number, hash: hex::encode(digest.finalize()) }
 }
 
 fn bytes(hex: &str) -> Option<[u8; 32]> {

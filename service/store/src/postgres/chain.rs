@@ -4,6 +4,7 @@
 //! then has its hash. Commits without AuditEvents wait for nobody.
 
 use super::{failed, pool::Pool, write::refused};
+use crate::packing::body;
 use crate::sql::number;
 use crate::sql::row::compared_body;
 use endplate_followup::audit::chain;
@@ -63,13 +64,15 @@ pub(super) async fn head(readers: &Pool) -> Result<Option<Link>, StoreError> {
 /// The links after a number, with what they stand for.
 pub(super) async fn page(readers: &Pool, after: u64, limit: usize) -> Result<Vec<Linked>, StoreError> {
     const CONTEXT: &str = "reading the audit trail";
-    let rows = sqlx::query(
-        "select l.number, l.hash, r.id, coalesce(v.packed, convert_to(v.body, 'UTF8')), coalesce(r.kind = 'AuditEvent' and r.version = 1 and not r.deleted \
+    let rows = sqlx::query(concat!(
+        "select l.number, l.hash, r.id, ",
+        body!(postgres),
+        ", coalesce(r.kind = 'AuditEvent' and r.version = 1 and not r.deleted \
              and (select count(*) from resource_version w where w.resource = r.key) = 1, false) \
          from audit_link l left join resource r on r.key = l.resource \
          left join resource_version v on v.resource = r.key and v.version = 1 \
-         where l.number > $1 order by l.number limit $2",
-    )
+         where l.number > $1 order by l.number limit $2"
+    ))
     .bind(number(after))
     .bind(number(limit as u64))
     .fetch_all(readers)

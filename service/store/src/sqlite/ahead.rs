@@ -6,7 +6,7 @@
 
 use super::write::unsaid;
 use super::{failed, instant, number};
-use crate::packing;
+use crate::packing::{self, body};
 use crate::sql::history::deed_of;
 use endplate_followup::ports::{Event, StoreError, Stored, Version};
 use sqlx::sqlite::SqlitePool;
@@ -54,11 +54,13 @@ impl Ahead {
             .map(|event| (&event.notice.kind, &event.notice.id, number(event.notice.version)))
             .collect();
         // One row, since each row costs a change of threads.
-        let rows: String = sqlx::query_scalar(
-            "select json_group_array(json_array(r.kind, r.id, v.version, v.at_ms, v.deed, hex(coalesce(v.packed, v.body)))) \
+        let rows: String = sqlx::query_scalar(concat!(
+            "select json_group_array(json_array(r.kind, r.id, v.version, v.at_ms, v.deed, hex(",
+            body!(sqlite),
+            "))) \
              from json_each(?) j cross join resource r on r.kind = j.value ->> 0 and r.id = j.value ->> 1 \
-             cross join resource_version v on v.resource = r.key and v.version = j.value ->> 2",
-        )
+             cross join resource_version v on v.resource = r.key and v.version = j.value ->> 2"
+        ))
         .bind(serde_json::to_string(&names).map_err(unsaid(CONTEXT))?)
         .fetch_one(readers)
         .await

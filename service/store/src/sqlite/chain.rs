@@ -4,6 +4,7 @@
 //! with a lock, as the last thing before its commit.
 
 use super::{failed, number};
+use crate::packing::body;
 use crate::sql::row::compared_body;
 use endplate_followup::audit::chain;
 use endplate_followup::ports::{Link, Linked, Put, StoreError};
@@ -51,13 +52,15 @@ pub(super) async fn head(readers: &SqlitePool) -> Result<Option<Link>, StoreErro
 /// The links after a number, with what they stand for.
 pub(super) async fn page(readers: &SqlitePool, after: u64, limit: usize) -> Result<Vec<Linked>, StoreError> {
     const CONTEXT: &str = "reading the audit trail";
-    let rows = sqlx::query(
-        "select l.number, l.hash, r.id, coalesce(v.packed, v.body), coalesce(r.kind = 'AuditEvent' and r.version = 1 and r.deleted = 0 \
+    let rows = sqlx::query(concat!(
+        "select l.number, l.hash, r.id, ",
+        body!(sqlite),
+        ", coalesce(r.kind = 'AuditEvent' and r.version = 1 and r.deleted = 0 \
              and (select count(*) from resource_version w where w.resource = r.key) = 1, 0) \
          from audit_link l left join resource r on r.key = l.resource \
          left join resource_version v on v.resource = r.key and v.version = 1 \
-         where l.number > ? order by l.number limit ? + 0",
-    )
+         where l.number > ? order by l.number limit ? + 0"
+    ))
     .bind(number(after))
     .bind(number(limit as u64))
     .fetch_all(readers)

@@ -1,6 +1,7 @@
 //! Versions and histories.
 
 use super::{failed, number, query};
+use crate::packing::body;
 use crate::sql::Dialect::Sqlite;
 use crate::sql::history::{self, version_of};
 use crate::sql::row::Columns;
@@ -15,8 +16,8 @@ pub(super) async fn latest(
 ) -> Result<Option<Version>, StoreError> {
     const CONTEXT: &str = "reading a resource";
     let row = sqlx::query(
-        "select r.kind, r.id, v.version, v.at_ms, coalesce(v.packed, v.body), v.deed from resource r \
-         join resource_version v on v.resource = r.key and v.version = r.version where r.kind = ? and r.id = ?",
+        concat!("select r.kind, r.id, v.version, v.at_ms, ", body!(sqlite), ", v.deed from resource r \
+         join resource_version v on v.resource = r.key and v.version = r.version where r.kind = ? and r.id = ?"),
     )
     .bind(kind)
     .bind(id)
@@ -34,10 +35,12 @@ pub(super) async fn version(
     version: u64,
 ) -> Result<Option<Version>, StoreError> {
     const CONTEXT: &str = "reading a version";
-    let row = sqlx::query(
-        "select r.kind, r.id, v.version, v.at_ms, coalesce(v.packed, v.body), v.deed from resource r \
-         join resource_version v on v.resource = r.key where r.kind = ? and r.id = ? and v.version = ?",
-    )
+    let row = sqlx::query(concat!(
+        "select r.kind, r.id, v.version, v.at_ms, ",
+        body!(sqlite),
+        ", v.deed from resource r \
+         join resource_version v on v.resource = r.key where r.kind = ? and r.id = ? and v.version = ?"
+    ))
     .bind(kind)
     .bind(id)
     .bind(number(version))
